@@ -136,7 +136,7 @@ def air_state(
 
 @njit(cache=True, error_model="numpy")
 def absorption_scalar(
-    frequency: float,
+    frequency: Any,
     classical: float,
     oxygen: float,
     nitrogen: float,
