@@ -1,0 +1,281 @@
+"""The one glossary: name, symbol, unit, dimensions and meaning of every stored quantity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from arrayopt.errors import ArrayoptError, nearest_name
+
+MARGIN_PREFIX = "margin_"
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One row of the glossary.
+
+    Parameters
+    ----------
+    name : the only name this quantity has, in code, files and results.
+    symbol : as in the equations of docs/models.md; empty where there is none.
+    units : CF unit string of stored values.
+    dims : dimensions of the stored array.
+    meaning : one sentence without full stop.
+    kind : kind of unit string in study files (a key of ``units.KINDS``); empty if never written.
+    merit : True for figures of merit, which may be objectives and limits.
+    """
+
+    name: str
+    symbol: str
+    units: str
+    dims: tuple[str, ...]
+    meaning: str
+    kind: str = ""
+    merit: bool = False
+
+
+_CELL = ("design", "cell")
+_DESIGN = ("design",)
+_SPECTRUM = ("design", "frequency")
+_GROUP_SPECTRUM = ("design", "group", "frequency")
+
+
+def _merit(name: str, symbol: str, units: str, meaning: str, kind: str) -> Quantity:
+    return Quantity(name, symbol, units, _DESIGN, meaning, kind, True)
+
+
+_ROWS = (
+    # what a design is
+    Quantity("radius", "a", "m", _CELL, "radius of the diaphragm", "length"),
+    Quantity(
+        "electrode_coverage",
+        "c",
+        "1",
+        _CELL,
+        "fraction of the radius under the top electrode: 0 to c a (disc), (1 - c) a to a (ring)",
+        "ratio",
+    ),
+    Quantity("ring", "", "1", _CELL, "1 where the top electrode is a ring, 0 where it is a disc"),
+    Quantity("drive_amplitude", "V", "V", _CELL, "peak amplitude of the AC voltage", "voltage"),
+    Quantity("drive_phase", "", "rad", _CELL, "phase lead of the AC voltage", "angle"),
+    Quantity(
+        "bias", "V_dc", "V", _CELL, "DC voltage on the top electrode, common to a design", "voltage"
+    ),
+    Quantity("pitch", "d", "m", _DESIGN, "distance of neighbouring cells in the lattice", "length"),
+    Quantity(
+        "position", "x, y", "m", (*_CELL, "axis"), "centre of the cell from the array's centre"
+    ),
+    Quantity("group", "", "1", _CELL, "number of the group (radius class and drive channel)"),
+    Quantity("cell_count", "", "1", ("design", "group"), "number of cells in the group"),
+    # figures of merit
+    _merit(
+        "fractional_bandwidth",
+        "FBW",
+        "1",
+        "(f2 - f1) / ((f1 + f2) / 2) of the contiguous band around the peak of the pressure",
+        "ratio",
+    ),
+    _merit(
+        "onset_voltage",
+        "V_c",
+        "V",
+        "smallest drive amplitude at which the last driven cell becomes bistable",
+        "voltage",
+    ),
+    _merit(
+        "first_onset_voltage",
+        "",
+        "V",
+        "smallest drive amplitude at which the first driven cell becomes bistable",
+        "voltage",
+    ),
+    _merit(
+        "drive_to_onset",
+        "",
+        "1",
+        "largest ratio of drive amplitude to onset voltage over the driven cells",
+        "ratio",
+    ),
+    _merit(
+        "peak_pressure",
+        "p",
+        "Pa",
+        "largest pressure amplitude in the band at the target distance and direction",
+        "pressure",
+    ),
+    _merit("peak_level", "L_p", "dB", "peak_pressure as rms level, in dB re 20 uPa", "level"),
+    _merit("centre_frequency", "f_c", "Hz", "arithmetic mean of the band's limits", "frequency"),
+    _merit(
+        "ripple", "", "dB", "largest less smallest level between the limits of the band", "level"
+    ),
+    _merit(
+        "small_signal_bandwidth",
+        "",
+        "1",
+        "fractional bandwidth of the same array driven far below onset",
+        "ratio",
+    ),
+    _merit(
+        "two_way_bandwidth",
+        "",
+        "1",
+        "fractional bandwidth of transmission and reception by the same array",
+        "ratio",
+    ),
+    _merit("range_resolution", "c/2B", "m", "sound speed over twice the bandwidth", "length"),
+    _merit(
+        "deflection_ratio",
+        "w/h",
+        "1",
+        "largest centre deflection, static and dynamic, over the diaphragm's thickness",
+        "ratio",
+    ),
+    _merit(
+        "beam_width",
+        "",
+        "degree",
+        "full angle of the main lobe at -6 dB at the centre frequency",
+        "angle",
+    ),
+    _merit(
+        "side_lobe_level",
+        "",
+        "dB",
+        "highest side or grating lobe relative to the main lobe at the centre frequency",
+        "level",
+    ),
+    _merit(
+        "electric_field",
+        "E",
+        "V/m",
+        "largest field in the film, bias plus drive amplitude over its thickness",
+        "field",
+    ),
+    _merit("film_stress", "", "Pa", "largest in-plane stress magnitude in the film", "stress"),
+    _merit("drive_power", "", "W", "largest mean electrical power of the array", "power"),
+    _merit(
+        "die_area",
+        "",
+        "m2",
+        "smallest rectangle around the cells with the edge margin on all sides",
+        "area",
+    ),
+    # geometry that limits a design
+    Quantity(
+        "clearance_margin",
+        "",
+        "m",
+        _DESIGN,
+        "smallest gap between two diaphragms less the required clearance; negative is a violation",
+        "length",
+    ),
+    Quantity(
+        "die_margin",
+        "",
+        "m",
+        _DESIGN,
+        "room between outermost diaphragm plus edge margin and the die; negative is a violation",
+        "length",
+    ),
+    # responses
+    Quantity("frequency", "f", "Hz", _SPECTRUM, "drive frequency", "frequency"),
+    Quantity("band_lower", "f1", "Hz", _DESIGN, "lower limit of the band"),
+    Quantity("band_upper", "f2", "Hz", _DESIGN, "upper limit of the band"),
+    Quantity(
+        "pressure_real",
+        "Re p",
+        "Pa",
+        _SPECTRUM,
+        "pressure amplitude at the target, in phase with zero drive phase",
+    ),
+    Quantity(
+        "pressure_imag",
+        "Im p",
+        "Pa",
+        _SPECTRUM,
+        "pressure amplitude at the target, in quadrature, time factor exp(+j w t)",
+    ),
+    Quantity(
+        "displacement_real",
+        "Re q",
+        "m",
+        _GROUP_SPECTRUM,
+        "centre displacement amplitude of the group's cells, real part",
+    ),
+    Quantity(
+        "displacement_imag",
+        "Im q",
+        "m",
+        _GROUP_SPECTRUM,
+        "centre displacement amplitude of the group's cells, imaginary part",
+    ),
+    Quantity("status", "", "1", _DESIGN, "0 where all is well, else the sum of the status flags"),
+)
+
+GLOSSARY: dict[str, Quantity] = {row.name: row for row in _ROWS}
+MERITS: tuple[str, ...] = tuple(row.name for row in _ROWS if row.merit)
+
+
+class UnknownQuantityError(ArrayoptError):
+    """A name is not in the glossary."""
+
+
+def quantity(name: str) -> Quantity:
+    """The glossary row of a name; ``margin_NAME`` is the margin of a limit on NAME.
+
+    Raises
+    ------
+    UnknownQuantityError : with the nearest known name.
+    """
+    if name in GLOSSARY:
+        return GLOSSARY[name]
+    limited = GLOSSARY.get(name.removeprefix(MARGIN_PREFIX))
+    if name.startswith(MARGIN_PREFIX) and limited is not None:
+        return Quantity(
+            name,
+            "",
+            limited.units,
+            _DESIGN,
+            f"distance of {limited.name} from its limit; negative is a violation",
+        )
+    nearest = nearest_name(name, GLOSSARY)
+    hint = f"; did you mean {nearest}?" if nearest else ""
+    raise UnknownQuantityError(f"quantity {name!r} is not in the glossary{hint}")
+
+
+def attrs(name: str) -> dict[str, str]:
+    """CF attributes (``units``, ``long_name``) for storing a quantity.
+
+    Parameters
+    ----------
+    name : glossary name, or ``margin_`` followed by one.
+
+    Raises
+    ------
+    UnknownQuantityError : with the nearest known name.
+    """
+    row = quantity(name)
+    return {"units": row.units, "long_name": row.meaning}
+
+
+def markdown() -> str:
+    """The glossary as the text of docs/quantities.md."""
+    lines = [
+        "# Quantities",
+        "",
+        "Generated from the glossary: `python -m arrayopt.quantities > docs/quantities.md`.",
+        "Objectives and limits may name the rows marked *merit*. `margin_NAME` stands beside a",
+        "limited quantity NAME, in its unit: the distance from the limit, negative on violation.",
+        "",
+        "| name | symbol | unit | dimensions | merit | meaning |",
+        "|---|---|---|---|---|---|",
+    ]
+    for row in _ROWS:
+        lines.append(
+            f"| `{row.name}` | {row.symbol} | {row.units} | {', '.join(row.dims)} "
+            f"| {'merit' if row.merit else ''} | {row.meaning} |"
+        )
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    print(markdown(), end="")

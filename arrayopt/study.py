@@ -1,0 +1,133 @@
+"""Study files: ``read_study(path)`` gives a frozen, validated Study or lists all problems."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from arrayopt.study_build import build_objectives, build_sites, build_stack, build_strategies
+from arrayopt.study_model import (
+    Air,
+    CellSettings,
+    Chip,
+    DriveLimits,
+    Limit,
+    ModelSettings,
+    Objective,
+    SearchSettings,
+    Strategy,
+    Study,
+    Target,
+)
+from arrayopt.study_problems import Reporter
+from arrayopt.study_schema import StudyFile
+from arrayopt.units import format_value
+
+__all__ = ["Limit", "Objective", "Strategy", "Study", "Target", "read_study"]
+
+STUDY_FILE = "study.toml"
+
+
+def read_study(path: str | os.PathLike[str]) -> Study:
+    """Read and check a study file.
+
+    Parameters
+    ----------
+    path : a TOML file, or a folder with a ``study.toml`` in it.
+
+    Returns
+    -------
+    Study, in SI units with every default filled in.
+
+    Raises
+    ------
+    StudyError : all problems of the file, each with line, key, value and what is needed.
+    """
+    file = Path(path)
+    if file.is_dir():
+        file = file / STUDY_FILE
+    report = Reporter(file)
+    try:
+        form = StudyFile.model_validate(report.data)
+    except ValidationError as error:
+        report.add_validation(error, StudyFile)
+        report.finish()
+        raise AssertionError("a validation error has at least one problem") from error
+    stack = build_stack(form, report)
+    sites = build_sites(form.array, report)
+    strategies = build_strategies(form, sites, report)
+    objectives = build_objectives(form, report)
+    _check_settings(form, report)
+    report.finish()
+    low, high = form.target.centre_frequency
+    return Study(
+        path=str(file),
+        text=report.text,
+        digest=_digest(report.data),
+        title=form.title or file.resolve().parent.name,
+        question=form.question,
+        seed=form.seed,
+        air=Air(form.air.temperature, form.air.pressure, form.air.humidity),
+        stack=stack,
+        cell=CellSettings(**form.cell.model_dump()),
+        chip=Chip(
+            form.array.lattice,
+            (form.array.die[0], form.array.die[1]),
+            form.array.clearance,
+            form.array.edge_margin,
+        ),
+        drive=DriveLimits(form.drive.amplitude_limit, form.drive.bias_limit),
+        target=Target(
+            centre_frequency=(low, high),
+            level=form.target.level,
+            distance=form.target.distance,
+            polar=form.target.direction.polar,
+            azimuth=form.target.direction.azimuth,
+            excitation=form.target.excitation,
+            steered=form.target.steered,
+        ),
+        objectives=objectives,
+        search=SearchSettings(**form.search.model_dump()),
+        model=ModelSettings(**form.model.model_dump()),
+        strategies=strategies,
+    )
+
+
+def _check_settings(form: StudyFile, report: Reporter) -> None:
+    from arrayopt.physics.air import PRESSURE_RANGE, TEMPERATURE_RANGE  # compiles: load late
+
+    for key, value, kind, (least, most) in (
+        ("temperature", form.air.temperature, "temperature", TEMPERATURE_RANGE),
+        ("pressure", form.air.pressure, "pressure", PRESSURE_RANGE),
+    ):
+        if not least <= value <= most:
+            need = f"the air model holds from {format_value(least, kind)}"
+            report.add(("air", key), f"{need} to {format_value(most, kind)}")
+    low, high = form.target.centre_frequency
+    if not low < high:
+        report.add(("target", "centre_frequency"), "the lower end must come first and be smaller")
+    if (form.cell.back == "sealed") != (form.cell.cavity_depth is not None):
+        need = 'back = "sealed" and cavity_depth belong together'
+        given = "cavity_depth" if form.cell.cavity_depth is not None else "back"
+        report.add(("cell", given), need)
+    if form.search.population > form.search.evaluations:
+        report.add(("search", "population"), "it is more than search.evaluations")
+    if form.search.seeded_designs > form.search.population:
+        report.add(("search", "seeded_designs"), "it is more than search.population")
+
+
+def _digest(data: dict[str, Any]) -> str:
+    """Digest (SHA-256) of what can change results."""
+    told = {key: value for key, value in data.items() if key not in ("title", "question")}
+    if "strategy" in told:
+        told["strategy"] = {
+            name: {key: value for key, value in table.items() if key != "description"}
+            for name, table in told["strategy"].items()
+        }
+    normal = json.dumps(told, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(normal.encode()).hexdigest()

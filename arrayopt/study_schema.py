@@ -1,0 +1,259 @@
+"""The form of a study file: keys, units, ranges and defaults; nothing that needs two keys."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+
+from arrayopt.units import Need, QuantityError
+
+FORMAT = 1
+
+
+class Unit:
+    """Validator of one unit string; keeps its ``need`` for the message about a missing key."""
+
+    def __init__(self, need: Need) -> None:
+        self.need = need
+
+    def __call__(self, value: object) -> float:
+        """The SI value, or pydantic's error with our sentence."""
+        try:
+            return self.need(value)
+        except QuantityError as error:
+            raise PydanticCustomError("quantity", "{need}", {"need": str(error)}) from None
+
+
+def _unit(kind: str, **limits: float) -> BeforeValidator:
+    return BeforeValidator(Unit(Need(kind, **limits)))
+
+
+def _class_table(value: object) -> list[int]:
+    rows: list[Any] = value if isinstance(value, list) else [value]
+    flat: list[Any] = [item for row in rows for item in (row if isinstance(row, list) else [row])]
+    if not flat or not all(type(item) is int and item >= 0 for item in flat):
+        raise PydanticCustomError(
+            "table", "a list (or a list of rows) of whole numbers from 0 is needed", {}
+        )
+    return flat
+
+
+Length = Annotated[float, _unit("length", above=0.0)]
+LengthOrZero = Annotated[float, _unit("length", at_least=0.0)]
+Coordinate = Annotated[float, _unit("length")]
+Voltage = Annotated[float, _unit("voltage")]
+VoltageOrZero = Annotated[float, _unit("voltage", at_least=0.0)]
+Frequency = Annotated[float, _unit("frequency", above=0.0)]
+Stress = Annotated[float, _unit("stress")]
+Modulus = Annotated[float, _unit("stress", above=0.0)]
+Angle = Annotated[float, _unit("angle")]
+Coverage = Annotated[float, _unit("ratio", above=0.0, at_most=1.0)]
+Fraction = Annotated[float, _unit("ratio", at_least=0.0, at_most=1.0)]
+Electrode = Literal["disc", "ring"]
+Role = Literal["structure", "insulator", "bottom-electrode", "film", "top-electrode", "passivation"]
+ClassScheme = Literal["one", "each", "rings", "rows", "columns", "interleaved", "table"]
+ChannelScheme = Literal[
+    "one", "each", "rings", "rows", "columns", "interleaved", "table", "same-as-classes"
+]
+Table = Annotated[list[int], BeforeValidator(_class_table)]
+Positive = Annotated[int, Field(gt=0)]
+
+
+def _bounds(item: Any) -> Any:
+    return Annotated[list[item], Field(min_length=2, max_length=2)] | None
+
+
+class Section(BaseModel):
+    """Base of all tables: exact types, and an unknown key is an error."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+
+class AirTable(Section):
+    """``[air]``: the medium on both sides of the diaphragms."""
+
+    temperature: Annotated[float, _unit("temperature", above=0.0)] = 293.15
+    pressure: Annotated[float, _unit("pressure", above=0.0)] = 101325.0
+    humidity: Fraction = 0.5
+
+
+class StackTable(Section):
+    """``[[stack]]``: one layer, listed from bottom to top."""
+
+    material: str
+    thickness: Length
+    name: str | None = None
+    residual_stress: Stress = 0.0
+    patterned: bool = False
+    active: bool = False
+    role: Role | None = None
+
+
+class MaterialTable(Section):
+    """``[materials.NAME]``: a material of the study's own."""
+
+    youngs_modulus: Modulus
+    poisson_ratio: Annotated[float, _unit("ratio", above=-1.0, below=0.5)]
+    density: Annotated[float, _unit("density", above=0.0)]
+    e31f: Annotated[float, _unit("charge")] | None = None
+    relative_permittivity: Annotated[float, _unit("ratio", at_least=1.0)] | None = None
+    breakdown_field: Annotated[float, _unit("field", above=0.0)] | None = None
+    contains_lead: bool = False
+    source: str = "study file"
+
+
+class CellTable(Section):
+    """``[cell]``: what all diaphragms have in common beside the stack."""
+
+    quality_factor: Annotated[float, _unit("ratio", above=0.5)]
+    back: Literal["vented", "sealed"] = "vented"
+    cavity_depth: Length | None = None
+    mode: Literal[1, 2] = 1
+
+
+class ClassesTable(Section):
+    """``classes``: which cells share radius and electrode."""
+
+    scheme: ClassScheme = "one"
+    count: Positive | None = None
+    table: Table | None = None
+
+
+class ChannelsTable(Section):
+    """``channels``: which cells share drive amplitude and phase."""
+
+    scheme: ChannelScheme = "one"
+    count: Positive | None = None
+    table: Table | None = None
+
+
+class ArrayTable(Section):
+    """``[array]``: where the cells are, and how they are grouped."""
+
+    lattice: Literal["square", "hexagonal", "explicit"]
+    rows: Positive | None = None
+    columns: Positive | None = None
+    pitch: Length | None = None
+    positions: list[Annotated[list[Coordinate], Field(min_length=2, max_length=2)]] | None = None
+    clearance: LengthOrZero = 20e-6
+    edge_margin: LengthOrZero = 200e-6
+    die: Annotated[list[Length], Field(min_length=2, max_length=2)]
+    classes: ClassesTable = ClassesTable()
+    channels: ChannelsTable = ChannelsTable()
+
+
+class DriveTable(Section):
+    """``[drive]``: what the electronics can give."""
+
+    amplitude_limit: Annotated[float, _unit("voltage", above=0.0)]
+    bias_limit: VoltageOrZero = 0.0
+
+
+class FixedTable(Section):
+    """``[fixed]``: values of what is not varied."""
+
+    radius: Length | None = None
+    electrode_coverage: Coverage | None = None
+    electrode: Electrode | None = None
+    amplitude: VoltageOrZero | None = None
+    phase: Angle | None = None
+    bias: Voltage | None = None
+    pitch: Length | None = None
+
+
+class VaryTable(Section):
+    """``[vary]``: bounds of what the search may choose."""
+
+    radius: _bounds(Length) = None  # type: ignore[valid-type]
+    electrode_coverage: _bounds(Coverage) = None  # type: ignore[valid-type]
+    electrode: _bounds(Electrode) = None  # type: ignore[valid-type]
+    amplitude: _bounds(VoltageOrZero) = None  # type: ignore[valid-type]
+    phase: _bounds(Angle) = None  # type: ignore[valid-type]
+    bias: _bounds(Voltage) = None  # type: ignore[valid-type]
+    pitch: _bounds(Length) = None  # type: ignore[valid-type]
+
+
+class DirectionTable(Section):
+    """``direction``: where the target is, seen from the array's centre."""
+
+    polar: Annotated[float, _unit("angle", at_least=0.0, below=1.5707963267948966)] = 0.0
+    azimuth: Angle = 0.0
+
+
+class TargetTable(Section):
+    """``[target]``: what the array is for."""
+
+    centre_frequency: Annotated[list[Frequency], Field(min_length=2, max_length=2)]
+    level: Annotated[float, _unit("level", below=0.0)] = -6.0
+    distance: Length = 0.3
+    direction: DirectionTable = DirectionTable()
+    excitation: Literal["up-sweep", "down-sweep"] = "up-sweep"
+    steered: bool = False
+
+
+class LimitTable(Section):
+    """One entry of ``[limits]``; units follow from the name, so they are read later."""
+
+    min: Any = None
+    max: Any = None
+
+
+class SearchTable(Section):
+    """``[search]``: how the designs are looked for, in every strategy alike."""
+
+    algorithm: Literal["nsga2", "sms-emoa", "age-moea2"] = "nsga2"
+    population: Annotated[int, Field(ge=4)] = 100
+    evaluations: Positive = 10000
+    front_size: Positive = 100
+    seeded_designs: Annotated[int, Field(ge=0)] = 20
+
+
+class ModelTable(Section):
+    """``[model]``: which model is computed, and how finely."""
+
+    kind: Literal["one-mode"] = "one-mode"
+    n_transverse: Annotated[int, Field(ge=3, le=8)] = 5
+
+
+class StrategyTable(Section):
+    """``[strategy.NAME]``: what one strategy does differently from the rest of the file."""
+
+    description: str = ""
+    classes: ClassesTable | None = None
+    channels: ChannelsTable | None = None
+    fixed: FixedTable = FixedTable()
+    vary: VaryTable = VaryTable()
+    limits: dict[str, LimitTable] = Field(default_factory=dict)
+
+
+class StudyFile(Section):
+    """A whole study file."""
+
+    format: Literal[1]
+    title: str | None = None
+    question: str = ""
+    seed: Annotated[int, Field(ge=0)] = 1
+    air: AirTable = AirTable()
+    stack: Annotated[list[StackTable], Field(min_length=1)]
+    materials: dict[str, MaterialTable] = Field(default_factory=dict)
+    cell: CellTable
+    array: ArrayTable
+    drive: DriveTable
+    fixed: FixedTable = FixedTable()
+    vary: VaryTable = VaryTable()
+    target: TargetTable
+    limits: dict[str, LimitTable] = Field(default_factory=dict)
+    objectives: list[Annotated[list[str], Field(min_length=2, max_length=2)]] = Field(
+        default_factory=lambda: [
+            ["fractional_bandwidth", "max"],
+            ["onset_voltage", "min"],
+            ["peak_pressure", "max"],
+        ]
+    )
+    reference: dict[str, Any] = Field(default_factory=dict)
+    scale: dict[str, Any] = Field(default_factory=dict)
+    search: SearchTable = SearchTable()
+    model: ModelTable = ModelTable()
+    strategy: dict[str, StrategyTable] = Field(default_factory=dict)
