@@ -70,7 +70,7 @@ class Reporter:
                 here = here[part]
             except (KeyError, IndexError, TypeError):
                 return None
-        text = json.dumps(here, ensure_ascii=False, default=str)
+        text = _as_toml(here)
         return text if len(text) <= _LONGEST_VALUE else text[: _LONGEST_VALUE - 3] + "..."
 
     def add(
@@ -137,6 +137,15 @@ _NEEDS = {
     "model_type": "a table is needed",
     "dict_type": "a table is needed",
 }
+
+
+def _as_toml(value: Any) -> str:
+    if isinstance(value, dict):
+        inside = ", ".join(f"{key} = {_as_toml(item)}" for key, item in value.items())
+        return f"{{ {inside} }}" if inside else "{}"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_as_toml, value)) + "]"
+    return json.dumps(value, ensure_ascii=False, default=str)
 
 
 def _syntax_problem(file: str, text: str, message: str) -> Problem:

@@ -257,3 +257,42 @@ class StudyFile(Section):
     search: SearchTable = SearchTable()
     model: ModelTable = ModelTable()
     strategy: dict[str, StrategyTable] = Field(default_factory=dict)
+
+
+def _each(item: Any) -> Any:
+    """One value for all, or a list of values."""
+    return Annotated[
+        list[item], BeforeValidator(lambda value: value if isinstance(value, list) else [value])
+    ]
+
+
+class DesignClassesTable(Section):
+    """``[classes]`` of a design file: one value, or one for each radius class."""
+
+    radius: _each(Length) | None = None  # type: ignore[valid-type]
+    electrode_coverage: _each(Coverage) | None = None  # type: ignore[valid-type]
+    electrode: _each(Electrode) | None = None  # type: ignore[valid-type]
+
+
+class DesignChannelsTable(Section):
+    """``[channels]`` of a design file: one value, or one for each drive channel."""
+
+    amplitude: _each(VoltageOrZero) | None = None  # type: ignore[valid-type]
+    phase: _each(Angle) | None = None  # type: ignore[valid-type]
+
+
+class DesignCellsTable(DesignClassesTable, DesignChannelsTable):
+    """``[cells]`` of a design file: one value, or one for each cell."""
+
+
+class DesignFile(Section):
+    """A design written by hand, or exported from a front."""
+
+    format: Literal[1]
+    description: str = ""
+    strategy: str | None = None
+    pitch: Length | None = None
+    bias: Voltage | None = None
+    classes: DesignClassesTable = DesignClassesTable()
+    channels: DesignChannelsTable = DesignChannelsTable()
+    cells: DesignCellsTable = DesignCellsTable()

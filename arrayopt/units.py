@@ -52,6 +52,9 @@ KINDS: dict[str, Kind] = {
     "power": Kind("a power", "10 mW", "W", {"uW": 1e-6, "mW": 1e-3, "W": 1.0}),
 }
 
+# Understood, but not what messages and design files are written in.
+_RARELY_WRITTEN = {"cm", "cm2", "hPa", "g/cm3", "kV/mm", "kV/cm", "MV/m", "MV/cm"}
+
 # The Greek mu (U+03BC) and the micro sign (U+00B5) both come out of keyboards.
 _MICRO = str.maketrans({"\u03bc": "u", "\u00b5": "u"})
 
@@ -158,14 +161,14 @@ def format_value(value: float, kind: str) -> str:
     if kind == "ratio":
         return f"{value:.15g}"
     if kind == "temperature":
-        return f"{value:.15g} K"
+        return f"{float(Decimal(f'{value:.15g}') - _CELSIUS_ZERO):.15g} degC"
     units = KINDS[kind].units
     if value == 0.0 or kind == "level":
         return f"{value:.15g} {KINDS[kind].si}"
     if kind == "angle":
         return f"{math.degrees(value):.15g} deg"
-    fitting = [unit for unit in units if abs(value) >= 0.9999 * units[unit]]
-    unit = max(fitting, key=units.__getitem__) if fitting else min(units, key=units.__getitem__)
-    if kind == "field":
-        unit = "V/um" if abs(value) >= 1e5 else "V/m"
+    ladder = {unit: factor for unit, factor in units.items() if unit not in _RARELY_WRITTEN}
+    fitting = [unit for unit, factor in ladder.items() if abs(value) >= 0.9999 * factor]
+    choose = max if fitting else min
+    unit = choose(fitting or ladder, key=ladder.__getitem__)
     return f"{value / units[unit]:.15g} {unit}"
