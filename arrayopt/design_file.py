@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import ValidationError
 
 from arrayopt.design import PER_CHANNEL, PER_CLASS, Designs
 from arrayopt.errors import nearest_name
@@ -48,12 +47,7 @@ def read_design(path: str | os.PathLike[str], study: Study) -> tuple[Strategy, D
     StudyError : all problems of the file.
     """
     report = Reporter(Path(path))
-    try:
-        form = DesignFile.model_validate(report.data)
-    except ValidationError as error:
-        report.add_validation(error, DesignFile)
-        report.finish()
-        raise AssertionError("a validation error has at least one problem") from error
+    form = report.validate(DesignFile)
     strategy = _strategy(form, study, report)
     layout = strategy.layout
     cells = {name: _cell_values(name, form, strategy, report) for name in PER_CELL}

@@ -8,8 +8,6 @@ import os
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
-
 from arrayopt.study_build import build_objectives, build_sites, build_stack, build_strategies
 from arrayopt.study_model import (
     Air,
@@ -52,12 +50,7 @@ def read_study(path: str | os.PathLike[str]) -> Study:
     if file.is_dir():
         file = file / STUDY_FILE
     report = Reporter(file)
-    try:
-        form = StudyFile.model_validate(report.data)
-    except ValidationError as error:
-        report.add_validation(error, StudyFile)
-        report.finish()
-        raise AssertionError("a validation error has at least one problem") from error
+    form = report.validate(StudyFile)
     stack = build_stack(form, report)
     sites = build_sites(form.array, report)
     strategies = build_strategies(form, sites, report)

@@ -8,7 +8,7 @@ import types
 import typing
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
@@ -16,6 +16,8 @@ from pydantic.fields import FieldInfo
 from arrayopt.errors import Problem, StudyError, nearest_name
 from arrayopt.toml_lines import Path as KeyPath
 from arrayopt.toml_lines import locate
+
+M = TypeVar("M", bound=BaseModel)
 
 _LONGEST_VALUE = 60  # characters of a value worth repeating in a message
 
@@ -82,10 +84,19 @@ class Reporter:
         if problem not in self.problems:
             self.problems.append(problem)
 
-    def add_validation(self, error: ValidationError, model: type[BaseModel]) -> None:
-        """Record everything pydantic found, in our words."""
-        for item in error.errors(include_url=False):
-            self._add_item(tuple(item["loc"]), item["type"], item, model)
+    def validate(self, model: type[M]) -> M:
+        """The file in the form of ``model``.
+
+        Raises
+        ------
+        StudyError : everything that does not fit the form, in our words.
+        """
+        try:
+            return model.model_validate(self.data)
+        except ValidationError as error:
+            for item in error.errors(include_url=False):
+                self._add_item(tuple(item["loc"]), item["type"], item, model)
+            raise StudyError(self.problems) from None
 
     def finish(self) -> None:
         """Raise ``StudyError`` if anything was recorded."""
