@@ -194,14 +194,8 @@ def burst_envelope(
     """
     if quantity not in QUANTITIES:
         raise ValueError(f'quantity is "{quantity}"; choose one of {", ".join(QUANTITIES)}')
-    if periods_per_sample < 1:
-        raise ValueError(f"periods_per_sample is {periods_per_sample}; at least 1 is needed")
-    if not (0.0 <= ring_down < np.inf) or not (0.0 < tolerance < 1.0):
-        raise ValueError(
-            f"ring_down is {ring_down} s and tolerance {tolerance}; "
-            "a finite time >= 0 and a fraction between 0 and 1 are needed"
-        )
-    tone = end_frequency is None
+    if not 0.0 < tolerance < 1.0:
+        raise ValueError(f"tolerance is {tolerance}; a fraction between 0 and 1 is needed")
     columns = np.broadcast_arrays(
         *(
             np.asarray(a, dtype=float)
@@ -258,9 +252,8 @@ def burst_envelope(
             displacement=displacement,
         )
 
-    plan = _Plan(
-        f0, f1, length, ring_down, periods_per_sample, QUANTITIES.index(quantity), not tone
-    )
+    grid = sample_grid(f0, f1, length, ring_down, periods_per_sample)
+    plan = _Plan(grid, QUANTITIES.index(quantity), end_frequency is not None)
     if steps_per_cycle is None:
         steps = wanted(np.zeros(f0.size))
     else:
@@ -290,9 +283,9 @@ def burst_envelope(
     end[dead] = np.nan
 
     return BurstResponse(
-        time=plan.time().reshape(*shape, envelope.shape[-1]),
+        time=grid.time().reshape(*shape, envelope.shape[-1]),
         envelope=envelope.reshape(*shape, envelope.shape[-1]),
-        burst_end=plan.origin // periods_per_sample - 1,
+        burst_end=grid.origin // periods_per_sample - 1,
         status=status.reshape(shape),
         steps_per_cycle=steps.reshape(shape),
         error=error.reshape(shape),
@@ -305,44 +298,67 @@ def burst_envelope(
 _RESTING = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0])
 
 
-class _Plan:
-    """How a batch is cut into blocks of lanes, and the sample grid that all share."""
+@dataclass(frozen=True)
+class SampleGrid:
+    """Drive cycles of a batch, counted from the end of the drive, and the sampling of envelopes."""
 
-    def __init__(
-        self,
-        f0: Floats,
-        f1: Floats,
-        duration: Floats,
-        ring_down: float,
-        stride: int,
-        quantity: int,
-        chirp: bool,
-    ) -> None:
-        self.f0, self.f1, self.duration = f0, f1, duration
-        self.stride, self.quantity, self.chirp = stride, quantity, chirp
-        cycles = 0.5 * (f0 + f1) * duration
-        self.before = np.ceil(cycles - 1e-9).astype(np.int64)
-        longest = int(self.before.max(initial=1))
-        self.origin = -(-longest // stride) * stride
-        after = int(np.ceil(ring_down * f1.max(initial=0.0)))
-        self.after = -(-after // stride) * stride
+    frequency: Floats
+    end_frequency: Floats
+    duration: Floats
+    stride: int
+    before: Integers
+    origin: int
+    after: int
 
     def time(self) -> Floats:
         """Centres of the windows, counted from the start of the drive (batch, time) [s]."""
         ends = np.arange(-self.origin, self.after, self.stride) + self.stride
         half = ends - 0.5
-        f0, f1, length = self.f0[:, None], self.f1[:, None], self.duration[:, None]
+        f0, f1 = self.frequency[:, None], self.end_frequency[:, None]
+        length = self.duration[:, None]
         cycles = 0.5 * (f0 + f1) * length + half
         rate = (f1 - f0) / length
         inside = 2.0 * cycles / (f0 + np.sqrt(np.maximum(f0**2 + 2.0 * rate * cycles, 0.0)))
         time = np.where(cycles > 0.0, inside, cycles / f0)
         return np.asarray(np.where(half > 0.0, length + half / f1, time))
 
+
+def sample_grid(
+    frequency: Floats, end_frequency: Floats, duration: Floats, ring_down: float, stride: int
+) -> SampleGrid:
+    """Return the grid of a flat batch; raises where ring_down or stride makes none."""
+    if stride < 1:
+        raise ValueError(f"periods_per_sample is {stride}; at least 1 is needed")
+    if not 0.0 <= ring_down < np.inf:
+        raise ValueError(f"ring_down is {ring_down} s; a finite time >= 0 is needed")
+    cycles = 0.5 * (frequency + end_frequency) * duration
+    before = np.ceil(cycles - 1e-9).astype(np.int64)
+    longest = int(before.max(initial=1))
+    after = int(np.ceil(ring_down * end_frequency.max(initial=0.0)))
+    return SampleGrid(
+        frequency=frequency,
+        end_frequency=end_frequency,
+        duration=duration,
+        stride=stride,
+        before=before,
+        origin=-(-longest // stride) * stride,
+        after=-(-after // stride) * stride,
+    )
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """How a batch is cut into blocks of lanes."""
+
+    grid: SampleGrid
+    quantity: int
+    chirp: bool
+
     def run(
         self, par: Floats, steps: Integers, chosen: Integers, parallel: bool
     ) -> tuple[NDArray[np.complex128], Floats]:
         """Step the chosen oscillators; the others stay zero."""
-        samples = (self.origin + self.after) // self.stride
+        samples = (self.grid.origin + self.grid.after) // self.grid.stride
         envelope = np.zeros((par.shape[0], samples), dtype=np.complex128)
         end = np.zeros((par.shape[0], 2))
         self.rerun(par, steps, chosen, parallel, envelope, end)
@@ -361,7 +377,7 @@ class _Plan:
         if chosen.size == 0:
             return
         lanes = kernel.LANES
-        order = chosen[np.lexsort((self.before[chosen], steps[chosen]))]
+        order = chosen[np.lexsort((self.grid.before[chosen], steps[chosen]))]
         # Blocks hold one step count each; the last block of each is filled up with resting lanes.
         _, first, count = np.unique(steps[order], return_index=True, return_counts=True)
         blocks = -(-count // lanes)
@@ -372,7 +388,7 @@ class _Plan:
         packed = np.tile(_RESTING, (total * lanes, 1))
         packed[slot] = par[order]
         before = np.ones(total * lanes, dtype=np.int64)
-        before[slot] = self.before[order]
+        before[slot] = self.grid.before[order]
         out = np.zeros((total, lanes, envelope.shape[1]), dtype=np.complex128)
         last = np.zeros((total, 2, lanes))
         runner = kernel.run_parallel if parallel else kernel.run_serial
@@ -381,9 +397,9 @@ class _Plan:
             np.repeat(steps[order][first], blocks),
             np.full(total, self.chirp),
             before.reshape(total, lanes).max(axis=1),
-            self.origin,
-            self.after,
-            self.stride,
+            self.grid.origin,
+            self.grid.after,
+            self.grid.stride,
             self.quantity,
             out,
             last,
@@ -394,7 +410,7 @@ class _Plan:
     def displacement(self, envelope: NDArray[np.complex128]) -> Floats:
         """Largest displacement amplitude, from the envelope of whichever quantity."""
         peak = np.abs(envelope).max(axis=-1, initial=0.0)
-        w = 2.0 * np.pi * np.minimum(self.f0, self.f1)
+        w = 2.0 * np.pi * np.minimum(self.grid.frequency, self.grid.end_frequency)
         return np.nan_to_num(peak / w**self.quantity, nan=0.0, posinf=0.0)
 
 
