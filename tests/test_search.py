@@ -11,19 +11,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from arrayopt.front import hypervolume, nondominated, thinned
 from arrayopt.problem import Evaluation, Objective, joined, lost, minimised
-from arrayopt.search import (
-    ALGORITHMS,
-    Generation,
-    SearchSettings,
-    hypervolume,
-    nondominated,
-    search,
-    thinned,
-)
+from arrayopt.search import ALGORITHMS, Generation, SearchSettings, search
 
 sys.path.insert(0, str(Path(__file__).parent))
-from toy_run import Toy
+from toy_problem import Toy
 
 SMALL = SearchSettings(population=20)
 

@@ -1,0 +1,180 @@
+"""Progress of a run: a live table on a terminal, plain log lines anywhere else."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Any, Protocol, TextIO
+
+
+@dataclass(frozen=True)
+class Report:
+    """Where one strategy stands after a generation.
+
+    ``best`` holds the best value of each objective on the front so far, in its own unit;
+    ``seconds_left`` is for the whole run and None while it cannot be said.
+    """
+
+    strategy: str
+    generation: int
+    evaluations: int
+    budget: int | None
+    feasible_share: float
+    hypervolume: float
+    front: int
+    best: Mapping[str, float]
+    seconds_left: float | None
+
+    def cells(self) -> dict[str, str]:
+        """What both displays show, as text by heading."""
+        budget = "" if self.budget is None else f"/{self.budget}"
+        return {
+            "generation": str(self.generation),
+            "evaluations": f"{self.evaluations}{budget}",
+            "feasible": f"{self.feasible_share:.0%}",
+            "hypervolume": f"{self.hypervolume:.5g}",
+            "front": str(self.front),
+            **{f"best {name}": f"{value:.4g}" for name, value in self.best.items()},
+            "left": duration(self.seconds_left),
+        }
+
+
+def duration(seconds: float | None) -> str:
+    """A duration for people, such as "2 h 05 min"; "-" for None."""
+    if seconds is None:
+        return "-"
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours:
+        return f"{hours} h {minutes:02d} min"
+    return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
+
+
+class Progress(Protocol):
+    """What a run tells while it goes on; used in a ``with`` statement."""
+
+    def report(self, report: Report) -> None:
+        """A generation was saved."""
+
+    def note(self, text: str) -> None:
+        """Something a person should know, one sentence."""
+
+    def __enter__(self) -> Progress: ...
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None: ...
+
+
+class SilentProgress:
+    """Says nothing."""
+
+    def report(self, report: Report) -> None:
+        """Ignore a report."""
+
+    def note(self, text: str) -> None:
+        """Ignore a note."""
+
+    def __enter__(self) -> Progress:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        return None
+
+
+class LogProgress(SilentProgress):
+    """One line per report, with the time, for log files and pipes.
+
+    Parameters
+    ----------
+    stream : text stream
+    every : float
+        Least number of seconds between two lines of one strategy; notes always appear.
+    """
+
+    def __init__(self, stream: TextIO, *, every: float = 0.0) -> None:
+        self._stream = stream
+        self._every = every
+        self._last: dict[str, float] = {}
+
+    def report(self, report: Report) -> None:
+        """Write a line unless the last one is too recent."""
+        now = time.monotonic()
+        if now - self._last.get(report.strategy, -float("inf")) >= self._every:
+            self._last[report.strategy] = now
+            shown = (f"{heading} {text}" for heading, text in report.cells().items())
+            self._write(f"{report.strategy}: {', '.join(shown)}")
+
+    def note(self, text: str) -> None:
+        """Write a line."""
+        self._write(text)
+
+    def _write(self, text: str) -> None:
+        # Opened anew by log rotation or closed by a lost terminal: progress must not end a run.
+        try:
+            self._stream.write(f"{time.strftime('%Y-%m-%d %H:%M:%S')} {text}\n")
+            self._stream.flush()
+        except (OSError, ValueError):
+            return
+
+
+class TerminalProgress(SilentProgress):
+    """A table redrawn in place, one row per strategy.
+
+    Parameters
+    ----------
+    stream : text stream
+        A terminal.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        from rich.console import Console
+        from rich.live import Live
+
+        self._reports: dict[str, Report] = {}
+        self._live = Live(console=Console(file=stream), auto_refresh=False, transient=False)
+
+    def report(self, report: Report) -> None:
+        """Redraw the table."""
+        self._reports[report.strategy] = report
+        self._live.update(self._table(), refresh=True)
+
+    def note(self, text: str) -> None:
+        """Print a sentence above the table."""
+        self._live.console.print(text, markup=False, highlight=False)
+
+    def _table(self) -> Any:
+        from rich.table import Table
+
+        headings = dict.fromkeys(h for r in self._reports.values() for h in r.cells())
+        table = Table("strategy", *headings)
+        for name, report in self._reports.items():
+            table.add_row(name, *(report.cells().get(h, "") for h in headings))
+        return table
+
+    def __enter__(self) -> Progress:
+        self._live.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._live.stop()
+
+
+def progress_on(stream: TextIO) -> Progress:
+    """The display that suits a stream: a table on a terminal, otherwise log lines."""
+    return TerminalProgress(stream) if stream.isatty() else LogProgress(stream)

@@ -1,0 +1,357 @@
+"""The pipeline: search each strategy, keep every generation, and write the fronts."""
+
+from __future__ import annotations
+
+import hashlib
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import FrameType, TracebackType
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from arrayopt.front import thinned
+from arrayopt.problem import Evaluation, Evaluator, Floats, Objective, minimised
+from arrayopt.progress import Progress, Report, SilentProgress
+from arrayopt.run_directory import RunDirectory, RunIdentity, Saved
+from arrayopt.search import Generation, SearchSettings, search
+from arrayopt.store import generation_dataset
+from arrayopt.workers import Workers
+
+
+@dataclass(frozen=True)
+class Budget:
+    """When a run is complete; whichever comes first.
+
+    Parameters
+    ----------
+    evaluations : int, optional
+        Evaluations of each strategy, over all sittings; the generation that reaches it counts.
+    hours : float, optional
+        Hours of running of all strategies together, over all sittings; time during which the run
+        was stopped does not count. The round under way is finished, so that every strategy had as
+        many generations.
+    """
+
+    evaluations: int | None = None
+    hours: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.evaluations is None and self.hours is None:
+            raise ValueError("a budget needs evaluations or hours")
+        if (self.evaluations or 1) < 1 or (self.hours or 1.0) <= 0:
+            raise ValueError("a budget must be positive")
+
+
+@dataclass(frozen=True)
+class Task:
+    """One strategy to search.
+
+    Parameters
+    ----------
+    name : str
+    evaluator : Evaluator
+    initial : array, shape (design, variable), optional
+        Known good designs.
+    describe : function, optional
+        Dataset along "design" (vectors in), to be stored with the front beside what the history
+        holds: responses, positions.
+    """
+
+    name: str
+    evaluator: Evaluator
+    initial: Floats | None = None
+    describe: Callable[[Floats], xr.Dataset] | None = None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How a run ended: ``complete`` when every strategy used its budget or ran out of designs."""
+
+    complete: bool
+    message: str
+    fronts: Path
+    history: Path
+    evaluations: dict[str, int]
+    hypervolume: dict[str, float]
+
+
+@dataclass(frozen=True)
+class PooledEvaluator:
+    """An evaluator whose batches are computed by worker processes."""
+
+    evaluator: Evaluator
+    workers: Workers
+    strategy: str
+
+    @property
+    def n_variables(self) -> int:
+        """Length of a design vector."""
+        return self.evaluator.n_variables
+
+    @property
+    def objectives(self) -> Sequence[Objective]:
+        """What is wanted."""
+        return self.evaluator.objectives
+
+    def repair(self, X: Floats) -> Floats:
+        """Nearest vectors that stand for themselves."""
+        return self.evaluator.repair(X)
+
+    def evaluate(self, X: Floats) -> Evaluation:
+        """Evaluate designs on the workers."""
+        return self.workers.evaluate(self.strategy, X, n_objectives=len(self.objectives))
+
+
+class StopSignals:
+    """Ctrl-C and SIGTERM as a request to stop after the generation; a second one stops at once.
+
+    Raises KeyboardInterrupt at the second signal. Outside the main thread, where Python delivers no
+    signals, it does nothing.
+    """
+
+    def __init__(self, note: Callable[[str], None]) -> None:
+        self.requested = False
+        self._note = note
+        self._before: dict[int, Any] = {}
+
+    def _handle(self, number: int, frame: FrameType | None) -> None:
+        if self.requested:
+            raise KeyboardInterrupt
+        self.requested = True
+        self._note("Stopping after this generation; once more stops at once.")
+
+    def __enter__(self) -> StopSignals:
+        if threading.current_thread() is threading.main_thread():
+            for number in (signal.SIGINT, signal.SIGTERM):
+                self._before[number] = signal.signal(number, self._handle)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+
+
+def strategy_seed(seed: int, name: str) -> int:
+    """A seed of its own for each strategy, whatever the others in the study."""
+    return int.from_bytes(hashlib.sha256(f"{seed}/{name}".encode()).digest()[:7], "big")
+
+
+def run_tasks(
+    tasks: Sequence[Task],
+    directory: Path,
+    identity: RunIdentity,
+    *,
+    budget: Budget,
+    settings: SearchSettings,
+    front_size: int = 200,
+    resume: bool = False,
+    fresh: bool = False,
+    progress: Progress | None = None,
+) -> Outcome:
+    """Search every strategy up to the budget, in turns, and write the fronts and the history.
+
+    Parameters
+    ----------
+    tasks : sequence of Task
+        Named as in ``identity.strategies``.
+    directory : Path
+    identity : RunIdentity
+    budget : Budget
+        In total: a resumed run continues to it, and a larger one extends a complete run.
+    settings : SearchSettings
+    front_size : int
+        Largest number of front members written to the result file.
+    resume, fresh : bool
+        See ``RunDirectory``.
+    progress : Progress, optional
+
+    Returns
+    -------
+    Outcome
+        Also after SIGINT or SIGTERM, when everything up to the last generation is saved.
+
+    Raises
+    ------
+    ResultsError
+        If the directory cannot be used or written.
+    KeyboardInterrupt
+        At a second signal; the last saved generation stands.
+    """
+    names = tuple(task.name for task in tasks)
+    if names != identity.strategies:
+        raise ValueError(f"tasks {names} differ from the strategies {identity.strategies}")
+    with (
+        progress or SilentProgress() as shown,
+        RunDirectory(directory, identity, resume=resume, fresh=fresh) as run,
+        StopSignals(shown.note) as stop,
+    ):
+        searches = [_Search(task, run, settings, identity.seed) for task in tasks]
+        complete = _take_turns(searches, budget, stop, shown)
+        history = run.write_history()
+        fronts = {s.task.name: _front(s, front_size) for s in searches if s.saved is not None}
+        return Outcome(
+            complete,
+            "The budget is used up."
+            if complete
+            else f"Stopped; everything is saved in {run.path}. To go on, repeat the command with "
+            "--resume.",
+            run.write_fronts(fronts, {"complete": np.int32(complete)}),
+            history,
+            {s.task.name: s.evaluations for s in searches},
+            {s.task.name: s.hypervolume for s in searches},
+        )
+
+
+class _Search:
+    """One strategy under way."""
+
+    def __init__(self, task: Task, run: RunDirectory, settings: SearchSettings, seed: int) -> None:
+        self.task, self.run = task, run
+        self.saved = run.saved(task.name)
+        self.exhausted = False
+        self._generations: Iterator[Generation] = search(
+            task.evaluator,
+            settings,
+            seed=strategy_seed(seed, task.name),
+            initial=task.initial,
+            state=None if self.saved is None else self.saved.state,
+        )
+
+    @property
+    def generation(self) -> int:
+        return 0 if self.saved is None else self.saved.generation
+
+    @property
+    def evaluations(self) -> int:
+        return 0 if self.saved is None else self.saved.evaluations
+
+    @property
+    def hypervolume(self) -> float:
+        return 0.0 if self.saved is None else self.saved.hypervolume
+
+    @property
+    def seconds(self) -> float:
+        return 0.0 if self.saved is None else self.saved.seconds
+
+    def step(self) -> Generation | None:
+        """Compute and keep one generation; None when there are no more designs."""
+        start = time.monotonic()  # not the wall clock, which may jump
+        generation = next(self._generations, None)
+        if generation is None:
+            self.exhausted = True
+            return None
+        dataset = _dataset(generation, self.task.evaluator.objectives)
+        saved = Saved(
+            generation.number,
+            generation.evaluations,
+            self.seconds + time.monotonic() - start,
+            generation.hypervolume,
+            generation.state,
+        )
+        self.run.save(self.task.name, dataset, saved)
+        self.saved = saved
+        return generation
+
+
+def _take_turns(
+    searches: Sequence[_Search], budget: Budget, stop: StopSignals, progress: Progress
+) -> bool:
+    """Advance the strategy that is furthest behind until the budget is used; whether it was."""
+    while True:
+        active = [
+            s
+            for s in searches
+            if not s.exhausted
+            and (budget.evaluations is None or s.evaluations < budget.evaluations)
+        ]
+        if not active:
+            return True
+        level = {s.generation for s in active}
+        spent = sum(s.seconds for s in searches)
+        if budget.hours is not None and spent >= 3600 * budget.hours and len(level) == 1:
+            return True
+        if stop.requested:
+            return False
+        turn = min(active, key=lambda s: s.generation)
+        generation = turn.step()
+        if generation is None:
+            progress.note(f"{turn.task.name}: every design there is has been evaluated.")
+        else:
+            progress.report(_report(turn, generation, searches, budget))
+
+
+def _dataset(generation: Generation, objectives: Sequence[Objective]) -> xr.Dataset:
+    return generation_dataset(
+        {**generation.columns, "status": generation.status},
+        objectives={o.name: generation.F[:, k] for k, o in enumerate(objectives)},
+        own={
+            "vector": generation.X,
+            "limit_value": generation.G,
+            "violation": generation.violation,
+            "feasible": generation.feasible,
+            "evaluation": generation.index,
+            "generation": np.full(len(generation.X), generation.number),
+            "front": generation.front,
+        },
+    )
+
+
+def _front(search_: _Search, size: int) -> xr.Dataset:
+    """The archive's front, thinned, with everything the history and the task know about it."""
+    name, objectives = search_.task.name, search_.task.evaluator.objectives
+    members = search_.run.front(name)
+    F = np.stack([members[o.name].values for o in objectives], axis=1)
+    front = members.isel(design=thinned(minimised(F, objectives), size))
+    if search_.task.describe is not None and front.sizes["design"] > 0:
+        described = search_.task.describe(front["vector"].values)
+        front = described.merge(front, compat="override", join="exact")
+    return front.assign_attrs(
+        hypervolume=search_.hypervolume,
+        evaluations=search_.evaluations,
+        generations=search_.generation,
+        front_members=len(F),
+        objectives=[o.name for o in objectives],
+        senses=[o.sense for o in objectives],
+        references=[o.reference for o in objectives],
+        scales=[o.scale for o in objectives],
+    )
+
+
+def _report(
+    turn: _Search, generation: Generation, searches: Sequence[_Search], budget: Budget
+) -> Report:
+    best = {}
+    for k, objective in enumerate(turn.task.evaluator.objectives):
+        values = generation.front_objectives[:, k]
+        if len(values):
+            best[objective.name] = float(values.max() if objective.sense == "max" else values.min())
+    spent = sum(s.seconds for s in searches)
+    left = []
+    if budget.hours is not None:
+        left.append(max(0.0, 3600 * budget.hours - spent))
+    if budget.evaluations is not None:
+        done = sum(s.evaluations for s in searches)
+        missing = sum(max(0, budget.evaluations - s.evaluations) for s in searches)
+        left.append(missing * spent / done)
+    return Report(
+        turn.task.name,
+        generation.number,
+        generation.evaluations,
+        budget.evaluations,
+        float(generation.feasible.mean()),
+        generation.hypervolume,
+        len(generation.front),
+        best,
+        min(left),
+    )

@@ -1,0 +1,269 @@
+"""Result files: written so that a kill cannot hurt them, read so that what is wrong is said."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import netCDF4
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+from xarray.backends import NetCDF4DataStore
+
+from arrayopt.errors import ResultsError
+from arrayopt.quantities import attrs, quantity
+from arrayopt.sealed import (
+    FORMAT,
+    PROGRAM,
+    check_seal,
+    hdf_size,
+    publish,
+    seal_file,
+    sealed,
+    unwritable,
+)
+
+FRONTS = "fronts.nc"
+_ROWS_PER_CHUNK = 1024
+
+# What the store adds beside glossary quantities: dimensions and meaning; all dimensionless.
+OWN = {
+    "vector": (("design", "variable"), "design as the search sees it, scaled to 0..1"),
+    "limit_value": (("design", "limit"), "limits as the search sees them, kept where <= 0"),
+    "violation": (("design",), "sum of the broken limits, 0 where all are kept"),
+    "feasible": (("design",), "all limits are kept and the values may be trusted"),
+    "evaluation": (("design",), "number of the evaluation within the strategy, from 0"),
+    "generation": (("design",), "number of the generation, from 1"),
+    "front": (("front",), "evaluation numbers of the nondominated designs so far"),
+}
+
+
+def labelled(columns: Mapping[str, NDArray[Any]]) -> xr.Dataset:
+    """Arrays under their glossary names as a dataset with CF attributes.
+
+    Parameters
+    ----------
+    columns : mapping of name to array
+        Glossary quantities and the names in ``OWN``, axes as listed there. A complex array NAME
+        becomes NAME_real and NAME_imag.
+
+    Raises
+    ------
+    UnknownQuantityError
+        If a name is not in the glossary.
+    """
+    variables: dict[str, xr.Variable] = {}
+    for name, values in columns.items():
+        values = np.asarray(values)
+        parts = {name: values}
+        if np.iscomplexobj(values):
+            parts = {f"{name}_real": values.real, f"{name}_imag": values.imag}
+        for part, array in parts.items():
+            if part in OWN:
+                dims, meaning = OWN[part]
+                attributes = {"units": "1", "long_name": meaning}
+            else:
+                dims, attributes = quantity(part).dims, attrs(part)
+            variables[part] = xr.Variable(dims, array, attributes)
+    return xr.Dataset(variables)
+
+
+def complex_values(dataset: xr.Dataset, name: str) -> NDArray[np.complex128]:
+    """The array that was stored as NAME_real and NAME_imag."""
+    return np.asarray(dataset[f"{name}_real"].values + 1j * dataset[f"{name}_imag"].values)
+
+
+def _root(attributes: Mapping[str, Any]) -> dict[str, Any]:
+    return {"Conventions": "CF-1.11", "source": PROGRAM, "format": np.int32(FORMAT), **attributes}
+
+
+def encoded(dataset: xr.Dataset, attributes: Mapping[str, Any]) -> bytes:
+    """A netCDF-4 file made in memory, so that every call that changes the disk is our own."""
+    file = netCDF4.Dataset("encoded.nc", mode="w", format="NETCDF4", memory=1 << 16)
+    _put(file, dataset)
+    file.setncatts(_root(attributes))
+    content = bytes(file.close())
+    return sealed(content[: hdf_size(content)])  # memory is handed out in blocks
+
+
+def _put(group: Any, dataset: xr.Dataset) -> None:
+    target = NetCDF4DataStore(group)  # type: ignore[no-untyped-call]
+    dataset.dump_to_store(target)
+
+
+@contextmanager
+def _new_file(path: Path, attributes: Mapping[str, Any]) -> Iterator[Any]:
+    """An open netCDF-4 file that is sealed and takes its name only when it is complete."""
+    temporary = path.with_name(f".{path.name}.part")
+    try:
+        with netCDF4.Dataset(temporary, "w", format="NETCDF4") as file:
+            file.setncatts(_root(attributes))
+            yield file
+        seal_file(temporary)
+        publish(temporary, path)
+    except (OSError, RuntimeError) as error:  # netCDF reports a full disk as either
+        with suppress(OSError):
+            temporary.unlink()
+        raise unwritable(path, error) from error
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+
+
+def write_results(
+    path: Path, groups: Mapping[str, xr.Dataset], attributes: Mapping[str, Any]
+) -> None:
+    """Write a result file with one group per strategy; see ``open_results``.
+
+    Raises
+    ------
+    ResultsError
+        If it cannot be written; an old file is then untouched.
+    """
+    with _new_file(path, attributes) as file:
+        for name, dataset in groups.items():
+            _put(file.createGroup(name), dataset)
+
+
+def join_files(
+    path: Path, groups: Mapping[str, tuple[Iterable[Path], int]], attributes: Mapping[str, Any]
+) -> None:
+    """Join files along the design axis into one result file, reading one at a time.
+
+    Parameters
+    ----------
+    path : Path
+    groups : mapping of group name to files and their total number of designs
+    attributes : mapping
+        Attributes of the file.
+
+    Raises
+    ------
+    ResultsError
+        If it cannot be written; an old file is then untouched.
+    """
+    with _new_file(path, attributes) as file:
+        for name, (files, total) in groups.items():
+            _append(file.createGroup(name), files, total)
+
+
+@dataclass(frozen=True)
+class _Stored:
+    """One variable as it lies in a file, neither scaled nor masked."""
+
+    dims: tuple[str, ...]
+    kind: Any
+    attributes: dict[str, Any]
+    values: NDArray[Any]
+
+
+def _read(file: Path) -> dict[str, _Stored]:
+    check_seal(file)
+    with netCDF4.Dataset(file) as source:
+        source.set_auto_maskandscale(False)
+        return {
+            name: _Stored(v.dimensions, v.dtype, {k: v.getncattr(k) for k in v.ncattrs()}, v[:])
+            for name, v in source.variables.items()
+        }
+
+
+def _append(group: Any, files: Iterable[Path], total: int) -> None:
+    """Copy the design axis of one file after another into a group of `total` designs."""
+    start = 0
+    for file in files:
+        stop = start
+        for name, stored in _read(file).items():
+            if stored.dims[:1] != ("design",):
+                continue  # the front so far
+            if start == 0:
+                _declare(group, name, stored, total)
+            stop = start + len(stored.values)
+            group.variables[name][start:stop] = stored.values
+        start = stop
+
+
+def _declare(group: Any, name: str, stored: _Stored, total: int) -> None:
+    shape = (total, *stored.values.shape[1:])
+    for dim, size in zip(stored.dims, shape, strict=True):
+        if dim not in group.dimensions:
+            group.createDimension(dim, size)
+    attributes = dict(stored.attributes)
+    packed = stored.kind is not str
+    variable = group.createVariable(
+        name,
+        stored.kind,
+        stored.dims,
+        fill_value=attributes.pop("_FillValue", None),
+        zlib=packed,
+        complevel=1,
+        chunksizes=(min(_ROWS_PER_CHUNK, total), *shape[1:]) if packed else None,
+    )
+    variable.set_auto_maskandscale(False)
+    variable.setncatts(attributes)
+
+
+def open_results(path: str | os.PathLike[str]) -> xr.DataTree:
+    """Open stored results, a result file or a run directory holding one.
+
+    Parameters
+    ----------
+    path : path of ``fronts.nc``, ``history.nc`` or of a run directory.
+
+    Returns
+    -------
+    xarray.DataTree
+        One group per strategy, loaded into memory; study text, digest, seed and versions in its
+        attributes.
+
+    Raises
+    ------
+    ResultsError
+        If there is no such file, or it is truncated, damaged, foreign or of a newer format.
+    """
+    file = Path(path)
+    if file.is_dir():
+        file = file / FRONTS
+        if not file.exists():
+            raise ResultsError(f"{path} holds no results yet ({FRONTS} is missing)")
+    check_seal(file)
+    with xr.open_datatree(file, engine="netcdf4") as tree:
+        return tree.load()
+
+
+def load(
+    file: Path, *, group: str | None = None, designs: NDArray[np.int64] | None = None
+) -> xr.Dataset:
+    """One dataset of a sealed file, or some of its designs, in memory.
+
+    Raises
+    ------
+    ResultsError
+        As ``open_results``.
+    """
+    check_seal(file)
+    with xr.open_dataset(file, engine="netcdf4", group=group) as dataset:
+        return (dataset if designs is None else dataset.isel(design=designs)).load()
+
+
+def generation_dataset(
+    columns: Mapping[str, NDArray[Any]],
+    *,
+    objectives: Mapping[str, NDArray[np.float64]],
+    own: Mapping[str, NDArray[Any]],
+) -> xr.Dataset:
+    """One generation as stored: evaluated quantities, objectives, and the search's own view.
+
+    Parameters
+    ----------
+    columns : mapping of glossary name to array, shape (design, ...)
+    objectives : mapping of glossary name to array, shape (design,)
+        Stored unless `columns` already has them.
+    own : mapping
+        Names of ``OWN``.
+    """
+    return labelled({**objectives, **columns, **own})
