@@ -1,3 +1,74 @@
-"""Design studies for wide-band arrays of air-coupled piezoelectric ultrasonic cells."""
+"""Design studies for wide-band arrays of air-coupled piezoelectric ultrasonic cells.
+
+A notebook needs no more than this::
+
+    from arrayopt import open_results
+    front = open_results("results/duct")["combined"]
+    front.to_dataset().plot.scatter(x="fractional_bandwidth", y="peak_level")
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from arrayopt.design import Designs, DesignSpace
+    from arrayopt.design_file import read_design, write_design
+    from arrayopt.errors import ArrayoptError, ResultsError, StudyError
+    from arrayopt.evaluate import evaluate
+    from arrayopt.materials import MATERIALS
+    from arrayopt.quantities import GLOSSARY
+    from arrayopt.store import open_results
+    from arrayopt.study import read_study
+    from arrayopt.study_model import Study
+    from arrayopt.study_run import RunOptions, run_study
 
 __version__ = "0.1.0"
+
+_HOME = {
+    "ArrayoptError": "errors",
+    "DesignSpace": "design",
+    "Designs": "design",
+    "GLOSSARY": "quantities",
+    "MATERIALS": "materials",
+    "ResultsError": "errors",
+    "RunOptions": "study_run",
+    "Study": "study_model",
+    "StudyError": "errors",
+    "evaluate": "evaluate",
+    "open_results": "store",
+    "read_design": "design_file",
+    "read_study": "study",
+    "run_study": "study_run",
+    "write_design": "design_file",
+}
+
+__all__ = [
+    "GLOSSARY",
+    "MATERIALS",
+    "ArrayoptError",
+    "DesignSpace",
+    "Designs",
+    "ResultsError",
+    "RunOptions",
+    "Study",
+    "StudyError",
+    "evaluate",
+    "open_results",
+    "read_design",
+    "read_study",
+    "run_study",
+    "write_design",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name when it is first used, so that starting up stays quick."""
+    if name in _HOME:
+        return getattr(import_module(f"arrayopt.{_HOME[name]}"), name)
+    raise AttributeError(f"module 'arrayopt' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return [*__all__, "__version__"]

@@ -65,6 +65,32 @@ _ROWS = (
         "position", "x, y", "m", (*_CELL, "axis"), "centre of the cell from the array's centre"
     ),
     Quantity("group", "", "1", _CELL, "number of the group (radius class and drive channel)"),
+    Quantity("channel", "", "1", _CELL, "number of the drive channel"),
+    Quantity(
+        "cell_frequency",
+        "f_0",
+        "Hz",
+        _CELL,
+        "small-signal resonance of the driven mode, radiation included",
+        "frequency",
+    ),
+    Quantity("cell_quality_factor", "Q", "1", _CELL, "small-signal, radiation included", "ratio"),
+    Quantity(
+        "cell_onset_voltage",
+        "",
+        "V",
+        _CELL,
+        "smallest drive amplitude at which the cell becomes bistable; infinite where it never does",
+        "voltage",
+    ),
+    Quantity(
+        "cell_static_deflection",
+        "",
+        "m",
+        _CELL,
+        "centre deflection under film stress and bias, positive towards the top of the stack",
+        "length",
+    ),
     Quantity("cell_count", "", "1", ("design", "group"), "number of cells in the group"),
     # figures of merit
     _merit(
@@ -130,10 +156,18 @@ _ROWS = (
         "ratio",
     ),
     _merit(
+        "quadratic_ratio",
+        "",
+        "1",
+        "largest ratio of quadratic to linear restoring force; above 0.15 one effective cubic "
+        "misses the frequency shift by more than 5 %",
+        "ratio",
+    ),
+    _merit(
         "beam_width",
         "",
         "degree",
-        "full angle of the main lobe at -6 dB at the centre frequency",
+        "full angle of the main lobe at half power (-3 dB) at the centre frequency, wider plane",
         "angle",
     ),
     _merit(
@@ -151,7 +185,7 @@ _ROWS = (
         "field",
     ),
     _merit("film_stress", "", "Pa", "largest in-plane stress magnitude in the film", "stress"),
-    _merit("drive_power", "", "W", "largest mean electrical power of the array", "power"),
+    _merit("drive_power", "", "W", "largest mean mechanical power of all cells", "power"),
     _merit(
         "die_area",
         "",
@@ -193,6 +227,15 @@ _ROWS = (
         "Pa",
         _SPECTRUM,
         "pressure amplitude at the target, in quadrature, time factor exp(+j w t)",
+    ),
+    *(
+        Quantity(f"{name}_{part}", "", "Pa", dims, f"{meaning}, {word}")
+        for name, dims, meaning in (
+            ("opposite_pressure", _SPECTRUM, "pressure amplitude on the sweep the other way"),
+            ("small_signal_pressure", _SPECTRUM, "pressure amplitude if the cells were linear"),
+            ("group_pressure", _GROUP_SPECTRUM, "the group's share of the pressure amplitude"),
+        )
+        for part, word in (("real", "in phase"), ("imag", "in quadrature"))
     ),
     Quantity(
         "displacement_real",

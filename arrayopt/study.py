@@ -49,7 +49,25 @@ def read_study(path: str | os.PathLike[str]) -> Study:
     file = Path(path)
     if file.is_dir():
         file = file / STUDY_FILE
-    report = Reporter(file)
+    return _read(Reporter(file), file)
+
+
+def read_study_text(text: str, path: str = STUDY_FILE) -> Study:
+    """A study from the text of its file, as results and worker processes keep it.
+
+    Parameters
+    ----------
+    text : content of the file.
+    path : what messages call it.
+
+    Raises
+    ------
+    StudyError : as `read_study`.
+    """
+    return _read(Reporter(Path(path), text), Path(path))
+
+
+def _read(report: Reporter, file: Path) -> Study:
     form = report.validate(StudyFile)
     stack = build_stack(form, report)
     sites = build_sites(form.array, report)

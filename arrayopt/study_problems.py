@@ -36,17 +36,18 @@ class Reporter:
     Parameters
     ----------
     file : path as the user gave it.
+    text : its content where that is known already; otherwise it is read.
 
     Raises
     ------
     StudyError : at once when the file cannot be read or is not TOML.
     """
 
-    def __init__(self, file: Path) -> None:
+    def __init__(self, file: Path, text: str | None = None) -> None:
         self.file = str(file)
         self.problems: list[Problem] = []
         try:
-            self.text = file.read_text(encoding="utf-8")
+            self.text = file.read_text(encoding="utf-8") if text is None else text
         except (OSError, UnicodeDecodeError) as error:
             reason = getattr(error, "strerror", None) or "not UTF-8 text"
             need = f"cannot be read: {reason}"

@@ -1,0 +1,195 @@
+"""Designs and a study become lumped cells: the coefficients of each group's modal equation (M6)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntFlag
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from arrayopt.design import Designs
+from arrayopt.physics.diaphragm import PlateModes, PlateStatus, PlateTable, modes_at, plate_table
+from arrayopt.physics.laminate import Layer, sections
+from arrayopt.physics.radiation import (
+    SERIES_LIMIT,
+    SERIES_TERMS,
+    impedance_from_series,
+    impedance_series,
+)
+from arrayopt.physics.steady import effective_cubic, onset_force
+from arrayopt.study_model import StackLayer, Study
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+FIXED_POINT_STEPS = 12
+"""Steps to the loaded resonance; each gains at least a decade because air is a light load."""
+
+
+class CellStatus(IntFlag):
+    """Why a group's coefficients cannot be trusted; 0 is good."""
+
+    OK = 0
+    BUCKLED = 1
+    """Film stress or bias leaves the flat state unstable: lower the compressive stress."""
+    NOT_CONVERGED = 2
+    """The static deflection was not found: the bias is far outside the plate model's range."""
+    OUT_OF_RANGE = 4
+    """Coverage below 2 %, or ka at resonance above 4 (M5): smaller cells or lower frequency."""
+    STRONGLY_QUADRATIC = 8
+    """The static bow is too large for one effective cubic (M7.5): lower the bias or film moments."""
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Lumped coefficients of every group, each array (design, group) unless said otherwise.
+
+    The driven mode obeys ``mass q'' + damping q' + stiffness q + quadratic q^2 + cubic q^3 +
+    radiation = force_per_volt V(t)`` with q the centre displacement in metres (M6).
+    """
+
+    mass: Floats
+    damping: Floats
+    stiffness: Floats
+    quadratic: Floats
+    cubic: Floats
+    effective_cubic: Floats
+    force_per_volt: Floats
+    volume: Floats
+    shape: Floats
+    """(design, group, basis): radial shape, 1 at the centre."""
+    resistance_series: Floats
+    """(design, group, term): M5 power series of the radiation resistance, all radiating sides."""
+    reactance_series: Floats
+    radius: Floats
+    count: Ints
+    """(group,): cells in each group."""
+    drive_amplitude: Floats
+    drive_phase: Floats
+    bias: Floats
+    natural_frequency: Floats
+    """Small-signal resonance with radiation mass, Hz."""
+    quality_factor: Floats
+    """Small-signal, with radiation losses."""
+    onset: Floats
+    """Drive amplitude at which the group becomes bistable, V; inf where it never does."""
+    static_deflection: Floats
+    modes: PlateModes
+    """Every kept mode about the operating point, (design, group, mode)."""
+    status: Ints
+    """`CellStatus`; coefficients are NaN only where the plate model gave none."""
+
+
+def build_cells(designs: Designs, study: Study) -> Cells:
+    """Lumped coefficients of every group of a batch of designs (M1 to M6).
+
+    Parameters
+    ----------
+    designs : Designs
+        (design, group).
+    study : Study
+        Stack, air, intrinsic quality factor, back side and driven mode.
+
+    Returns
+    -------
+    Cells
+        With a status per group. Thin plates (radius over thickness above about 20); ka below 4.
+    """
+    disc, ring = tables(study.stack, study.model.n_transverse)
+    modes = modes_at(
+        disc,
+        ring,
+        radius=designs.radius,
+        coverage=designs.electrode_coverage,
+        ring=designs.ring,
+        bias=designs.bias,
+        n_modes=max(2, study.cell.mode),
+    )
+    k = study.cell.mode - 1
+    shape, volume, mass = modes.shape[..., k, :], modes.volume[..., k], modes.mass[..., k]
+    air, area = study.air_state, np.pi * designs.radius**2
+    stiffness = modes.stiffness[..., k].copy()
+    sides = 2.0
+    if study.cell.back == "sealed":
+        sides = 1.0
+        depth = float(study.cell.cavity_depth or np.inf)
+        stiffness += air.heat_capacity_ratio * air.pressure * volume**2 / (area * depth)
+    damping = np.sqrt(modes.stiffness[..., k] * mass) / study.cell.quality_factor
+    resistance, reactance = (sides * series for series in impedance_series(shape, SERIES_TERMS))
+    loading = air.density * air.sound_speed * area
+    w = np.sqrt(stiffness / mass)
+    for _ in range(FIXED_POINT_STEPS):
+        r, x, _ = impedance_from_series(w * designs.radius / air.sound_speed, resistance, reactance)
+        w = np.sqrt(stiffness / (mass + loading * x / w))
+    loaded_mass, loaded_damping = mass + loading * x / w, damping + loading * r
+    cubic, quadratic = modes.cubic[..., k], modes.quadratic[..., k]
+    effective, weak = effective_cubic(stiffness, k2=quadratic, k3=cubic)
+    force = modes.force_per_volt[..., k]
+    critical = onset_force(loaded_mass, c=loaded_damping, k1=stiffness, g=effective)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        onset = np.where(force == 0.0, np.inf, critical / np.abs(force))
+    return Cells(
+        mass=mass,
+        damping=damping,
+        stiffness=stiffness,
+        quadratic=quadratic,
+        cubic=cubic,
+        effective_cubic=effective,
+        force_per_volt=force,
+        volume=volume,
+        shape=shape,
+        resistance_series=resistance,
+        reactance_series=reactance,
+        radius=designs.radius,
+        count=designs.layout.group_count,
+        drive_amplitude=designs.drive_amplitude,
+        drive_phase=designs.drive_phase,
+        bias=designs.bias,
+        natural_frequency=w / (2.0 * np.pi),
+        quality_factor=w * loaded_mass / loaded_damping,
+        onset=onset,
+        static_deflection=modes.static_deflection,
+        modes=modes,
+        status=_status(modes.status, weak, w * designs.radius / air.sound_speed),
+    )
+
+
+@lru_cache(maxsize=8)
+def tables(stack: tuple[StackLayer, ...], n_transverse: int) -> tuple[PlateTable, PlateTable]:
+    """Plate tables (disc, ring) of a stack, made once per process."""
+    covered, bare = sections([layer_of(layer) for layer in stack])
+    disc = plate_table(covered, bare, ring=False, n_transverse=n_transverse)
+    ring = plate_table(covered, bare, ring=True, n_transverse=n_transverse)
+    return disc, ring
+
+
+def layer_of(layer: StackLayer) -> Layer:
+    """The mechanical and electrical part of a layer of the study."""
+    return Layer(
+        name=layer.name,
+        thickness=layer.thickness,
+        youngs_modulus=layer.youngs_modulus,
+        poisson_ratio=layer.poisson_ratio,
+        density=layer.density,
+        residual_stress=layer.residual_stress,
+        patterned=layer.patterned,
+        active=layer.active,
+        e31f=layer.e31f,
+        relative_permittivity=layer.relative_permittivity,
+    )
+
+
+def _status(plate: Ints, weak: Ints, ka: Floats) -> Ints:
+    status = np.zeros(plate.shape, dtype=np.int64)
+    for flags, mine in (
+        (PlateStatus.BUCKLED, CellStatus.BUCKLED),
+        (PlateStatus.NOT_CONVERGED, CellStatus.NOT_CONVERGED),
+        (PlateStatus.COVERAGE_OUT_OF_RANGE | PlateStatus.BAD_INPUT, CellStatus.OUT_OF_RANGE),
+    ):
+        status |= np.where(plate & int(flags), int(mine), 0)
+    status |= np.where(weak != 0, int(CellStatus.STRONGLY_QUADRATIC), 0)
+    # NaN compares false: a plate without modes keeps its own reason only.
+    status |= np.where(ka > SERIES_LIMIT, int(CellStatus.OUT_OF_RANGE), 0)
+    return status

@@ -1,0 +1,55 @@
+"""``arrayopt run``: search a study."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from arrayopt.errors import ArrayoptError
+
+
+@click.command(
+    epilog="\b\nExample:\n  arrayopt run studies/duct-flow-meter --out results/duct "
+    "--evaluations 600"
+)
+@click.argument("study", type=click.Path(path_type=Path))
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Run directory.")
+@click.option("--evaluations", type=click.IntRange(1), help="Total for each strategy.")
+@click.option("--hours", type=click.FloatRange(0, min_open=True), help="Total hours of running.")
+@click.option("--seed", type=click.IntRange(0), help="Instead of the study's.")
+@click.option(
+    "--workers", type=click.IntRange(1), help="Processes; one per processor if not given."
+)
+@click.option("--resume", is_flag=True, help="Go on with the run in the directory, to the total.")
+@click.option("--fresh", is_flag=True, help="Discard the run in the directory and start again.")
+def command(
+    study: Path,
+    out: Path,
+    evaluations: int | None,
+    hours: float | None,
+    seed: int | None,
+    workers: int | None,
+    resume: bool,
+    fresh: bool,
+) -> None:
+    """Search every strategy of STUDY and store the fronts.
+
+    Writes fronts.nc and history.nc into the run directory. Ctrl-C finishes the generation, saves
+    and says how to go on. The same study and seed give the same fronts, also after an
+    interruption and for any number of workers.
+    """
+    if resume and fresh:
+        raise ArrayoptError("--resume and --fresh exclude each other; give one of them")
+    from arrayopt.progress import progress_on
+    from arrayopt.study import read_study
+    from arrayopt.study_run import RunOptions, run_study
+
+    options = RunOptions(evaluations, hours, seed, workers, resume, fresh)
+    outcome = run_study(read_study(study), out, options=options, progress=progress_on(sys.stderr))
+    click.echo(outcome.message)
+    for name, size in outcome.hypervolume.items():
+        click.echo(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")
+    click.echo(f"Fronts: {outcome.fronts}\nHistory: {outcome.history}")
+    click.echo(f"To read them: arrayopt show {out}")

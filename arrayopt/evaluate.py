@@ -1,0 +1,204 @@
+"""The chain from design to merits: for the search as vectors, for people as labelled datasets."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from arrayopt.cells import build_cells
+from arrayopt.design import Designs, DesignSpace
+from arrayopt.merits import QUICK, MeritTable, compute_merits
+from arrayopt.problem import Evaluation, Objective
+from arrayopt.quantities import MARGIN_PREFIX
+from arrayopt.response import DOWN, SMALL, SWEEPS, UP, array_pressure
+from arrayopt.store import labelled
+from arrayopt.study import read_study_text
+from arrayopt.study_model import Limit, Strategy, Study
+
+Floats = NDArray[np.float64]
+
+RESPONSE_POINTS = 401
+"""Frequencies of a stored response; merits never depend on them."""
+
+MODEL_LIMITS = (
+    Limit("deflection_ratio", None, 1.2),
+    Limit("quadratic_ratio", None, 0.15),
+)
+"""Where one mode with an effective cubic stops being trusted (M7); always enforced."""
+
+
+class StudyEvaluator:
+    """One strategy as the search sees it.
+
+    Parameters
+    ----------
+    study, strategy : the strategy is one of the study's.
+    """
+
+    def __init__(self, study: Study, strategy: Strategy) -> None:
+        self.study = study
+        self.strategy = strategy
+        self.space = DesignSpace(study, strategy)
+        self._objectives = tuple(
+            Objective(o.name, "max" if o.maximise else "min", o.reference, o.scale)
+            for o in study.objectives
+        )
+        self.limits = limits_in_force(study, strategy)
+        self._wanted = frozenset(
+            {o.name for o in study.objectives} | {limit.name for limit in self.limits}
+        )
+
+    @property
+    def n_variables(self) -> int:
+        """Length of a design vector."""
+        return self.space.n_variables
+
+    @property
+    def objectives(self) -> Sequence[Objective]:
+        """What the study wants."""
+        return self._objectives
+
+    def repair(self, X: Floats) -> Floats:
+        """Nearest vectors that stand for themselves: the electrode kind is rounded."""
+        return self.space.encode(self.space.decode(X))
+
+    def evaluate(self, X: Floats) -> Evaluation:
+        """Objectives, limits and quick merits of vectors (design, variable) in 0..1."""
+        designs = self.space.decode(X)
+        table = compute_merits(designs, self.study, wanted=self._wanted)
+        F = np.stack([table.values[o.name] for o in self._objectives], axis=1)
+        G = np.stack(self._violations(table), axis=1)
+        columns = {
+            name: value
+            for name, value in table.values.items()
+            if name in QUICK or name in self._wanted
+        }
+        return Evaluation(F, G, columns, table.status)
+
+    def describe(self, X: Floats) -> xr.Dataset:
+        """Everything stored of a front: see `evaluate`."""
+        return evaluate(self.space.decode(X), self.study, self.strategy)
+
+    def _violations(self, table: MeritTable) -> list[Floats]:
+        """Margins turned dimensionless, kept where <= 0."""
+        chip = self.study.chip
+        out = [
+            -table.clearance_margin / max(chip.clearance, 1e-6),
+            -table.die_margin / min(chip.die),
+        ]
+        for limit in self.limits:
+            value = table.values[limit.name]
+            scale = max(abs(b) for b in (limit.minimum, limit.maximum) if b is not None) or 1.0
+            if limit.minimum is not None:
+                out.append((limit.minimum - value) / scale)
+            if limit.maximum is not None:
+                out.append((value - limit.maximum) / scale)
+        return out
+
+
+def limits_in_force(study: Study, strategy: Strategy) -> tuple[Limit, ...]:
+    """The strategy's limits, the wanted centre-frequency window, and the model's own range."""
+    low, high = study.target.centre_frequency
+    return (Limit("centre_frequency", low, high), *strategy.limits, *MODEL_LIMITS)
+
+
+def build_evaluator(text: str) -> Callable[[str, Floats], Evaluation]:
+    """What a worker process makes of a study's text: a function of strategy name and vectors."""
+    study = read_study_text(text)
+    evaluators = {s.name: StudyEvaluator(study, s) for s in study.strategies}
+    return lambda strategy, X: evaluators[strategy].evaluate(X)
+
+
+def evaluate(designs: Designs, study: Study, strategy: Strategy) -> xr.Dataset:
+    """Merits, margins and responses of designs, labelled with units.
+
+    Parameters
+    ----------
+    designs : Designs
+        (design, group).
+    study, strategy : the strategy gives the limits.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dimensions design, cell, group, frequency; names and units as in docs/quantities.md.
+        A design whose ``status`` is not 0 has NaN merits.
+    """
+    table = compute_merits(designs, study)
+    cells = build_cells(designs, study)
+    group = designs.layout.group_of_cell
+    frequency = response_frequencies(table, cells.natural_frequency)
+    sweep = SWEEPS[study.target.excitation]
+    response = array_pressure(cells, designs, study, frequency=frequency, sweep=sweep)
+    opposite = array_pressure(
+        cells, designs, study, frequency=frequency, sweep=DOWN if sweep == UP else UP
+    )
+    small = array_pressure(cells, designs, study, frequency=frequency, sweep=SMALL)
+    size = (len(designs), designs.layout.n_cells)
+    return labelled(
+        {
+            "radius": designs.at_cells("radius"),
+            "electrode_coverage": designs.at_cells("electrode_coverage"),
+            "ring": designs.at_cells("ring").astype(np.int8),
+            "drive_amplitude": designs.at_cells("drive_amplitude"),
+            "drive_phase": designs.at_cells("drive_phase"),
+            "bias": designs.at_cells("bias"),
+            "pitch": designs.pitch,
+            "position": designs.positions(),
+            "group": np.broadcast_to(group, size),
+            "channel": np.broadcast_to(designs.layout.channel_of_cell, size),
+            "cell_frequency": cells.natural_frequency[:, group],
+            "cell_quality_factor": cells.quality_factor[:, group],
+            "cell_onset_voltage": cells.onset[:, group],
+            "cell_static_deflection": cells.static_deflection[:, group],
+            **table.values,
+            "band_lower": table.band_lower,
+            "band_upper": table.band_upper,
+            "clearance_margin": table.clearance_margin,
+            "die_margin": table.die_margin,
+            **margins(table, limits_in_force(study, strategy)),
+            "frequency": frequency,
+            "pressure": response.pressure,
+            "opposite_pressure": opposite.pressure,
+            "small_signal_pressure": small.pressure,
+            "group_pressure": response.group_pressure,
+            "displacement": response.deflection,
+            "status": table.status,
+        }
+    )
+
+
+def margins(table: MeritTable, limits: Sequence[Limit]) -> dict[str, Floats]:
+    """Distance of every limited merit from its nearest limit, negative on violation."""
+    out: dict[str, Floats] = {}
+    for limit in limits:
+        value = table.values[limit.name]
+        name = MARGIN_PREFIX + limit.name
+        margin = out.get(name, np.full(value.shape, np.inf))
+        if limit.minimum is not None:
+            margin = np.minimum(margin, value - limit.minimum)
+        if limit.maximum is not None:
+            margin = np.minimum(margin, limit.maximum - value)
+        out[name] = margin
+    return out
+
+
+def response_frequencies(table: MeritTable, natural: Floats) -> Floats:
+    """Frequencies (design, frequency) that show a design's band and its surroundings [Hz].
+
+    Three quarters of the band on either side; a design without a band is shown around its
+    resonances.
+    """
+    good = np.isfinite(table.band_lower)
+    lowest = np.nanmin(np.where(np.isfinite(natural), natural, np.inf), axis=1)
+    highest = np.nanmax(np.where(np.isfinite(natural), natural, -np.inf), axis=1)
+    found = np.isfinite(lowest)
+    low = np.where(good, table.band_lower, np.where(found, lowest, 1.0))
+    high = np.where(good, table.band_upper, np.where(found, highest, 2.0))
+    reach = np.maximum(0.75 * (high - low), 0.02 * high)
+    share = np.linspace(0.0, 1.0, RESPONSE_POINTS)
+    start = np.maximum(low - reach, 0.05 * low)
+    return np.asarray(start[:, None] + (high + reach - start)[:, None] * share)

@@ -1,0 +1,221 @@
+"""Figures of merit of a batch of designs, with a status each (M10)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntFlag
+
+import numpy as np
+from numpy.typing import NDArray
+
+from arrayopt.band import Band, BandStatus, find_band
+from arrayopt.beam import beam_pattern, beam_width, side_lobe_level
+from arrayopt.cells import Cells, CellStatus, build_cells, tables
+from arrayopt.design import Designs, clearance_margin, die_margin, occupied
+from arrayopt.physics.air import sound_pressure_level
+from arrayopt.physics.diaphragm import film_stress
+from arrayopt.response import SMALL, SWEEPS, TWO_WAY, Packed, pack
+from arrayopt.study_model import Study
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+QUICK = frozenset(
+    {
+        "fractional_bandwidth",
+        "onset_voltage",
+        "first_onset_voltage",
+        "drive_to_onset",
+        "peak_pressure",
+        "peak_level",
+        "centre_frequency",
+        "ripple",
+        "range_resolution",
+        "deflection_ratio",
+        "quadratic_ratio",
+        "electric_field",
+        "drive_power",
+        "die_area",
+    }
+)
+"""Merits that come with every evaluation; the others are computed where they are asked for."""
+
+CELL_STATUS_SHIFT = 8
+
+
+class MeritStatus(IntFlag):
+    """Why a design has no merits: the band's reasons, and the cells' shifted by 8 bits."""
+
+    OK = 0
+    NOT_DRIVEN = BandStatus.NOT_DRIVEN
+    OFF_GRID = BandStatus.OFF_GRID
+    GRID_LIMIT = BandStatus.GRID_LIMIT
+    RUNAWAY = BandStatus.RUNAWAY
+    NO_ONSET = 16
+    """A driven cell never becomes bistable, so the array has no onset voltage."""
+    BUCKLED = CellStatus.BUCKLED << CELL_STATUS_SHIFT
+    NOT_CONVERGED = CellStatus.NOT_CONVERGED << CELL_STATUS_SHIFT
+    OUT_OF_RANGE = CellStatus.OUT_OF_RANGE << CELL_STATUS_SHIFT
+    STRONGLY_QUADRATIC = CellStatus.STRONGLY_QUADRATIC << CELL_STATUS_SHIFT
+
+
+@dataclass(frozen=True)
+class MeritTable:
+    """Merits of a batch.
+
+    Parameters
+    ----------
+    values : name -> (design,), SI, levels in dB, angles in degrees; NaN where there is none.
+    band_lower, band_upper : (design,) [Hz].
+    clearance_margin, die_margin : (design,) [m]; negative is a violation. Never NaN.
+    status : (design,) MeritStatus; a design whose status is not 0 has NaN merits.
+    """
+
+    values: Mapping[str, Floats]
+    band_lower: Floats
+    band_upper: Floats
+    clearance_margin: Floats
+    die_margin: Floats
+    status: Ints
+
+
+def compute_merits(
+    designs: Designs, study: Study, *, wanted: frozenset[str] | None = None
+) -> MeritTable:
+    """All merits of a batch of designs in the study's excitation (M10).
+
+    Parameters
+    ----------
+    designs : Designs
+        (design, group).
+    study : Study
+    wanted : names of merits beyond `QUICK` that are needed; None for every one.
+
+    Returns
+    -------
+    MeritTable
+        Independent of how designs are divided into batches.
+    """
+    cells = build_cells(designs, study)
+    packed = pack(cells, designs, study)
+    level = 10.0 ** (study.target.level / 20.0)
+    sweep = SWEEPS[study.target.excitation]
+    band = find_band(packed, level=level, sweep=sweep)
+    status = band.status | (_any_driven(cells, designs) << CELL_STATUS_SHIFT)
+    values = _band_merits(band, study)
+    values |= _onset_merits(cells, designs)
+    values |= _load_merits(cells, band, designs, study)
+    sides = occupied(designs, study)
+    values["die_area"] = sides[:, 0] * sides[:, 1]
+    status |= np.where(np.isinf(values["onset_voltage"]), int(MeritStatus.NO_ONSET), 0)
+
+    def needs(*names: str) -> bool:
+        return wanted is None or not wanted.isdisjoint(names)
+
+    if needs("small_signal_bandwidth"):
+        values["small_signal_bandwidth"] = _width(find_band(packed, level=level, sweep=SMALL))
+    if needs("two_way_bandwidth"):
+        values["two_way_bandwidth"] = _width(find_band(packed, level=level, sweep=sweep | TWO_WAY))
+    if needs("film_stress"):
+        values["film_stress"] = _film_stress(cells, band, designs, study)
+    if needs("beam_width", "side_lobe_level"):
+        values |= _beam_merits(packed, designs, study, values["centre_frequency"], sweep)
+    for value in values.values():
+        value[status != 0] = np.nan
+    return MeritTable(
+        values=values,
+        band_lower=np.where(status == 0, band.lower_edge, np.nan),
+        band_upper=np.where(status == 0, band.upper_edge, np.nan),
+        clearance_margin=clearance_margin(designs, study),
+        die_margin=die_margin(designs, study),
+        status=status,
+    )
+
+
+def _any_driven(cells: Cells, designs: Designs) -> Ints:
+    """Union of the flags of all driven groups, (design,)."""
+    driven = designs.drive_amplitude > 0.0
+    return np.bitwise_or.reduce(np.where(driven, cells.status, 0), axis=1)
+
+
+def _width(band: Band) -> Floats:
+    return 2.0 * (band.upper_edge - band.lower_edge) / (band.upper_edge + band.lower_edge)
+
+
+def _band_merits(band: Band, study: Study) -> dict[str, Floats]:
+    return {
+        "fractional_bandwidth": _width(band),
+        "centre_frequency": 0.5 * (band.lower_edge + band.upper_edge),
+        "ripple": band.ripple.copy(),
+        "peak_pressure": band.peak_pressure.copy(),
+        "peak_level": sound_pressure_level(band.peak_pressure),
+        "range_resolution": study.air_state.sound_speed
+        / (2.0 * (band.upper_edge - band.lower_edge)),
+        "drive_power": band.power.copy(),
+    }
+
+
+def _onset_merits(cells: Cells, designs: Designs) -> dict[str, Floats]:
+    driven = designs.drive_amplitude > 0.0
+    return {
+        "onset_voltage": np.where(driven, cells.onset, -np.inf).max(axis=1),
+        "first_onset_voltage": np.where(driven, cells.onset, np.inf).min(axis=1),
+        "drive_to_onset": (designs.drive_amplitude / cells.onset).max(axis=1),
+    }
+
+
+def _load_merits(cells: Cells, band: Band, designs: Designs, study: Study) -> dict[str, Floats]:
+    swing = np.abs(cells.static_deflection) + band.deflection
+    voltage = np.abs(designs.bias) + designs.drive_amplitude
+    with np.errstate(invalid="ignore"):
+        bow = np.abs(cells.quadratic) * band.deflection / cells.stiffness
+    return {
+        "deflection_ratio": swing.max(axis=1) / study.thickness,
+        "quadratic_ratio": bow.max(axis=1),
+        "electric_field": voltage.max(axis=1) / study.film.thickness,
+    }
+
+
+def _film_stress(cells: Cells, band: Band, designs: Designs, study: Study) -> Floats:
+    disc, ring = tables(study.stack, study.model.n_transverse)
+    active = next(k for k, layer in enumerate(study.stack) if layer.active)
+    largest = np.zeros(len(designs))
+    for sign in (-1.0, 1.0):
+        shape = cells.modes.static_shape + sign * band.deflection[..., None] * cells.shape
+        stress = film_stress(
+            disc,
+            ring,
+            radius=designs.radius,
+            coverage=designs.electrode_coverage,
+            ring=designs.ring,
+            voltage=designs.bias + sign * designs.drive_amplitude,
+            shape=shape,
+        )
+        worst = np.maximum(np.abs(stress.centre[..., active]), np.abs(stress.edge[..., active]))
+        largest = np.maximum(largest, worst.max(axis=1))
+    return largest
+
+
+def _beam_merits(
+    packed: Packed, designs: Designs, study: Study, frequency: Floats, sweep: int
+) -> dict[str, Floats]:
+    """Worst of the target's plane and the plane across it."""
+    target = study.target
+    width, lobe = [], []
+    for turn in (0.0, 0.5 * np.pi):
+        pattern = beam_pattern(
+            packed,
+            position=designs.positions(),
+            frequency=frequency,
+            azimuth=target.azimuth + turn,
+            steering=float(np.sin(target.polar)) if target.steered and turn == 0.0 else 0.0,
+            sound_speed=study.air_state.sound_speed,
+            sweep=sweep,
+        )
+        width.append(np.degrees(beam_width(pattern)))
+        lobe.append(side_lobe_level(pattern))
+    return {
+        "beam_width": np.maximum(*width),
+        "side_lobe_level": np.maximum(*lobe),
+    }

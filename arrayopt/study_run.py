@@ -1,0 +1,127 @@
+"""A whole study: from its file to a run directory with fronts.nc and history.nc."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import asdict, dataclass
+from functools import partial
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from arrayopt.evaluate import StudyEvaluator, build_evaluator
+from arrayopt.progress import Progress
+from arrayopt.run import Budget, Outcome, PooledEvaluator, Task, run_tasks
+from arrayopt.run_directory import RunIdentity
+from arrayopt.search import SearchSettings
+from arrayopt.seeds import seed_vectors
+from arrayopt.study_model import Study
+from arrayopt.workers import Workers
+
+NUMBER_PACKAGES = ("arrayopt", "numpy", "scipy", "numba", "pymoo")
+"""Packages whose change may change numbers; a run goes on only with the same ones."""
+
+
+@dataclass(frozen=True)
+class RunOptions:
+    """What a person may choose when starting a run.
+
+    Parameters
+    ----------
+    evaluations : per strategy; None takes the study's, unless ``hours`` is given.
+    hours : of running, all strategies together.
+    seed : None takes the study's.
+    workers : processes; None takes one per processor.
+    resume, fresh : go on with, or discard, what the directory holds.
+    """
+
+    evaluations: int | None = None
+    hours: float | None = None
+    seed: int | None = None
+    workers: int | None = None
+    resume: bool = False
+    fresh: bool = False
+
+
+def run_study(
+    study: Study,
+    directory: str | os.PathLike[str],
+    *,
+    options: RunOptions | None = None,
+    progress: Progress | None = None,
+) -> Outcome:
+    """Search every strategy of a study and write its fronts.
+
+    Parameters
+    ----------
+    study : Study
+    directory : where ``fronts.nc``, ``history.nc`` and the saved generations go.
+    options : RunOptions, optional
+    progress : Progress, optional
+        Told of every generation.
+
+    Returns
+    -------
+    Outcome
+        Same study, seed and versions: the same fronts, for any number of workers.
+
+    Raises
+    ------
+    ResultsError
+        If the directory holds another run or cannot be written.
+    """
+    chosen = options or RunOptions()
+    settings = SearchSettings(
+        algorithm=study.search.algorithm,  # type: ignore[arg-type]
+        population=study.search.population,
+    )
+    seed = study.seed if chosen.seed is None else chosen.seed
+    with Workers(
+        build_evaluator, study.text, workers=chosen.workers or len(os.sched_getaffinity(0))
+    ) as workers:
+        return run_tasks(
+            [_task(study, name, workers) for name in (s.name for s in study.strategies)],
+            Path(directory),
+            identity(study, seed, settings),
+            budget=budget(study, chosen),
+            settings=settings,
+            front_size=study.search.front_size,
+            resume=chosen.resume,
+            fresh=chosen.fresh,
+            progress=progress,
+        )
+
+
+def budget(study: Study, options: RunOptions) -> Budget:
+    """Evaluations as asked, else hours as asked, else the study's evaluations."""
+    if options.evaluations is None and options.hours is None:
+        return Budget(evaluations=study.search.evaluations)
+    return Budget(evaluations=options.evaluations, hours=options.hours)
+
+
+def identity(study: Study, seed: int, settings: SearchSettings) -> RunIdentity:
+    """What must agree before a run is continued."""
+    recorded: dict[str, Any] = {
+        **asdict(settings),
+        "seeded_designs": study.search.seeded_designs,
+        "front_size": study.search.front_size,
+    }
+    return RunIdentity(
+        study=study.text,
+        digest=study.digest,
+        seed=seed,
+        strategies=tuple(strategy.name for strategy in study.strategies),
+        settings=recorded,
+        versions={name: version(name) for name in NUMBER_PACKAGES},
+    )
+
+
+def _task(study: Study, name: str, workers: Workers) -> Task:
+    strategy = study.strategy(name)
+    evaluator = StudyEvaluator(study, strategy)
+    return Task(
+        name,
+        PooledEvaluator(evaluator, workers, name),
+        initial=seed_vectors(study, strategy, study.search.seeded_designs),
+        describe=partial(StudyEvaluator.describe, evaluator),
+    )
