@@ -1,0 +1,233 @@
+"""What a burst is good for (M8.7 to M8.12): bands, ring-down, pulse spectrum, range figures.
+
+Pure functions of envelopes or traces, of one cell or summed over an array alike. Time and frequency
+are the last axis; leading axes are free.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntFlag
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+
+class PulseStatus(IntFlag):
+    """Why a figure is not a number; 0 is good."""
+
+    OK = 0
+    #: The response is still above the level at an end of the frequency grid: widen the grid.
+    OFF_GRID = 1
+    #: Nothing sounds, or a value is not finite.
+    SILENT = 2
+    #: The envelope is still above the level at its last sample: follow the ring-down for longer.
+    STILL_RINGING = 4
+
+
+@dataclass(frozen=True)
+class PulseBand:
+    """Contiguous band around the largest response; NaN edges where ``status`` is not OK."""
+
+    lower: Floats
+    upper: Floats
+    peak: Floats
+    peak_frequency: Floats
+    status: Integers
+
+    @property
+    def width(self) -> Floats:
+        """Upper minus lower edge [Hz]."""
+        return self.upper - self.lower
+
+    @property
+    def fractional_bandwidth(self) -> Floats:
+        """Width over the middle of the band."""
+        return 2.0 * (self.upper - self.lower) / (self.upper + self.lower)
+
+
+def contiguous_band(frequency: ArrayLike, amplitude: ArrayLike, *, drop: float) -> PulseBand:
+    """Return the band around the peak in which the amplitude stays within ``drop`` dB of it (M8.7).
+
+    Parameters
+    ----------
+    frequency : (..., frequency), rising [Hz]; broadcasts with
+    amplitude : (..., frequency), complex or magnitude.
+    drop : level below the peak, > 0 [dB].
+
+    Returns
+    -------
+    PulseBand. The peak is the largest grid value; both edges are interpolated linearly in
+    amplitude, so the grid should resolve the flanks. Where the band runs off it, OFF_GRID and NaN.
+
+    Errors
+    ------
+    ValueError for a level not above 0 dB or fewer than three frequencies.
+    """
+    f, a = np.broadcast_arrays(np.asarray(frequency, dtype=float), np.abs(np.asarray(amplitude)))
+    if not drop > 0.0 or f.shape[-1] < 3:
+        raise ValueError(f"drop is {drop} dB on {f.shape[-1]} frequencies; > 0 and >= 3 are needed")
+    silent = ~(np.isfinite(a).all(axis=-1) & (a.max(axis=-1) > 0.0))
+    a = np.where(silent[..., None], 1.0, a)
+    top = a.argmax(axis=-1)[..., None]
+    peak = np.take_along_axis(a, top, -1)
+    floor = peak * 10.0 ** (-drop / 20.0)
+    n = f.shape[-1]
+    i = np.arange(n)
+    below = a < floor
+    right = np.where(below & (i > top), i, n).min(axis=-1)[..., None]
+    left = np.where(below & (i < top), i, -1).max(axis=-1)[..., None]
+    off = (right == n) | (left == -1)
+
+    def crossing(outside: Integers, inside: Integers) -> Floats:
+        outside, inside = np.clip(outside, 0, n - 1), np.clip(inside, 0, n - 1)
+        a0, a1 = np.take_along_axis(a, outside, -1), np.take_along_axis(a, inside, -1)
+        f0, f1 = np.take_along_axis(f, outside, -1), np.take_along_axis(f, inside, -1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.asarray((f0 + (f1 - f0) * (floor - a0) / (a1 - a0))[..., 0])
+
+    off = off[..., 0] & ~silent
+    bad = off | silent
+    status = np.where(silent, int(PulseStatus.SILENT), np.where(off, int(PulseStatus.OFF_GRID), 0))
+    return PulseBand(
+        lower=np.where(bad, np.nan, crossing(left, left + 1)),
+        upper=np.where(bad, np.nan, crossing(right, right - 1)),
+        peak=np.where(silent, np.nan, peak[..., 0]),
+        peak_frequency=np.where(silent, np.nan, np.take_along_axis(f, top, -1)[..., 0]),
+        status=status.astype(np.int64),
+    )
+
+
+def burst_amplitudes(envelope: ArrayLike, *, burst_end: int) -> tuple[Floats, Floats]:
+    """Return the largest amplitude at any time and that of the last drive cycle (M8.8).
+
+    ``envelope`` (..., time) complex; ``burst_end`` the index of the last window inside the drive.
+    Against the carrier, each is a burst response whose ``contiguous_band`` is the burst bandwidth.
+    """
+    a = np.abs(np.asarray(envelope))
+    return a.max(axis=-1), a[..., burst_end]
+
+
+def ring_down_time(
+    time: ArrayLike, envelope: ArrayLike, *, duration: ArrayLike, drop: float
+) -> tuple[Floats, Integers]:
+    """Return how long after the drive the envelope last falls below its peak by ``drop`` dB (M8.9).
+
+    Parameters
+    ----------
+    time, envelope : (..., time), window centres [s] and complex amplitudes, ring-down included.
+    duration : (...), end of the drive [s].
+    drop : level below the peak of the whole envelope, > 0 [dB].
+
+    Returns
+    -------
+    (time [s], status). Interpolated linearly in level, which is exact for an exponential decay; 0
+    where the envelope is below the level before the drive ends. NaN with STILL_RINGING or SILENT.
+    """
+    t, a = np.broadcast_arrays(np.asarray(time, dtype=float), np.abs(np.asarray(envelope)))
+    if not drop > 0.0:
+        raise ValueError(f"drop is {drop} dB; a level below the peak, > 0, is needed")
+    n = t.shape[-1]
+    silent = ~(np.isfinite(a).all(axis=-1) & (a.max(axis=-1) > 0.0))
+    a = np.where(silent[..., None], 1.0, a)
+    floor = a.max(axis=-1, keepdims=True) * 10.0 ** (-drop / 20.0)
+    above = np.where(a >= floor, np.arange(n), -1).max(axis=-1)[..., None]
+    ringing = (above[..., 0] == n - 1) & ~silent
+    after = np.minimum(above + 1, n - 1)
+    tiny = np.finfo(float).tiny
+    l0, l1 = (np.log(np.maximum(np.take_along_axis(a, k, -1), tiny)) for k in (above, after))
+    t0, t1 = np.take_along_axis(t, above, -1), np.take_along_axis(t, after, -1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        crossing = (t0 + (t1 - t0) * (l0 - np.log(floor)) / (l0 - l1))[..., 0]
+    late = np.maximum(crossing - np.asarray(duration, dtype=float), 0.0)
+    status = np.where(silent, int(PulseStatus.SILENT), 0)
+    status = np.where(ringing, int(PulseStatus.STILL_RINGING), status)
+    return np.where(status != 0, np.nan, late), status.astype(np.int64)
+
+
+def pulse_spectrum(
+    trace: ArrayLike, *, time_step: float, points: int | None = None
+) -> tuple[Floats, Floats]:
+    """Return frequencies and one-sided energy spectral density of a real pulse (M8.10).
+
+    ``trace`` (..., time) sampled every ``time_step`` s and complete (zero outside); ``points`` >=
+    its length zero-pads for a finer grid. The density [unit^2 s/Hz] integrates over frequency to
+    the energy, int p^2 dt. ``contiguous_band(f, sqrt(E), drop=6.02).width`` is its -6 dB width.
+    """
+    p = np.asarray(trace, dtype=float)
+    n = p.shape[-1] if points is None else points
+    if n < p.shape[-1] or not time_step > 0.0:
+        raise ValueError(f"{n} points for {p.shape[-1]} samples every {time_step} s")
+    density = 2.0 * np.abs(np.fft.rfft(p, n) * time_step) ** 2
+    density[..., 0] *= 0.5
+    if n % 2 == 0:
+        density[..., -1] *= 0.5
+    return np.asarray(np.fft.rfftfreq(n, time_step), dtype=np.float64), density
+
+
+def envelope_spectrum(
+    envelope: ArrayLike,
+    *,
+    carrier: float,
+    periods_per_sample: int = 1,
+    points: int | None = None,
+) -> tuple[Floats, Floats]:
+    """Return rising frequencies and the energy spectral density of a tone burst's pulse (M8.10).
+
+    ``envelope`` (..., time) of one carrier [Hz], as sampled by ``burst_envelope`` with ring-down.
+    The window of one carrier cycle is divided out. The grid spans the carrier plus and minus half
+    of the sampling rate; beyond it the spectrum folds back, so keep ``periods_per_sample`` small.
+    """
+    a = np.asarray(envelope)
+    n = a.shape[-1] if points is None else points
+    if n < a.shape[-1] or not carrier > 0.0 or periods_per_sample < 1:
+        raise ValueError(f"{n} points for {a.shape[-1]} samples at a carrier of {carrier} Hz")
+    step = periods_per_sample / carrier
+    offset = np.fft.fftshift(np.fft.fftfreq(n, step))
+    transform = np.fft.fftshift(np.fft.fft(a, n), axes=-1) * step
+    density = 0.5 * np.abs(transform) ** 2 / np.sinc(offset / carrier) ** 2
+    return np.asarray(carrier + offset, dtype=np.float64), density
+
+
+def reciprocal_receive(
+    frequency: ArrayLike, transmit: ArrayLike, *, density: float, distance: float
+) -> NDArray[np.complex128]:
+    """Return the small-signal receiving response of a linear, reciprocal transducer (M8.11).
+
+    ``transmit`` (..., frequency) is its small-signal far-field response at ``distance`` m [Pa/V].
+    The result is short-circuit current per free-field pressure [A/Pa], J = 2 d/(rho f) times it:
+    the spherical-wave reciprocity parameter (W. R. MacLean, J. Acoust. Soc. Am. 12, 140 (1940); IEC
+    61094-3), magnitude only; phases keep those of ``transmit``.
+    """
+    parameter = 2.0 * distance / (density * np.asarray(frequency, dtype=float))
+    return np.asarray(np.asarray(transmit) * parameter, dtype=np.complex128)
+
+
+def two_way_band(
+    frequency: ArrayLike, transmit: ArrayLike, receive: ArrayLike, *, drop: float
+) -> PulseBand:
+    """Return the pulse-echo band, of transmitted pressure times receiving response (M8.11).
+
+    ``transmit`` may be driven hard (burst amplitudes against the carrier, or the root of a
+    pulse's energy spectrum); ``receive`` is the small-signal response, for echoes are
+    weak. ``drop`` [dB] is counted on the product.
+    """
+    return contiguous_band(frequency, np.abs(transmit) * np.abs(receive), drop=drop)
+
+
+def range_resolution(bandwidth: ArrayLike, *, sound_speed: float) -> Floats:
+    """Return c/(2 B) [m] of a two-way bandwidth B [Hz], after pulse compression (M8.12)."""
+    return np.asarray(sound_speed / (2.0 * np.asarray(bandwidth, dtype=float)))
+
+
+def dead_zone(duration: ArrayLike, *, ring_down: ArrayLike, sound_speed: float) -> Floats:
+    """Return c/2 (T + t) [m]: no echo from nearer arrives after the transmitter is quiet (M8.12).
+
+    ``duration`` T of the drive and ``ring_down`` t to the level that counts as quiet (-40 dB) [s].
+    """
+    return np.asarray(
+        0.5 * sound_speed * (np.asarray(duration, dtype=float) + np.asarray(ring_down, dtype=float))
+    )

@@ -1,0 +1,217 @@
+"""Figures of bursts (M8.7 to M8.12) on signals whose answers are known, and on stepped bursts."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from numpy.typing import NDArray
+
+from arrayopt.physics.pulse import (
+    PulseStatus,
+    burst_amplitudes,
+    contiguous_band,
+    dead_zone,
+    envelope_spectrum,
+    pulse_spectrum,
+    range_resolution,
+    reciprocal_receive,
+    ring_down_time,
+    two_way_band,
+)
+from arrayopt.physics.transient import burst_envelope
+
+QUALITY = 40.0
+NATURAL = 1.0e5
+SIX_DB = 20.0 * math.log10(2.0)
+CELL: dict[str, Any] = {
+    "mass": 1.0e-10,
+    "damping": 1.0e-10 * 2.0 * np.pi * NATURAL / QUALITY,
+    "stiffness": 1.0e-10 * (2.0 * np.pi * NATURAL) ** 2,
+    "force_per_volt": 1.0e-6,
+}
+CUBIC = 0.5 * CELL["stiffness"] / 1.0e-6**2  # k3 x^2 = k1/2 at 1 um, 40 times 1 V statically
+
+
+def end_of_burst_band(cycles: float, volt: float, drop: float = SIX_DB) -> float:
+    f = np.linspace(0.8, 1.5, 281) * NATURAL
+    found = burst_envelope(
+        f,
+        duration=cycles / NATURAL,
+        drive_amplitude=volt,
+        cubic=CUBIC,
+        quantity="acceleration",
+        tolerance=1e-4,
+        **CELL,
+    )
+    assert not found.status.any()
+    _, end = burst_amplitudes(found.envelope, burst_end=found.burst_end)
+    return float(contiguous_band(f, end, drop=drop).fractional_bandwidth)
+
+
+def test_band_of_a_triangle_and_its_status() -> None:
+    f = np.array([[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0]])
+    rows = np.array(
+        [
+            [0.0, 1.0, 2.0, 3.0, 2.0, 1.0, 0.0],
+            [0.0, 1.0, 2.0, 3.0, 2.0, 2.0, 2.0],
+            [0.0] * 7,
+            [0.0, 3.0, 1.0, 4.0, 1.0, 3.0, 0.0],  # side bands are not contiguous
+            [0.0, 1.0, np.nan, 3.0, 2.0, 1.0, 0.0],
+        ]
+    )
+    band = contiguous_band(f, rows, drop=SIX_DB)
+    assert_allclose(band.lower[[0, 3]], [2.5, 3.0 + 1.0 / 3.0], rtol=1e-12)
+    assert_allclose(band.upper[[0, 3]], [5.5, 5.0 - 1.0 / 3.0], rtol=1e-12)
+    assert band.status.tolist() == [
+        PulseStatus.OK,
+        PulseStatus.OFF_GRID,
+        PulseStatus.SILENT,
+        PulseStatus.OK,
+        PulseStatus.SILENT,
+    ]
+    assert np.isnan(band.width[[1, 2, 4]]).all()
+    with pytest.raises(ValueError, match="drop"):
+        contiguous_band(f, rows, drop=0.0)
+
+
+def test_long_weak_bursts_have_the_bandwidth_of_the_quality_factor() -> None:
+    # |A| of velocity halves at w/w0 - w0/w = +- sqrt(3)/Q (exact for velocity; standard resonator).
+    f = np.linspace(0.9, 1.1, 2001) * NATURAL
+    found = burst_envelope(
+        f, duration=150 / NATURAL, drive_amplitude=1.0, quantity="velocity", **CELL
+    )
+    _, end = burst_amplitudes(found.envelope, burst_end=found.burst_end)
+    band = contiguous_band(f, end, drop=SIX_DB)
+    # Remaining transient exp(-pi 150/40) = 8e-6.
+    assert_allclose(band.width / NATURAL, math.sqrt(3.0) / QUALITY, rtol=1e-4)
+    assert_allclose(band.upper * band.lower, NATURAL**2, rtol=1e-5)
+
+
+def test_burst_bandwidth_grows_with_drive() -> None:
+    """Common practice, no source: a hardening cell under long bursts widens with voltage."""
+    bands = [end_of_burst_band(80.0, v) for v in (0.01, 1.0, 3.0, 6.0)]
+    assert all(b > 1.15 * a for a, b in pairwise(bands)), bands
+
+
+def test_burst_bandwidth_grows_with_length_at_hard_drive_only() -> None:
+    """Common practice, no source: longer hard bursts climb further up the bent resonance.
+
+    Weak bursts do the opposite: a short one is wide because its own spectrum is.
+    """
+    hard = [end_of_burst_band(n, 3.0) for n in (20.0, 40.0, 80.0)]
+    assert hard[0] < hard[1] < hard[2], hard
+    weak = [end_of_burst_band(n, 0.01) for n in (5.0, 10.0, 20.0)]
+    assert weak[0] > weak[1] > weak[2], weak
+
+
+@pytest.mark.parametrize("drop", [20.0, 40.0])
+def test_ring_down_time_from_the_quality_factor(drop: float) -> None:
+    duration = 120.0 / NATURAL
+    found = burst_envelope(
+        NATURAL * np.sqrt(1.0 - 0.25 / QUALITY**2),
+        duration=duration,
+        drive_amplitude=1.0,
+        ring_down=1e-3,
+        **CELL,
+    )
+    time, status = ring_down_time(found.time, found.envelope, duration=duration, drop=drop)
+    # t = 2 Q ln(10^(drop/20))/w0 by the definition of Q. The mean over a window of one period t_c
+    # starts 0.5 t_c late and is (sinh of d t_c/2)/(d t_c/2) - 1 = 3e-4 larger than at its centre.
+    assert_allclose(time, QUALITY * math.log(10 ** (drop / 20.0)) / np.pi / NATURAL, rtol=3e-3)
+    assert status == PulseStatus.OK
+    short, still = ring_down_time(
+        found.time[: found.burst_end + 4],
+        found.envelope[: found.burst_end + 4],
+        duration=duration,
+        drop=drop,
+    )
+    assert np.isnan(short)
+    assert still == PulseStatus.STILL_RINGING
+
+
+def test_ring_down_of_exact_exponentials_in_a_batch() -> None:
+    t = np.arange(200.0) * 0.1
+    rate = np.array([1.0, 2.0, 5.0])[:, None]
+    a = np.where(t < 3.0, 1.0, np.exp(-rate * (t - 3.0)))
+    time, status = ring_down_time(t, a * 1j, duration=3.0, drop=40.0)
+    assert_allclose(time, math.log(100.0) / rate[:, 0], rtol=1e-12)
+    assert not status.any()
+    silent, why = ring_down_time(t, 0.0 * a, duration=3.0, drop=40.0)
+    assert np.isnan(silent).all()
+    assert (why == PulseStatus.SILENT).all()
+
+
+def rectangle(cycles: int, per_cycle: int) -> NDArray[np.float64]:
+    """A gated sine of unit frequency, sampled mid-interval."""
+    t = (np.arange(cycles * per_cycle) + 0.5) / per_cycle
+    return np.sin(2.0 * np.pi * t)
+
+
+def test_spectrum_of_a_gated_sine() -> None:
+    cycles, per_cycle = 20, 64
+    p = rectangle(cycles, per_cycle)
+    f, energy = pulse_spectrum(p, time_step=1.0 / per_cycle, points=1 << 16)
+    # Parseval: the energy is T/2.
+    assert_allclose(energy.sum() * (f[1] - f[0]), 0.5 * cycles, rtol=1e-12)
+    # sinc(x) = 1/2 at x = 0.6033545644 (root of sin(pi x)/(pi x), 1/2): width 1.2067091/T; the
+    # image at negative frequencies shifts it by about 1/(pi N)^2.
+    band = contiguous_band(f, np.sqrt(energy), drop=SIX_DB)
+    assert_allclose(band.width, 2.0 * 0.6033545644 / cycles, rtol=2e-3)
+
+
+def test_odd_and_even_lengths_keep_the_energy() -> None:
+    rng = np.random.default_rng(5)
+    for n in (63, 64):
+        p = rng.normal(size=(3, n))
+        f, energy = pulse_spectrum(p, time_step=1e-6)
+        assert_allclose(energy.sum(axis=-1) * (f[1] - f[0]), (p**2).sum(axis=-1) * 1e-6, rtol=1e-12)
+
+
+def test_envelope_spectrum_agrees_with_that_of_the_trace() -> None:
+    n, per_cycle = 30, 64
+    t = (np.arange(20 * n * per_cycle) + 0.5) / per_cycle  # unit carrier
+    decay = 0.08
+
+    def ramp(time: Any) -> Any:
+        return (1.0 - np.exp(-decay * time)) * np.exp(-((np.maximum(time - n, 0) / 9.0) ** 2))
+
+    f, energy = pulse_spectrum(ramp(t) * np.cos(2 * np.pi * t), time_step=1.0 / per_cycle)
+    # The window of one cycle averages the slow amplitude; its image term vanishes for slow ramps.
+    amplitude = ramp(t).reshape(-1, per_cycle).mean(axis=1)
+    g, other = envelope_spectrum(amplitude, carrier=1.0, points=amplitude.size)
+    inside = np.abs(g - 1.0) < 0.1
+    picked = np.interp(g[inside], f, energy)
+    assert np.abs(other[inside] - picked).max() < 2e-3 * picked.max()
+    step = g[1] - g[0]
+    assert_allclose(other.sum() * step, energy.sum() * (f[1] - f[0]), rtol=3e-3)
+
+
+def test_pulse_echo_band_and_range() -> None:
+    # Two equal Gaussians: the product's band is that of one, divided by sqrt 2.
+    f = np.linspace(80e3, 120e3, 8001)
+    one = np.exp(-(((f - 100e3) / 6e3) ** 2))
+    alone = contiguous_band(f, one, drop=SIX_DB)
+    both = two_way_band(f, one, one.astype(complex), drop=SIX_DB)
+    assert_allclose(both.width, alone.width / math.sqrt(2.0), rtol=1e-6)
+    # 343 m/s, 17.15 kHz: 10 mm, by hand; 0.5 ms of burst and ring-down: 85.75 mm.
+    assert_allclose(range_resolution(17.15e3, sound_speed=343.0), 0.010, rtol=1e-12)
+    assert_allclose(dead_zone(3e-4, ring_down=2e-4, sound_speed=343.0), 0.08575, rtol=1e-12)
+
+
+def test_reciprocity_of_a_small_piston() -> None:
+    """A piston of area S, force eta V: p = j w rho S v/(2 pi d); received: i = eta v, F = 2 p S.
+
+    With mobility Y the ratio of i/p to p/V is 4 pi d/(w rho) = 2 d/(rho f), whatever eta, S
+    and Y: a baffled receiver sees doubled pressure.
+    """
+    f = np.array([5e4, 1e5])
+    eta, area, mobility, distance, density = 3e-6, 2e-7, 0.7 - 0.2j, 0.3, 1.2
+    transmit = 2j * np.pi * f * density * area * mobility * eta / (2.0 * np.pi * distance)
+    received = eta * mobility * 2.0 * area
+    found = reciprocal_receive(f, transmit, density=density, distance=distance)
+    assert_allclose(np.abs(found), abs(received), rtol=1e-12)
