@@ -38,7 +38,7 @@ def test_orientation_average_is_the_quadrature_over_angle():
     c, s = np.cos(angle), np.sin(angle)
     rotated = q11 * (c**4 + s**4) + 2.0 * (q12 + 2.0 * c44) * s**2 * c**2
     modulus, nu = plane_stress_average(c11, c12, c44)
-    assert modulus / (1.0 - nu**2) == pytest.approx(rotated.mean(), rel=IDENTICAL)
+    assert modulus / (1.0 - nu**2) == pytest.approx(rotated.mean(), abs=0.0, rel=IDENTICAL)
 
 
 def test_isotropic_material_is_its_own_average():
@@ -46,7 +46,7 @@ def test_isotropic_material_is_its_own_average():
     lame = modulus * nu / ((1 + nu) * (1 - 2 * nu))
     shear = modulus / (2 * (1 + nu))
     assert plane_stress_average(lame + 2 * shear, lame, shear) == pytest.approx(
-        (modulus, nu), rel=IDENTICAL
+        (modulus, nu), abs=0.0, rel=IDENTICAL
     )
 
 
@@ -67,8 +67,8 @@ def test_resultants_are_the_integrals_over_the_height():
             sums["M0"] += (layer.residual_stress * z * dz).sum()
             sums["areal_mass"] += layer.density * dz.sum()
         for name, value in sums.items():
-            assert getattr(section, name) == pytest.approx(value, rel=1e-11), name
-    assert covered.thickness == pytest.approx(6.2e-6, rel=IDENTICAL)
+            assert getattr(section, name) == pytest.approx(value, abs=0.0, rel=1e-11), name
+    assert covered.thickness == pytest.approx(6.2e-6, abs=0.0, rel=IDENTICAL)
     assert bare.N_per_volt == bare.M_per_volt == 0.0
 
 
@@ -94,11 +94,11 @@ def test_shifted_plane_follows_the_parallel_axis_theorem():
     shift = 1.7e-6
     moved = sections([SILICON, ALN, ELECTRODE], reference_plane=shift)
     for a, b in zip(at_zero, moved, strict=True):
-        assert b.A11 == pytest.approx(a.A11, rel=IDENTICAL)
-        assert b.B11 == pytest.approx(a.B11 - shift * a.A11, rel=IDENTICAL)
+        assert pytest.approx(a.A11, abs=0.0, rel=IDENTICAL) == b.A11
+        assert pytest.approx(a.B11 - shift * a.A11, abs=0.0, rel=IDENTICAL) == b.B11
         expected = a.D11 - 2 * shift * a.B11 + shift**2 * a.A11
-        assert b.D11 == pytest.approx(expected, rel=IDENTICAL)
-        assert b.M0 == pytest.approx(a.M0 - shift * a.N0, rel=1e-11)
+        assert pytest.approx(expected, abs=0.0, rel=IDENTICAL) == b.D11
+        assert pytest.approx(a.M0 - shift * a.N0, abs=0.0, rel=1e-11) == b.M0
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ left per cell is a short Chebyshev sum (`arrayopt.physics.diaphragm`).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -18,6 +19,8 @@ from arrayopt.physics.laminate import Section
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
+#: Radial and tangential strain of each function, (function, point); None where it is zero.
+Strain = tuple[Array, Array | None]
 
 #: Smallest electrode coverage for which the tables are meant.
 MINIMUM_COVERAGE = 0.02
@@ -121,8 +124,14 @@ def _inplane(n: int, s: Array) -> tuple[Array, Array]:
     return (1.0 - 3.0 * s) * p + 2.0 * s * (1.0 - s) * p1, (1.0 - s) * p
 
 
-def _quadrature(n_points: int, lower: float, upper: float) -> tuple[Array, Array]:
+@cache
+def _legendre(n_points: int) -> tuple[Array, Array]:
     x, weight = np.polynomial.legendre.leggauss(n_points)
+    return x, weight
+
+
+def _quadrature(n_points: int, lower: float, upper: float) -> tuple[Array, Array]:
+    x, weight = _legendre(n_points)
     half = 0.5 * (upper - lower)
     return lower + half * (x + 1.0), half * weight
 
@@ -189,17 +198,18 @@ class _Assembler:
         # half w'^2 of each pair: the nonlinear part of the radial strain
         half_slope2 = 0.5 * s * slope_over_rho[i] * slope_over_rho[j]
 
-        def form(a: Array, b: Array, direct: Array, cross: Array) -> Array:
-            (ar, at), (br, bt) = a, b
-            return np.asarray(
-                (ar * direct) @ br.T
-                + (at * direct) @ bt.T
-                + (ar * cross) @ bt.T
-                + (at * cross) @ br.T
-            )
+        def form(a: Strain, b: Strain, direct: Array, cross: Array) -> Array:
+            total = np.zeros((a[0].shape[0], b[0].shape[0]))
+            for p, left in enumerate(a):
+                for r, right in enumerate(b):
+                    # the nonlinear strain has no tangential part
+                    if left is not None and right is not None:
+                        total += (left * (direct if p == r else cross)) @ right.T
+            return total
 
-        u, kappa = np.stack([u_r, u_t]), np.stack([kappa_r, kappa_t])
-        stretch = np.stack([half_slope2, np.zeros_like(half_slope2)])
+        u: Strain = (u_r, u_t)
+        kappa: Strain = (kappa_r, kappa_t)
+        stretch: Strain = (half_slope2, None)
         A = field("A11"), field("A12")
         B = field("B11"), field("B12")
         K_uu = form(u, u, *A)
@@ -302,7 +312,7 @@ def plate_table(
         )
     assembler = _Assembler(covered, bare, ring, n_transverse, n_inplane)
     scales = assembler.scales()
-    n_nodes = 9
+    n_nodes = 13
     while True:
         unit_nodes = 0.5 * (1.0 + np.cos(np.pi * (np.arange(n_nodes) + 0.5) / n_nodes))
         edges = PIECE_ENDS[:-1, None] + np.diff(PIECE_ENDS)[:, None] * unit_nodes
@@ -320,10 +330,10 @@ def plate_table(
         tail = float(relative[-2:].max())
         if tail < TABLE_TOLERANCE:
             break
-        n_nodes += 4
+        n_nodes += 8
         if n_nodes > _MOST_NODES:
             raise ArithmeticError(
-                f"coverage series of {n_nodes - 4} terms leaves a tail of {tail:.1e}: "
+                f"coverage series of {n_nodes - 8} terms leaves a tail of {tail:.1e}: "
                 "the sections under and beside the electrode differ too much"
             )
     kept = int(np.flatnonzero(relative >= TABLE_TOLERANCE).max()) + 1
