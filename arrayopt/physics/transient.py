@@ -389,7 +389,7 @@ class _Plan:
         packed[slot] = par[order]
         before = np.ones(total * lanes, dtype=np.int64)
         before[slot] = self.grid.before[order]
-        out = np.zeros((total, lanes, envelope.shape[1]), dtype=np.complex128)
+        out = np.zeros((total, envelope.shape[1], lanes), dtype=np.complex128)
         last = np.zeros((total, 2, lanes))
         runner = kernel.run_parallel if parallel else kernel.run_serial
         runner(
@@ -404,7 +404,7 @@ class _Plan:
             out,
             last,
         )
-        envelope[order] = out.reshape(total * lanes, -1)[slot]
+        envelope[order] = out[slot // lanes, :, slot % lanes]
         end[order] = last.transpose(0, 2, 1).reshape(total * lanes, 2)[slot]
 
     def displacement(self, envelope: NDArray[np.complex128]) -> Floats:

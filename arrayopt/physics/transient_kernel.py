@@ -253,10 +253,50 @@ def _set_general(
 
 
 @njit(cache=True, error_model="numpy")
+def _begin(
+    b: NDArray[Any],
+    scratch: NDArray[Any],
+    par: NDArray[Any],
+    whole: NDArray[Any],
+    fraction: NDArray[Any],
+    turn: NDArray[Any],
+    k: int,
+    chirp: bool,
+    steps: int,
+) -> bool:
+    """Set drive and step of each lane for period ``k``; says whether a lane starts in mid-cycle.
+
+    First partial cycles run in ``scratch``, whose other lanes rest: whole cycles must not take
+    another path, with other rounding, because a neighbour starts.
+    """
+    any_partial = False
+    for i in range(LANES):
+        for row in (_X, _U, _VA, _RE, _IM, _FC, _FS, _F0):
+            scratch[row + i] = 0.0
+        if k == -whole[i] - 1 and fraction[i] > 0.0:
+            any_partial = True
+            _set_general(scratch, par, i, 0.0, fraction[i], 1.0 + 0j, steps)
+        if -whole[i] <= k < 0:
+            if chirp:
+                first = fraction[i] + (k + whole[i])
+                _set_general(b, par, i, first, first + 1.0, turn[i].conjugate(), steps)
+            elif k == -whole[i]:
+                dt = 1.0 / (par[FREQUENCY, i] * steps)
+                _set_step(b, par, i, dt)
+                phase = par[PHASE, i] + 2.0 * math.pi * fraction[i]
+                scale = par[FORCE, i] * 0.25 * dt * dt
+                b[_FC + i] = scale * math.cos(phase)
+                b[_FS + i] = scale * math.sin(phase)
+                b[_F0 + i] = b[_FC + i]
+        elif k == 0:
+            _set_step(b, par, i, 1.0 / (par[END_FREQUENCY, i] * steps))
+    return any_partial
+
+
+@njit(cache=True, error_model="numpy")
 def _window(
     b: NDArray[Any],
     i: int,
-    total: complex,
     start_phasor: complex,
     stop_phasor: complex,
     w0: float,
@@ -264,11 +304,12 @@ def _window(
     period: float,
     quantity: int,
 ) -> complex:
-    """Envelope over the window just stepped (M8.3), from lane ``i`` and its running sum ``total``.
+    """Envelope over the window just stepped by the general loop (M8.3), from lane ``i``.
 
     The sums are a trapezoidal rule over every second step; the Euler-Maclaurin end term makes it
     fourth order, and velocity and acceleration follow exactly by partial integration.
     """
+    total = complex(b[_RE + i], b[_IM + i])
     h = 2.0 * b[_DT + i]
     x0 = b[_XA + i]
     v0 = b[_VA + i]
@@ -285,6 +326,26 @@ def _window(
         if quantity == 2:
             mean = 1j * w * mean + 2.0 / period * (v1 * stop_phasor - v0 * start_phasor)
     return mean
+
+
+@njit(cache=True, fastmath=_FAST, error_model="numpy")
+def _whole_windows(
+    b: NDArray[Any], turn: NDArray[Any], steps: int, quantity: int, out: NDArray[Any]
+) -> None:
+    """``_window`` for whole cycles of a tone or of the ring-down, all lanes at once."""
+    for i in range(LANES):
+        dt = b[_DT + i]
+        dx = b[_X + i] - b[_XA + i]
+        dv = 2.0 * b[_U + i] / dt - b[_VA + i]
+        gain = 2.0 / (steps * dt)
+        w = math.pi * gain
+        re = 4.0 / steps * (b[_RE + i] - 0.5 * dx) - 2.0 / 3.0 * dt / steps * dv
+        im = 4.0 / steps * b[_IM + i] + 4.0 / 3.0 * math.pi / (steps * steps) * dx
+        if quantity >= 1:
+            re, im = gain * dx - w * im, w * re
+        if quantity == 2:
+            re, im = gain * dv - w * im, w * re
+        out[i] = complex(re, im) * turn[i]
 
 
 @njit(cache=True, error_model="numpy")
@@ -316,44 +377,19 @@ def _block(
         turn[i] = complex(math.cos(two_pi * fraction[i]), -math.sin(two_pi * fraction[i]))
         b[_DT + i] = 1.0 / (par[FREQUENCY, i] * steps)
 
+    least = whole.min()
+
     for k in range(-before, after):
-        any_partial = False
         for i in range(LANES):
             b[_XA + i] = b[_X + i]
             b[_VA + i] = 2.0 * b[_U + i] / b[_DT + i]
             b[_RE + i] = 0.0
             b[_IM + i] = 0.0
-            scratch[_X + i] = 0.0
-            scratch[_U + i] = 0.0
-            scratch[_VA + i] = 0.0
-            scratch[_RE + i] = 0.0
-            scratch[_IM + i] = 0.0
-            scratch[_FC + i] = 0.0
-            scratch[_FS + i] = 0.0
-            scratch[_F0 + i] = 0.0
-            partial = k == -whole[i] - 1 and fraction[i] > 0.0
-            if partial:
-                any_partial = True
-                _set_general(scratch, par, i, 0.0, fraction[i], 1.0 + 0j, steps)
-            driven = -whole[i] <= k < 0
-            if chirp and driven:
-                first = fraction[i] + (k + whole[i])
-                _set_general(b, par, i, first, first + 1.0, turn[i].conjugate(), steps)
-            elif driven:
-                if k == -whole[i]:
-                    dt = 1.0 / (par[FREQUENCY, i] * steps)
-                    _set_step(b, par, i, dt)
-                    phase = par[PHASE, i] + two_pi * fraction[i]
-                    scale = par[FORCE, i] * 0.25 * dt * dt
-                    b[_FC + i] = scale * math.cos(phase)
-                    b[_FS + i] = scale * math.sin(phase)
-                b[_F0 + i] = b[_FC + i]
-            else:
-                if k == 0:
-                    _set_step(b, par, i, 1.0 / (par[END_FREQUENCY, i] * steps))
-                b[_FC + i] = 0.0
-                b[_FS + i] = 0.0
-                b[_F0 + i] = 0.0
+            b[_F0 + i] = b[_FC + i]
+        any_partial = False
+        # Lanes start at different cycles; from the last start to the end nothing changes in a tone.
+        if chirp or k == 0 or k <= -least:
+            any_partial = _begin(b, scratch, par, whole, fraction, turn, k, chirp, steps)
 
         if k >= 0:
             _free_period(b, cosine, sine, steps)
@@ -366,32 +402,27 @@ def _block(
 
         sample = (k + 1) % stride == 0
         column = (k + 1 + origin) // stride - 1
+        if sample and (k >= 0 or not chirp):
+            _whole_windows(b, turn, steps, quantity, out[column])
+        if not (any_partial or (sample and chirp and k < 0)):
+            continue
         for i in range(LANES):
             f0 = par[FREQUENCY, i]
-            f1 = par[END_FREQUENCY, i]
+            rate = (par[END_FREQUENCY, i] - f0) / par[DURATION, i]
             if k == -whole[i] - 1 and fraction[i] > 0.0:
                 b[_X + i] = scratch[_X + i]
                 b[_U + i] = scratch[_U + i] / scratch[_DT + i] * b[_DT + i]
                 if sample:
-                    rate = (f1 - f0) / par[DURATION, i]
                     w1 = two_pi * (f0 + rate * scratch[_DT + i] * steps)
-                    total = complex(scratch[_RE + i], scratch[_IM + i])
-                    out[i, column] = _window(
-                        scratch, i, total, 1.0 + 0j, turn[i], two_pi * f0, w1, 1.0 / f0, quantity
+                    out[column, i] = _window(
+                        scratch, i, 1.0 + 0j, turn[i], two_pi * f0, w1, 1.0 / f0, quantity
                     )
-            elif sample and k >= -whole[i]:
-                total = complex(b[_RE + i], b[_IM + i])
-                w0 = two_pi * f1
-                w1 = w0
-                if k < 0 and chirp:
-                    first = fraction[i] + (k + whole[i])
-                    rate = (f1 - f0) / par[DURATION, i]
-                    w0 = two_pi * math.sqrt(f0 * f0 + 2.0 * rate * first)
-                    w1 = two_pi * math.sqrt(f0 * f0 + 2.0 * rate * (first + 1.0))
-                else:
-                    total *= turn[i]  # the table's phasor starts at one
-                out[i, column] = _window(
-                    b, i, total, turn[i], turn[i], w0, w1, b[_DT + i] * steps, quantity
+            elif sample and chirp and k >= -whole[i]:
+                first = fraction[i] + (k + whole[i])
+                w0 = two_pi * math.sqrt(f0 * f0 + 2.0 * rate * first)
+                w1 = two_pi * math.sqrt(f0 * f0 + 2.0 * rate * (first + 1.0))
+                out[column, i] = _window(
+                    b, i, turn[i], turn[i], w0, w1, b[_DT + i] * steps, quantity
                 )
     for i in range(LANES):
         end[0, i] = b[_X + i]
