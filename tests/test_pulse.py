@@ -103,8 +103,10 @@ def test_burst_bandwidth_grows_with_length_at_hard_drive_only() -> None:
 
     Weak bursts do the opposite: a short one is wide because its own spectrum is.
     """
-    hard = [end_of_burst_band(n, 3.0) for n in (20.0, 40.0, 80.0)]
-    assert hard[0] < hard[1] < hard[2], hard
+    for volt in (3.0, 6.0):
+        # Shorter hard bursts end on a spike between two attractors, whose band is no figure of
+        # merit at all (docs/models/M8-transient.md).
+        assert end_of_burst_band(80.0, volt) > 1.1 * end_of_burst_band(40.0, volt)
     weak = [end_of_burst_band(n, 0.01) for n in (5.0, 10.0, 20.0)]
     assert weak[0] > weak[1] > weak[2], weak
 
