@@ -310,7 +310,7 @@ def _dataset(generation: Generation, objectives: Sequence[Objective]) -> xr.Data
 def _front(search_: _Search, size: int) -> xr.Dataset:
     """The archive's front, thinned, with everything the history and the task know about it."""
     name, objectives = search_.task.name, search_.task.evaluator.objectives
-    members = search_.run.front(name)
+    members = search_.run.designs(name, search_.run.front(name))
     F = np.stack([members[o.name].values for o in objectives], axis=1)
     front = members.isel(design=thinned(minimised(F, objectives), size))
     if search_.task.describe is not None and front.sizes["design"] > 0:

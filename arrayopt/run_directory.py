@@ -20,7 +20,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from arrayopt.errors import ResultsError
 from arrayopt.sealed import FORMAT, PROGRAM, unwritable, write_file
@@ -333,21 +335,23 @@ class RunDirectory:
         )
         write_file(folder / STATE, body + b"\n" + seal)
 
-    def front(self, strategy: str) -> xr.Dataset:
-        """All front members of a strategy, with what the history holds about them.
+    def front(self, strategy: str) -> NDArray[np.int64]:
+        """Evaluation numbers of all front members of a strategy, ascending.
 
         Raises
         ------
         ResultsError
-            If the strategy has no generation yet or the history was not written.
+            If the strategy has no generation yet.
         """
         saved = self.saved(strategy)
         if saved is None:
             raise ResultsError(f"{self.path / strategy} holds no generation yet")
         last = _generation_files(self.path / strategy)[saved.generation]
-        members = load(last)["front"].values
-        # Row k of the history is evaluation k.
-        return load(self.path / HISTORY, group=strategy, designs=members)
+        return np.asarray(load(last)["front"].values, dtype=np.int64)
+
+    def designs(self, strategy: str, evaluations: NDArray[np.int64]) -> xr.Dataset:
+        """What the history, which must have been written, holds about some evaluations."""
+        return load(self.path / HISTORY, group=strategy, designs=evaluations)
 
     def write_fronts(self, groups: Mapping[str, xr.Dataset], attributes: Mapping[str, Any]) -> Path:
         """Write the result file, one group per strategy; see ``open_results``."""

@@ -157,6 +157,16 @@ def test_a_signal_finishes_the_generation_and_says_how_to_go_on(
     check_same(tmp_path, undisturbed)
 
 
+def test_a_signal_before_the_first_strategies_are_through(
+    tmp_path: Path, undisturbed: Path
+) -> None:
+    outcome = run_toy(tmp_path, wrap=hooked(1, lambda: os.kill(os.getpid(), signal.SIGINT)))
+    assert outcome.evaluations == {"alpha": 8, "beta": 0}
+    assert list(open_results(tmp_path).children) == ["alpha"]
+    run_toy(tmp_path, resume=True)
+    check_same(tmp_path, undisturbed)
+
+
 def test_a_second_signal_stops_at_once(tmp_path: Path, undisturbed: Path) -> None:
     def twice() -> None:
         os.kill(os.getpid(), signal.SIGINT)
