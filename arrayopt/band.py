@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numba import njit
 
+from arrayopt.physics.steady_kernel import state_count
 from arrayopt.physics.threads import spread
-from arrayopt.response import SMALL, Packed, linear_row, sweep_row
+from arrayopt.response import SMALL, UP, Packed, linear_row, sweep_row
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,6 +26,8 @@ SECTIONS = 16
 """Points of one pass when a peak, an edge or a backbone end is closed in on; one vector row."""
 PEAK_TOLERANCE = 1e-7
 EDGE_TOLERANCE = 1e-10
+FOLD_TOLERANCE = 1e-13
+FOLD_DISTANCE = 1e-8
 
 
 class BandStatus(IntFlag):
@@ -86,7 +89,8 @@ def find_band(packed: Packed, *, level: float, sweep: int) -> Band:
     deflection = np.full((designs, groups), np.nan)
     status = np.zeros(designs, dtype=np.int64)
     spread(_bands, designs, packed, level, sweep, out, deflection, status)
-    return Band(*(out[:, k] for k in range(6)), deflection, status)
+    peak, frequency, lower, upper, ripple, power = np.ascontiguousarray(out.T)
+    return Band(peak, frequency, lower, upper, ripple, power, deflection, status)
 
 
 @njit(cache=True, error_model="numpy")
@@ -127,25 +131,92 @@ def backbone_end(packed: Packed, d: int, g: int, work: NDArray[np.float64]) -> f
 
 
 @njit(cache=True, error_model="numpy")
-def grid_range(
+def fold(
+    packed: Packed, d: int, g: int, sweep: int, end: float, work: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Frequencies (rad/s) just before and after a group's jump on a sweep; NaN if it has none.
+
+    Between the two the number of states changes from three to one (M7.6). Both keep a distance of
+    FOLD_DISTANCE from the fold: the amplitude's slope is infinite there, no real sweep rides its
+    last 1e-8, and figures that did would depend on rounding. ``end`` is the group's `backbone_end`, which lies between its two folds.
+    """
+    cubic = packed.cubic[d, g]
+    force = packed.force[d, g]
+    w, detuning, loss = work[0], work[1], work[2]
+    for k in range(SECTIONS):
+        w[k] = end
+    linear_row(packed, d, g, w, detuning, loss)
+    if state_count(detuning[0], loss[0], cubic, force) != 3:
+        return np.nan, np.nan
+    inside = end
+    # The branch ridden ends beyond the backbone's end if it is the upper one, before it if not.
+    if (cubic > 0.0) == (sweep == UP):
+        outside = end + (1.0 if cubic > 0.0 else -1.0) * 4.0 * packed.linewidth[d, g]
+    else:
+        outside = packed.natural[d, g]
+    while abs(outside - inside) > FOLD_TOLERANCE * inside:
+        step = (outside - inside) / (SECTIONS + 1)
+        for k in range(SECTIONS):
+            w[k] = inside + (k + 1) * step
+        linear_row(packed, d, g, w, detuning, loss)
+        k = 0
+        while k < SECTIONS and state_count(detuning[k], loss[k], cubic, force) == 3:
+            k += 1
+        inside, outside = inside + k * step, inside + (k + 1) * step
+    back = FOLD_DISTANCE * inside * (1.0 if outside > end else -1.0)
+    return inside - back, outside + back
+
+
+@njit(cache=True, error_model="numpy")
+def make_grid(
     packed: Packed, d: int, sweep: int, work: NDArray[np.float64]
-) -> tuple[float, float, float, int]:
-    """(lowest, highest, step) of the grid in rad/s, and a status."""
+) -> tuple[NDArray[np.float64], int]:
+    """Frequencies (rad/s), ascending, that resolve one design's response, and a status.
+
+    Even steps of at most a tenth of the narrowest linewidth over all resonances and backbones,
+    the end of every backbone, and a point on either side of every jump: the response may peak
+    and fall within far less than a linewidth there.
+    """
+    groups = packed.mass.shape[1]
+    extra = np.empty(3 * groups)
+    count = 0
     low, high, step = np.inf, 0.0, np.inf
     status = 0
-    for g in range(packed.mass.shape[1]):
+    for g in range(groups):
         if not packed.force[d, g] > 0.0:
             continue
         w0 = packed.natural[d, g]
         width = packed.linewidth[d, g]
-        end = w0 if sweep & 3 == SMALL else backbone_end(packed, d, g, work)
-        if np.isnan(end):
-            status |= _RUNAWAY
-            end = w0
+        end = w0
+        if sweep & 3 != SMALL and packed.cubic[d, g] != 0.0:
+            end = backbone_end(packed, d, g, work)
+            if np.isnan(end):
+                status |= _RUNAWAY
+                end = w0
+            else:
+                extra[count] = end
+                count += 1
+                inside, outside = fold(packed, d, g, sweep & 3, end, work)
+                if not np.isnan(inside):
+                    extra[count] = inside
+                    extra[count + 1] = outside
+                    count += 2
         low = min(low, min(w0, end) - MARGIN_LINEWIDTHS * width)
         high = max(high, max(w0, end) + MARGIN_LINEWIDTHS * width)
         step = min(step, width / POINTS_PER_LINEWIDTH)
-    return max(low, step), high, step, status
+    low = max(low, step)
+    if not high > low:
+        return np.empty(0), status | _NOT_DRIVEN
+    if (high - low) / step > GRID_LIMIT:
+        return np.empty(0), status | _GRID_LIMIT
+    even = int(np.ceil((high - low) / step)) + 1
+    w = np.empty(even + count)
+    for i in range(even):
+        w[i] = low + (high - low) / (even - 1) * i
+    for i in range(count):
+        w[even + i] = extra[i]
+    w.sort()
+    return w, status
 
 
 @njit(cache=True, error_model="numpy")
@@ -201,17 +272,11 @@ def _bands(
     turn = 2.0 * np.pi
     work = np.empty((5, SECTIONS))
     for d in range(start, stop):
-        low, high, step, status[d] = grid_range(packed, d, sweep, work)
-        if not high > low:
-            status[d] |= _NOT_DRIVEN
+        w, status[d] = make_grid(packed, d, sweep, work)
+        points = w.size
+        if points == 0:
             continue
-        points = int(np.ceil((high - low) / step)) + 1
-        if points > GRID_LIMIT:
-            status[d] |= _GRID_LIMIT
-            continue
-        w, pressure, power = np.empty(points), np.empty(points), np.empty(points)
-        for i in range(points):
-            w[i] = low + (high - low) / (points - 1) * i
+        pressure, power = np.empty(points), np.empty(points)
         rows = np.empty((5, points))
         sweep_row(packed, d, w, sweep, pressure, power, deflection[d], rows)
         top = 0
@@ -223,7 +288,12 @@ def _bands(
         if top == 0 or top == points - 1:
             status[d] |= _OFF_GRID
             continue
-        peak_w, peak = close_in(packed, d, sweep, w[top - 1], w[top + 1], 0.0, work)
+        # A jump's other side is no neighbour to search towards.
+        below = top if w[top] - w[top - 1] < 4.0 * FOLD_DISTANCE * w[top] else top - 1
+        above = top if w[top + 1] - w[top] < 4.0 * FOLD_DISTANCE * w[top] else top + 1
+        peak_w, peak = close_in(packed, d, sweep, w[below], w[above], 0.0, work)
+        if pressure[top] > peak:
+            peak_w, peak = w[top], pressure[top]
         limit = level * peak
         first, last, lowest = top, top, peak
         while first > 0 and pressure[first - 1] >= limit:

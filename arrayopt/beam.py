@@ -110,8 +110,8 @@ def _patterns(
             if packed.force[d, g] > 0.0:
                 displacement_row(packed, d, g, at, sweep, x_re, x_im, loss)
                 turn_re, turn_im = packed.drive_re[d, g], packed.drive_im[d, g]
-                re[g] = (x_re[0] * turn_re - x_im[0] * turn_im) / packed.count[g]
-                im[g] = (x_re[0] * turn_im + x_im[0] * turn_re) / packed.count[g]
+                re[g] = (x_re[0] * turn_re - x_im[0] * turn_im) / packed.cell_count[g]
+                im[g] = (x_re[0] * turn_im + x_im[0] * turn_re) / packed.cell_count[g]
         largest = 0.0
         element = np.empty(groups)
         for a in range(sine.size):

@@ -12,12 +12,7 @@ from numpy.typing import NDArray
 from arrayopt.design import Designs
 from arrayopt.physics.diaphragm import PlateModes, PlateStatus, PlateTable, modes_at, plate_table
 from arrayopt.physics.laminate import Layer, sections
-from arrayopt.physics.radiation import (
-    SERIES_LIMIT,
-    SERIES_TERMS,
-    impedance_from_series,
-    impedance_series,
-)
+from arrayopt.physics.radiation import SERIES_LIMIT, impedance_from_series, impedance_series
 from arrayopt.physics.steady import effective_cubic, onset_force
 from arrayopt.study_model import StackLayer, Study
 
@@ -39,7 +34,7 @@ class CellStatus(IntFlag):
     OUT_OF_RANGE = 4
     """Coverage below 2 %, or ka at resonance above 4 (M5): smaller cells or lower frequency."""
     STRONGLY_QUADRATIC = 8
-    """The static bow is too large for one effective cubic (M7.5): lower the bias or film moments."""
+    """The static bow is too large for one effective cubic (M7.5): lower bias or film moments."""
 
 
 @dataclass(frozen=True)
@@ -117,7 +112,7 @@ def build_cells(designs: Designs, study: Study) -> Cells:
         depth = float(study.cell.cavity_depth or np.inf)
         stiffness += air.heat_capacity_ratio * air.pressure * volume**2 / (area * depth)
     damping = np.sqrt(modes.stiffness[..., k] * mass) / study.cell.quality_factor
-    resistance, reactance = (sides * series for series in impedance_series(shape, SERIES_TERMS))
+    resistance, reactance = (sides * series for series in impedance_series(shape))
     loading = air.density * air.sound_speed * area
     w = np.sqrt(stiffness / mass)
     for _ in range(FIXED_POINT_STEPS):

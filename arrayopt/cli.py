@@ -32,7 +32,7 @@ class LazyGroup(click.Group):
         """The command of that name, or None."""
         if cmd_name not in COMMANDS:
             return None
-        return import_module(f"arrayopt.commands.{cmd_name}").command  # type: ignore[no-any-return]
+        return import_module(f"arrayopt.commands.{cmd_name}").command
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]

@@ -61,7 +61,7 @@ class Packed(NamedTuple):
     delay: NDArray[np.float64]
     """(design, cell): lead of each cell towards the target direction (s)."""
     group_of_cell: NDArray[np.int64]
-    count: NDArray[np.float64]
+    cell_count: NDArray[np.float64]
     """(group,)."""
     natural: NDArray[np.float64]
     """Small-signal resonance (rad/s)."""
@@ -122,7 +122,7 @@ def pack(cells: Cells, designs: Designs, study: Study) -> Packed:
         directivity=contiguous(directivity_series(cells.shape)),
         delay=contiguous(delay),
         group_of_cell=contiguous(designs.layout.group_of_cell.astype(np.int64)),
-        count=contiguous(cells.count.astype(np.float64)),
+        cell_count=contiguous(cells.count.astype(np.float64)),
         natural=contiguous(2.0 * np.pi * cells.natural_frequency),
         linewidth=contiguous(2.0 * np.pi * cells.natural_frequency / cells.quality_factor),
         sin_polar=float(np.sin(target.polar)),
@@ -303,7 +303,7 @@ def group_direction(packed: Packed, d: int, g: int, w: float) -> tuple[float, fl
         if packed.group_of_cell[n] == g:
             re += np.cos(w * packed.delay[d, n])
             im += np.sin(w * packed.delay[d, n])
-    scale = element / packed.count[g]
+    scale = element / packed.cell_count[g]
     return re * scale, im * scale
 
 
@@ -358,7 +358,7 @@ def sweep_row(
         if packed.force[d, g] > 0.0:
             displacement_row(packed, d, g, w, sweep & 3, re, im, loss)
             volume_row(packed, d, g, w, re, im, sum_re, sum_im)
-            half_count = 0.5 * packed.count[g]
+            half_count = 0.5 * packed.cell_count[g]
             for i in range(w.size):
                 x2 = re[i] * re[i] + im[i] * im[i]
                 power[i] += half_count * w[i] * loss[i] * x2

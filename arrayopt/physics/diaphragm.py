@@ -163,8 +163,8 @@ def modes_at(
     """
     batch = np.broadcast_arrays(radius, coverage, ring, bias, pressure)
     lead = batch[0].shape
-    a, c, v, p = (np.ascontiguousarray(batch[k], dtype=float).ravel() for k in (0, 1, 3, 4))
-    is_ring = np.ascontiguousarray(batch[2], dtype=bool).ravel()
+    a, c, v, p = (np.array(batch[k], dtype=float, order="C").ravel() for k in (0, 1, 3, 4))
+    is_ring = np.array(batch[2], dtype=bool, order="C").ravel()
     one, pair = _tables(table_disc, table_ring, is_ring)
     n, m, cells = one.n_transverse, n_modes, a.size
     if not 1 <= m <= n:

@@ -185,8 +185,8 @@ def impedance_series(
     r, x = impedance_tensors(left.shape[-1], n_terms)
     left, right = np.broadcast_arrays(left, right)
     lead = left.shape[:-1]
-    flat_left = np.ascontiguousarray(left.reshape(-1, left.shape[-1]))
-    flat_right = np.ascontiguousarray(right.reshape(-1, right.shape[-1]))
+    flat_left = np.array(left.reshape(-1, left.shape[-1]), order="C")
+    flat_right = np.array(right.reshape(-1, right.shape[-1]), order="C")
     return (
         _quadratic_forms(flat_left, flat_right, r).reshape(*lead, n_terms),
         _quadratic_forms(flat_left, flat_right, x).reshape(*lead, n_terms),

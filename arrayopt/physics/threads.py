@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 BLOCKS_PER_THREAD = 4
@@ -35,7 +36,7 @@ def spread(kernel: Callable[..., None], count: int, *arguments: Any) -> None:
     pool = _pool(threads, os.getpid())
     jobs = [
         pool.submit(kernel, start, stop, *arguments)
-        for start, stop in zip(edges[:-1], edges[1:], strict=True)
+        for start, stop in pairwise(edges)
     ]
     for job in jobs:
         job.result()

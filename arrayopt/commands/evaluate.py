@@ -1,0 +1,54 @@
+"""``arrayopt evaluate``: what if? Merits and responses of one hand-written design."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command(
+    epilog="\b\nExample:\n  arrayopt evaluate studies/duct-flow-meter "
+    "--design studies/duct-flow-meter/what-if.toml"
+)
+@click.argument("study", type=click.Path(path_type=Path))
+@click.option(
+    "--design", required=True, type=click.Path(path_type=Path), help="Design file (TOML)."
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Also write everything to this netCDF."
+)
+def command(study: Path, design: Path, out: Path | None) -> None:
+    """Merits and responses of one DESIGN under the conditions of STUDY.
+
+    Responses are on the study's sweep, the sweep the other way, and at small signal. Bounds of the
+    search do not apply; limits are reported, not enforced. Exit code 2 where the design lies
+    outside the model's range.
+    """
+    from arrayopt.design_file import read_design
+    from arrayopt.errors import ArrayoptError
+    from arrayopt.evaluate import evaluate
+    from arrayopt.merits import MeritStatus
+    from arrayopt.store import write_results
+    from arrayopt.study import read_study
+    from arrayopt.tables import group_table, merit_table
+
+    checked = read_study(study)
+    strategy, designs = read_design(design, checked)
+    dataset = evaluate(designs, checked, strategy)
+    member = dataset.isel(design=0)
+    click.echo(f"{design} as {strategy.name} in {checked.path}\n")
+    click.echo(merit_table(member))
+    click.echo()
+    click.echo(group_table(member))
+    if out is not None:
+        write_results(
+            out, {strategy.name: dataset}, {"study": checked.text, "digest": checked.digest}
+        )
+        click.echo(f"\nWritten: {out}")
+    status = int(member["status"])
+    if status != 0:
+        reasons = [
+            str(flag.name).lower().replace("_", " ") for flag in MeritStatus if status & flag
+        ]
+        raise ArrayoptError(f"{design} has no merits: {', '.join(reasons)}")

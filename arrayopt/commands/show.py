@@ -1,0 +1,36 @@
+"""``arrayopt show``: stored fronts, or one design, as tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command(
+    epilog="\b\nExample:\n  arrayopt show results/duct\n  arrayopt show results/duct combined/2893"
+)
+@click.argument("directory", type=click.Path(path_type=Path))
+@click.argument("design", required=False)
+@click.option("--rows", type=click.IntRange(1), default=12, show_default=True, help="Of a front.")
+def command(directory: Path, design: str | None, rows: int) -> None:
+    """Print the fronts stored in DIRECTORY, or one DESIGN of them (STRATEGY/NUMBER)."""
+    from arrayopt.identify import find_design
+    from arrayopt.store import open_results
+    from arrayopt.tables import front_table, group_table, merit_table
+
+    tree = open_results(directory)
+    if design is None:
+        click.echo(
+            "\n\n".join(
+                front_table(name, node.to_dataset(), rows=rows)
+                for name, node in tree.children.items()
+            )
+        )
+        click.echo(f"\nOne design in full: arrayopt show {directory} DESIGN")
+        return
+    member = find_design(tree, design)
+    click.echo(f"{design}\n")
+    click.echo(merit_table(member))
+    click.echo()
+    click.echo(group_table(member))
