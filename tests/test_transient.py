@@ -167,8 +167,8 @@ def test_nonlinear_burst_agrees_with_solve_ivp(
         cubic=CUBIC,
         **CELL,
     )
-    # The default tolerance; the requirement is 1e-4.
-    assert distance(response, window_means(frequency, response.time, signal)) < 3e-5
+    # The default tolerance.
+    assert distance(response, window_means(frequency, response.time, signal)) < 1e-4
 
 
 @pytest.mark.parametrize("end", [1.15, 0.9])
@@ -192,7 +192,7 @@ def test_chirp_agrees_with_solve_ivp(end: float) -> None:
     turn = 2.0 * np.pi * (frequency * t + 0.5 * rate * t * t)
     expected = (weights * signal(t) * np.exp(-1j * turn)).sum(axis=-1)
     found = response.envelope[1:]
-    assert np.abs(found - expected).max() < 3e-5 * np.abs(expected).max()
+    assert np.abs(found - expected).max() < 1e-4 * np.abs(expected).max()
 
 
 def test_velocity_and_acceleration_are_the_derivatives() -> None:
@@ -377,6 +377,8 @@ def test_status_of_bad_and_escaping_oscillators() -> None:
         TransientStatus.OK,
     ]
     assert np.isfinite(found.envelope[[0, 4]]).all()
+    late = burst_envelope([NATURAL, -1.0], duration=1e-4, drive_amplitude=1.0, **CELL)
+    assert np.isfinite(late.time).all(axis=-1).tolist() == [True, False]
     assert np.isnan(found.envelope[1:4]).all()
 
 

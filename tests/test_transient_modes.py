@@ -141,6 +141,7 @@ def test_batch_shapes_and_independence() -> None:
     whole = modes_burst_envelope(carriers, **drive, **cells, ring_down=2.0)
     assert whole.envelope.shape[:3] == (5, 9, 2)
     assert whole.status.shape == (5, 9)
+    assert whole.time.shape == (9, whole.envelope.shape[-1])
     threaded = modes_burst_envelope(carriers, **drive, **cells, ring_down=2.0, parallel=True)
     assert np.array_equal(whole.envelope, threaded.envelope)
     alone = modes_burst_envelope(carriers[7], **drive, **plate(2, 4), ring_down=2.0)

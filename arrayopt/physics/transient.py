@@ -45,6 +45,7 @@ class BurstResponse:
     """Envelopes of a batch: window centres, complex amplitudes and how far to trust them.
 
     ``time`` (..., time) is counted from the start of the drive [s]; before it the envelope is zero.
+    Its leading shape is that of the drive's frequencies and duration alone, which broadcasts.
     ``burst_end`` is the index of the last window inside the drive, the same for the whole batch.
     """
 
@@ -147,7 +148,7 @@ def burst_envelope(
     ring_down: float = 0.0,
     periods_per_sample: int = 1,
     quantity: str = "displacement",
-    tolerance: float = 3e-5,
+    tolerance: float = 1e-4,
     steps_per_cycle: ArrayLike | None = None,
     verify: bool = False,
     parallel: bool = False,
@@ -196,24 +197,10 @@ def burst_envelope(
         raise ValueError(f'quantity is "{quantity}"; choose one of {", ".join(QUANTITIES)}')
     if not 0.0 < tolerance < 1.0:
         raise ValueError(f"tolerance is {tolerance}; a fraction between 0 and 1 is needed")
-    columns = np.broadcast_arrays(
-        *(
-            np.asarray(a, dtype=float)
-            for a in (
-                frequency,
-                frequency if end_frequency is None else end_frequency,
-                duration,
-                mass,
-                damping,
-                stiffness,
-                quadratic,
-                cubic,
-                force_per_volt,
-                drive_amplitude,
-                drive_phase,
-            )
-        )
-    )
+    last = frequency if end_frequency is None else end_frequency
+    oscillator = (mass, damping, stiffness, quadratic, cubic, force_per_volt)
+    given = (frequency, last, duration, *oscillator, drive_amplitude, drive_phase)
+    columns = np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in given))
     shape = columns[0].shape
     f0, f1, length, m, c, k1, k2, k3, eta, volt, phase = (a.reshape(-1) for a in columns)
     bad = ~np.isfinite(np.stack([a.reshape(-1) for a in columns])).all(axis=0)
@@ -283,7 +270,7 @@ def burst_envelope(
     end[dead] = np.nan
 
     return BurstResponse(
-        time=grid.time().reshape(*shape, envelope.shape[-1]),
+        time=grid.time(frequency, last, duration),
         envelope=envelope.reshape(*shape, envelope.shape[-1]),
         burst_end=grid.origin // periods_per_sample - 1,
         status=status.reshape(shape),
@@ -310,17 +297,23 @@ class SampleGrid:
     origin: int
     after: int
 
-    def time(self) -> Floats:
-        """Centres of the windows, counted from the start of the drive (batch, time) [s]."""
+    def time(self, frequency: ArrayLike, end_frequency: ArrayLike, duration: ArrayLike) -> Floats:
+        """Centres of the windows, counted from the start of the drive [s]; NaN for bad input.
+
+        On the arguments' own broadcast shape, with time as last axis.
+        """
         ends = np.arange(-self.origin, self.after, self.stride) + self.stride
         half = ends - 0.5
-        f0, f1 = self.frequency[:, None], self.end_frequency[:, None]
-        length = self.duration[:, None]
-        cycles = 0.5 * (f0 + f1) * length + half
-        rate = (f1 - f0) / length
-        inside = 2.0 * cycles / (f0 + np.sqrt(np.maximum(f0**2 + 2.0 * rate * cycles, 0.0)))
-        time = np.where(cycles > 0.0, inside, cycles / f0)
-        return np.asarray(np.where(half > 0.0, length + half / f1, time))
+        f0, f1, length = (
+            np.asarray(a, dtype=float)[..., None] for a in (frequency, end_frequency, duration)
+        )
+        with np.errstate(all="ignore"):
+            cycles = 0.5 * (f0 + f1) * length + half
+            rate = (f1 - f0) / length
+            inside = 2.0 * cycles / (f0 + np.sqrt(np.maximum(f0**2 + 2.0 * rate * cycles, 0.0)))
+            time = np.where(cycles > 0.0, inside, cycles / f0)
+            time = np.where(half > 0.0, length + half / f1, time)
+        return np.where((f0 > 0.0) & (f1 > 0.0) & (length > 0.0), time, np.nan)
 
 
 def sample_grid(

@@ -223,7 +223,7 @@ def modes_burst_envelope(
     status[good & ~np.isfinite(envelope).all(axis=(-2, -1))] = int(TransientStatus.ESCAPED)
     envelope[status != 0] = np.nan
     return ModesBurst(
-        time=grid.time().reshape(*shape, samples),
+        time=grid.time(frequency, last, duration),
         envelope=envelope.reshape(*shape, modes, samples),
         burst_end=grid.origin // grid.stride - 1,
         status=status.reshape(shape),
