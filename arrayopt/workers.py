@@ -7,9 +7,11 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_EXCEPTION, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from multiprocessing import resource_tracker
 from multiprocessing.connection import wait as wait_for
 from types import TracebackType
 
@@ -37,8 +39,6 @@ _built: dict[str, Evaluate] = {}
 
 
 def _start_worker() -> None:
-    # Ctrl-C reaches the whole process group; only the driver decides what it means.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is not None:
 
@@ -58,8 +58,26 @@ def _evaluate(build: Build, digest: str, text: str, strategy: str, X: Floats) ->
     return _built[digest](strategy, X)
 
 
-def _ready() -> None:
-    """Work that only makes the pool start its processes."""
+@contextmanager
+def _inherited_by_workers() -> Iterator[None]:
+    """While work is submitted, which starts processes: single-threaded, and deaf to Ctrl-C.
+
+    Ctrl-C reaches the whole process group, and only the driver decides what it means; here it is
+    merely delayed.
+    """
+    before = {name: os.environ.get(name) for name in _SINGLE_THREADED}
+    os.environ.update(_SINGLE_THREADED)
+    resource_tracker.ensure_running()  # first, because starting it unblocks the signal
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
 
 
 class Workers:
@@ -162,7 +180,8 @@ class Workers:
         futures: list[Future[Evaluation]] = []
         try:
             pool = self._started()
-            futures = [pool.submit(_evaluate, *self._work, strategy, X[a:b]) for a, b in spans]
+            with _inherited_by_workers():
+                futures = [pool.submit(_evaluate, *self._work, strategy, X[a:b]) for a, b in spans]
             wait(futures, return_when=FIRST_EXCEPTION)
         except BrokenProcessPool:
             pass
@@ -188,16 +207,6 @@ class Workers:
                 mp_context=multiprocessing.get_context("spawn"),
                 initializer=_start_worker,
             )
-            before = {name: os.environ.get(name) for name in _SINGLE_THREADED}
-            os.environ.update(_SINGLE_THREADED)
-            try:
-                self._pool.submit(_ready)  # starts all processes, which copy the environment
-            finally:
-                for name, value in before.items():
-                    if value is None:
-                        del os.environ[name]
-                    else:
-                        os.environ[name] = value
         return self._pool
 
     def close(self) -> None:
