@@ -16,6 +16,7 @@ from arrayopt.physics.plate_table import (
     PlateTable,
     plate_table,
 )
+from arrayopt.physics.threads import spread
 
 __all__ = [
     "FilmStress",
@@ -176,10 +177,11 @@ def modes_at(
     shapes = [(n,), (m, n), (m,), (m,), (m,), (m,), (m, m), (m, m, m), (m, m, m, m)]
     out = [np.full((cells, *shape), np.nan) for shape in shapes]
     store = one.storage
-    plate_kernel.solve_cells(
-        cells, _padded((pair[0].series, pair[1].series)), PIECE_ENDS, store.first, store.second,
-        store.weight, store.third, store.fourth, store.n3, one.mean, one.covered.thickness, a,
-        _electrode_edge(c, is_ring), is_ring.astype(np.int64), v, p, status, *out,
+    spread(
+        plate_kernel.solve_cells, cells, _padded((pair[0].series, pair[1].series)), PIECE_ENDS,
+        store.first, store.second, store.weight, store.third, store.fourth, store.n3,
+        one.mean, one.covered.thickness, a, _electrode_edge(c, is_ring), is_ring.astype(np.int64),
+        v, p, status, *out,
     )  # fmt: skip
     static, shape, mass, stiffness, force, volume, volt, quadratic, cubic = (
         x.reshape(*lead, *x.shape[1:]) for x in out

@@ -9,11 +9,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import get_num_threads, njit, prange
+from numba import njit
 
 # plain integers for the compiled code; the public flags are `diaphragm.PlateStatus`
 BUCKLED, NOT_CONVERGED, COVERAGE, INPUT = 1, 2, 4, 8
-_CHUNK = 64
 _MOST_ITERATIONS = 40
 _SMALLEST_LOAD_STEP = 1.0 / 256.0
 # relative Newton step after which one more step would be below rounding (quadratic convergence)
@@ -208,8 +207,8 @@ def _operating_point(
     return 0
 
 
-@njit(cache=True, error_model="numpy")
-def _chunk(
+@njit(cache=True, error_model="numpy", nogil=True)
+def solve_cells(
     start: int,
     stop: int,
     series: Any,
@@ -394,35 +393,3 @@ def _chunk(
                 if i != j:
                     r += phi[m, j] * q[i]
                 force[cell, m] -= x * r
-
-
-def _serial(cells: int, *arguments: Any) -> None:
-    _chunk(0, cells, *arguments)
-
-
-@njit(cache=True, error_model="numpy", parallel=True)
-def _parallel(
-    cells: int, series: Any, ends: Any, first: Any, second: Any, weight: Any, third: Any,
-    fourth: Any, n3: int, mean: Any, thickness: float, radius: Any, edge: Any, kind: Any, bias: Any,
-    pressure: Any, status: Any, static: Any, shape: Any, mass: Any, stiffness: Any, force: Any,
-    volume: Any, volt: Any, quadratic: Any, cubic: Any,
-) -> None:  # fmt: skip
-    for chunk in prange((cells + _CHUNK - 1) // _CHUNK):
-        _chunk(
-            chunk * _CHUNK, min(cells, (chunk + 1) * _CHUNK),
-            series, ends, first, second, weight, third, fourth, n3, mean, thickness, radius, edge,
-            kind, bias, pressure, status, static, shape, mass, stiffness, force, volume, volt,
-            quadratic, cubic,
-        )  # fmt: skip
-
-
-def solve_cells(cells: int, *arguments: Any) -> None:
-    """Fill the output arrays; the threaded driver is left out where only one thread is allowed.
-
-    Numba's default threading layer must not be entered by two Python threads at once, and worker
-    processes run with one thread: those take the serial driver.
-    """
-    if get_num_threads() == 1 or cells <= _CHUNK:
-        _serial(cells, *arguments)
-    else:
-        _parallel(cells, *arguments)
