@@ -255,7 +255,8 @@ def close_in(
                     k = i
             best = pressure[k]
             first, last = w[k] - step, w[k] + step
-    return 0.5 * (first + last), best
+    # Of an edge the side inside the band, which matters where it is a jump.
+    return (first if limit > 0.0 else 0.5 * (first + last)), best
 
 
 @njit(cache=True, error_model="numpy", nogil=True)

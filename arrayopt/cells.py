@@ -13,7 +13,7 @@ from arrayopt.design import Designs
 from arrayopt.physics.diaphragm import PlateModes, PlateStatus, PlateTable, modes_at, plate_table
 from arrayopt.physics.laminate import Layer, sections
 from arrayopt.physics.radiation import SERIES_LIMIT, impedance_from_series, impedance_series
-from arrayopt.physics.steady import effective_cubic, onset_force
+from arrayopt.physics.steady import effective_cubic, onset_force, onset_frequency
 from arrayopt.study_model import StackLayer, Study
 
 Floats = NDArray[np.float64]
@@ -21,6 +21,9 @@ Ints = NDArray[np.int64]
 
 FIXED_POINT_STEPS = 12
 """Steps to the loaded resonance; each gains at least a decade because air is a light load."""
+
+ONSET_STEPS = 3
+"""Steps to the onset's own frequency, some per cent above resonance; each gains a decade."""
 
 
 class CellStatus(IntFlag):
@@ -122,7 +125,15 @@ def build_cells(designs: Designs, study: Study) -> Cells:
     cubic, quadratic = modes.cubic[..., k], modes.quadratic[..., k]
     effective, weak = effective_cubic(stiffness, k2=quadratic, k3=cubic)
     force = modes.force_per_volt[..., k]
-    critical = onset_force(loaded_mass, c=loaded_damping, k1=stiffness, g=effective)
+    at_onset = w
+    for _ in range(ONSET_STEPS):
+        # The air's share is taken at the frequency where bistability begins, not at resonance.
+        ka = at_onset * designs.radius / air.sound_speed
+        r, x, _ = impedance_from_series(ka, resistance, reactance)
+        terms = {"c": damping + loading * r, "k1": stiffness, "g": effective}
+        found = onset_frequency(mass + loading * x / at_onset, **terms)
+        at_onset = np.where(np.isfinite(found), found, at_onset)
+    critical = onset_force(mass + loading * x / at_onset, **terms)
     with np.errstate(divide="ignore", invalid="ignore"):
         onset = np.where(force == 0.0, np.inf, critical / np.abs(force))
     return Cells(

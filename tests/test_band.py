@@ -67,7 +67,8 @@ def test_linear_resonator(q: float, level: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("q", "three_db", "six_db"), [(10, 0.10063, 0.17519), (20, 0.05008, 0.08685), (50, 0.02001, 0.03466)]
+    ("q", "three_db", "six_db"),
+    [(10, 0.10063, 0.17519), (20, 0.05008, 0.08685), (50, 0.02001, 0.03466)],
 )
 def test_published_widths_of_a_resonator(q: float, three_db: float, six_db: float) -> None:
     """Displacement and acceleration widths over centre, computed outside (FACTS, bandwidth table)."""
@@ -152,7 +153,9 @@ def test_result_does_not_depend_on_the_grid() -> None:
     good = (coarse.status == 0) & (fine.status == 0)
     assert good.sum() > 30
     for name in ("peak_pressure", "lower_edge", "upper_edge"):
-        np.testing.assert_allclose(getattr(coarse, name)[good], getattr(fine, name)[good], rtol=1e-6)
+        np.testing.assert_allclose(
+            getattr(coarse, name)[good], getattr(fine, name)[good], rtol=1e-6
+        )
 
 
 def test_statuses() -> None:
@@ -181,7 +184,9 @@ def test_batch_is_one_by_one() -> None:
     for k in (0, 8, 16):
         one = find_band(packed(study, designs.take(k)), level=SIX_DB, sweep=UP)
         for name in ("peak_pressure", "lower_edge", "upper_edge", "ripple", "power"):
-            assert np.array_equal(getattr(whole, name)[k : k + 1], getattr(one, name), equal_nan=True)
+            assert np.array_equal(
+                getattr(whole, name)[k : k + 1], getattr(one, name), equal_nan=True
+            )
 
 
 def test_softening_is_the_mirror_of_hardening() -> None:
