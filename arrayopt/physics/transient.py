@@ -17,9 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.physics import transient_kernel as kernel
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+from arrayopt.physics.threads import spread
+from arrayopt.physics.transient_grid import Floats, Integers, SampleGrid, sample_grid
 
 # Steps per drive cycle that may be used. Few values, so that oscillators fill common blocks; even,
 # because the demodulation uses every second step; 24 keeps RK4 far inside its stability limit.
@@ -175,7 +174,7 @@ def burst_envelope(
         it per oscillator, and again with the displacement found.
     verify : step everything again with half the step; fills ``error``, refines what misses the
         tolerance, and marks what still does as UNRESOLVED. Costs three times as much or more.
-    parallel : use numba's threads. Leave off inside worker processes.
+    parallel : spread over processor threads. Leave off inside worker processes.
 
     Returns
     -------
@@ -286,60 +285,6 @@ _RESTING = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0])
 
 
 @dataclass(frozen=True)
-class SampleGrid:
-    """Drive cycles of a batch, counted from the end of the drive, and the sampling of envelopes."""
-
-    frequency: Floats
-    end_frequency: Floats
-    duration: Floats
-    stride: int
-    before: Integers
-    origin: int
-    after: int
-
-    def time(self, frequency: ArrayLike, end_frequency: ArrayLike, duration: ArrayLike) -> Floats:
-        """Centres of the windows, counted from the start of the drive [s]; NaN for bad input.
-
-        On the arguments' own broadcast shape, with time as last axis.
-        """
-        ends = np.arange(-self.origin, self.after, self.stride) + self.stride
-        half = ends - 0.5
-        f0, f1, length = (
-            np.asarray(a, dtype=float)[..., None] for a in (frequency, end_frequency, duration)
-        )
-        with np.errstate(all="ignore"):
-            cycles = 0.5 * (f0 + f1) * length + half
-            rate = (f1 - f0) / length
-            inside = 2.0 * cycles / (f0 + np.sqrt(np.maximum(f0**2 + 2.0 * rate * cycles, 0.0)))
-            time = np.where(cycles > 0.0, inside, cycles / f0)
-            time = np.where(half > 0.0, length + half / f1, time)
-        return np.where((f0 > 0.0) & (f1 > 0.0) & (length > 0.0), time, np.nan)
-
-
-def sample_grid(
-    frequency: Floats, end_frequency: Floats, duration: Floats, ring_down: float, stride: int
-) -> SampleGrid:
-    """Return the grid of a flat batch; raises where ring_down or stride makes none."""
-    if stride < 1:
-        raise ValueError(f"periods_per_sample is {stride}; at least 1 is needed")
-    if not 0.0 <= ring_down < np.inf:
-        raise ValueError(f"ring_down is {ring_down} s; a finite time >= 0 is needed")
-    cycles = 0.5 * (frequency + end_frequency) * duration
-    before = np.ceil(cycles - 1e-9).astype(np.int64)
-    longest = int(before.max(initial=1))
-    after = int(np.ceil(ring_down * end_frequency.max(initial=0.0)))
-    return SampleGrid(
-        frequency=frequency,
-        end_frequency=end_frequency,
-        duration=duration,
-        stride=stride,
-        before=before,
-        origin=-(-longest // stride) * stride,
-        after=-(-after // stride) * stride,
-    )
-
-
-@dataclass(frozen=True)
 class _Plan:
     """How a batch is cut into blocks of lanes."""
 
@@ -384,11 +329,10 @@ class _Plan:
         before[slot] = self.grid.before[order]
         out = np.zeros((total, envelope.shape[1], lanes), dtype=np.complex128)
         last = np.zeros((total, 2, lanes))
-        runner = kernel.run_parallel if parallel else kernel.run_serial
-        runner(
+        arguments = (
             np.ascontiguousarray(packed.reshape(total, lanes, -1).transpose(0, 2, 1)),
             np.repeat(steps[order][first], blocks),
-            np.full(total, self.chirp),
+            self.chirp,
             before.reshape(total, lanes).max(axis=1),
             self.grid.origin,
             self.grid.after,
@@ -397,6 +341,10 @@ class _Plan:
             out,
             last,
         )
+        if parallel:
+            spread(kernel.run, total, *arguments)
+        else:
+            kernel.run(0, total, *arguments)
         envelope[order] = out[slot // lanes, :, slot % lanes]
         end[order] = last.transpose(0, 2, 1).reshape(total * lanes, 2)[slot]
 

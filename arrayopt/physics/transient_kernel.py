@@ -6,8 +6,8 @@ step (a fixed fraction of its own drive cycle), so windows of one drive cycle ho
 every lane. Lanes never exchange data and blocks are always full (spare lanes rest at zero), hence
 the result of an oscillator does not depend, to the last bit, on what else is in the batch.
 
-All rows of a block live in one buffer at constant offsets: with separate arrays LLVM would have to
-prove that a dozen pointers do not alias, gives up, and does not vectorise.
+All rows of a block live in one buffer at constant offsets: a dozen pointers that might alias keep
+LLVM from vectorising.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
 LANES = 32
@@ -80,6 +80,17 @@ def _step(
     return (xh + u) + t * (2.0 / 3.0), u + ((t + s) + k4) * (1.0 / 3.0)
 
 
+@njit(cache=True, fastmath=_FAST, error_model="numpy", inline="always")
+def _advance(b: NDArray[Any], i: int, f0: float, fh: float, f1: float) -> float:
+    """Step lane ``i``, keep its state and the drive at the end; return the displacement."""
+    g = b[_G + i]
+    x, u = _step(b[_X + i], b[_U + i], b[_A1 + i], b[_A2 + i], b[_A3 + i], g, f0, fh, f1)
+    b[_X + i] = x
+    b[_U + i] = u
+    b[_F0 + i] = f1
+    return x
+
+
 @njit(cache=True, fastmath=_FAST, error_model="numpy")
 def _tone_period(b: NDArray[Any], cosine: NDArray[Any], sine: NDArray[Any], steps: int) -> None:
     """One whole drive cycle of a tone; the phasor table is shared by all lanes."""
@@ -93,37 +104,11 @@ def _tone_period(b: NDArray[Any], cosine: NDArray[Any], sine: NDArray[Any], step
         for i in range(LANES):
             f0 = b[_F0 + i]
             f1 = b[_FC + i] * c1 - b[_FS + i] * s1
-            x, u = _step(
-                b[_X + i],
-                b[_U + i],
-                b[_A1 + i],
-                b[_A2 + i],
-                b[_A3 + i],
-                b[_G + i],
-                f0,
-                (f0 + f1) * half,
-                f1,
-            )
-            b[_X + i] = x
-            b[_U + i] = u
-            b[_F0 + i] = f1
+            _advance(b, i, f0, (f0 + f1) * half, f1)
         for i in range(LANES):
             f0 = b[_F0 + i]
             f1 = b[_FC + i] * c2 - b[_FS + i] * s2
-            x, u = _step(
-                b[_X + i],
-                b[_U + i],
-                b[_A1 + i],
-                b[_A2 + i],
-                b[_A3 + i],
-                b[_G + i],
-                f0,
-                (f0 + f1) * half,
-                f1,
-            )
-            b[_X + i] = x
-            b[_U + i] = u
-            b[_F0 + i] = f1
+            x = _advance(b, i, f0, (f0 + f1) * half, f1)
             b[_RE + i] += x * c2
             b[_IM + i] -= x * s2
 
@@ -171,20 +156,7 @@ def _general_period(b: NDArray[Any], steps: int) -> None:
             b[_PS + i] = s1
             f0 = b[_F0 + i]
             f1 = b[_FC + i] * c1 - b[_FS + i] * s1
-            x, u = _step(
-                b[_X + i],
-                b[_U + i],
-                b[_A1 + i],
-                b[_A2 + i],
-                b[_A3 + i],
-                b[_G + i],
-                f0,
-                b[_FC + i] * hc - b[_FS + i] * hs,
-                f1,
-            )
-            b[_X + i] = x
-            b[_U + i] = u
-            b[_F0 + i] = f1
+            x = _advance(b, i, f0, b[_FC + i] * hc - b[_FS + i] * hs, f1)
             b[_RE + i] += weight * x * c1
             b[_IM + i] -= weight * x * s1
 
@@ -429,11 +401,13 @@ def _block(
         end[1, i] = 2.0 * b[_U + i] / b[_DT + i]
 
 
-@njit(cache=True, error_model="numpy")
-def run_serial(
+@njit(cache=True, error_model="numpy", nogil=True)
+def run(
+    start: int,
+    stop: int,
     par: NDArray[Any],
     steps: NDArray[Any],
-    chirp: NDArray[Any],
+    chirp: bool,
     before: NDArray[Any],
     origin: int,
     after: int,
@@ -442,28 +416,6 @@ def run_serial(
     out: NDArray[Any],
     end: NDArray[Any],
 ) -> None:
-    """Step all blocks one after the other."""
-    for k in range(par.shape[0]):
-        _block(
-            par[k], steps[k], chirp[k], before[k], origin, after, stride, quantity, out[k], end[k]
-        )
-
-
-@njit(cache=True, error_model="numpy", parallel=True)
-def run_parallel(
-    par: NDArray[Any],
-    steps: NDArray[Any],
-    chirp: NDArray[Any],
-    before: NDArray[Any],
-    origin: int,
-    after: int,
-    stride: int,
-    quantity: int,
-    out: NDArray[Any],
-    end: NDArray[Any],
-) -> None:
-    """Step all blocks, shared out over the threads."""
-    for k in prange(par.shape[0]):
-        _block(
-            par[k], steps[k], chirp[k], before[k], origin, after, stride, quantity, out[k], end[k]
-        )
+    """Step the blocks from ``start`` to ``stop``, one after the other."""
+    for k in range(start, stop):
+        _block(par[k], steps[k], chirp, before[k], origin, after, stride, quantity, out[k], end[k])

@@ -15,15 +15,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.physics import transient_modes_kernel as kernel
+from arrayopt.physics import transient_trace_kernel
+from arrayopt.physics.threads import spread
 from arrayopt.physics.transient import (
     QUANTITIES,
     STEP_LADDER,
-    Floats,
-    Integers,
     TransientStatus,
-    sample_grid,
     steps_for_tolerance,
 )
+from arrayopt.physics.transient_grid import Floats, Integers, sample_grid
 
 MOST_MODES = 4
 
@@ -186,12 +186,15 @@ def modes_burst_envelope(
         lanes = slots.reshape(-1, kernel.LANES)
         before = np.where(lanes >= 0, grid.before[lanes], 0).max(axis=1)
         envelope[order] = 0.0
-        runner = kernel.run_parallel if parallel else kernel.run_serial
-        runner(
+        arguments = (
             lanes, d, m, c, loaded, k, eta, two, three, tense, stiffness_per_volt is not None, cell,
             np.repeat(block_steps, blocks), before, grid.origin, grid.after, grid.stride,
             QUANTITIES.index(quantity), envelope,
         )  # fmt: skip
+        if parallel:
+            spread(kernel.run, lanes.shape[0], *arguments)
+        else:
+            kernel.run(0, lanes.shape[0], *arguments)
 
     if steps_per_cycle is None:
         steps = wanted(0.0)
@@ -300,7 +303,9 @@ def burst_trace(
     step = duration / driven
     samples = int(np.ceil((duration + ring_down) / step / steps_per_sample)) + 1
     out = np.zeros((3, n, samples))
-    kernel.trace(drive, step, driven, steps_per_sample, m, c, k, eta, two, three, tense, out)
+    transient_trace_kernel.trace(
+        drive, step, driven, steps_per_sample, m, c, k, eta, two, three, tense, out
+    )
     return Trace(
         time=np.arange(samples, dtype=np.float64) * (step * steps_per_sample),
         displacement=out[0],

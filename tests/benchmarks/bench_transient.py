@@ -19,17 +19,17 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-import numba
 import numpy as np
 from scipy.integrate import solve_ivp
 
 from arrayopt.physics import transient_kernel as kernel
+from arrayopt.physics.threads import spread, thread_count
 from arrayopt.physics.transient import burst_envelope
 from arrayopt.physics.transient_modes import modes_burst_envelope
 
 SOURCE = Path(__file__).with_name("transient_roofline.c")
 BLOCKS, CYCLES, STEPS, REPEATS = 32, 50, 64, 200
-THREADS = min(2, numba.config.NUMBA_NUM_THREADS)
+THREADS = thread_count()
 LANES = kernel.LANES
 
 
@@ -61,17 +61,19 @@ def steppers(par: np.ndarray[Any, Any]) -> dict[str, Callable[[], object]]:
     """The compiled stepper with a sample a cycle, on one thread and on all."""
     out = np.zeros((BLOCKS, CYCLES, LANES), dtype=complex)
     end = np.zeros((BLOCKS, 2, LANES))
-    fixed = (np.full(BLOCKS, STEPS), np.zeros(BLOCKS, dtype=bool), np.full(BLOCKS, CYCLES))
+    fixed = (np.full(BLOCKS, STEPS), False, np.full(BLOCKS, CYCLES))
 
-    def call(runner: Any, stride: int) -> Callable[[], object]:
-        origin = -(-CYCLES // stride) * stride
-        return lambda: runner(par, *fixed, origin, 0, stride, 0, out, end)
+    def call(threads: int, stride: int) -> Callable[[], object]:
+        arguments = (par, *fixed, CYCLES, 0, stride, 0, out, end)
+        if threads == 1:
+            return lambda: kernel.run(0, BLOCKS, *arguments)
+        return lambda: spread(kernel.run, BLOCKS, *arguments)
 
     return {
-        "numba, 1 thread, a sample a cycle": call(kernel.run_serial, 1),
-        "numba, 1 thread, a sample a burst": call(kernel.run_serial, CYCLES),
-        f"numba, {THREADS} threads, a sample a cycle": call(kernel.run_parallel, 1),
-        f"numba, {THREADS} threads, a sample a burst": call(kernel.run_parallel, CYCLES),
+        "numba, 1 thread, a sample a cycle": call(1, 1),
+        "numba, 1 thread, a sample a burst": call(1, CYCLES),
+        f"numba, {THREADS} threads, a sample a cycle": call(THREADS, 1),
+        f"numba, {THREADS} threads, a sample a burst": call(THREADS, CYCLES),
     }
 
 
@@ -101,8 +103,9 @@ def roofline(par: np.ndarray[Any, Any], folder: str) -> dict[int, float]:
             )
             rates[threads] = best(call, BLOCKS * LANES * CYCLES * STEPS)
     end = np.zeros((BLOCKS, 2, LANES))
-    kernel.run_serial(
-        par, np.full(BLOCKS, STEPS), np.zeros(BLOCKS, dtype=bool), np.full(BLOCKS, CYCLES),
+    kernel.run(
+        0, BLOCKS,
+        par, np.full(BLOCKS, STEPS), False, np.full(BLOCKS, CYCLES),
         CYCLES, 0, CYCLES, 0, np.zeros((BLOCKS, 1, LANES), dtype=complex), end,
     )  # fmt: skip
     worst = np.abs(end[:, 0] - result).max() / np.abs(result).max()
@@ -172,7 +175,6 @@ def coupled() -> None:
 
 
 def main() -> None:
-    numba.set_num_threads(THREADS)
     par = batch(np.random.default_rng(1))
     work = BLOCKS * LANES * CYCLES * STEPS
     rates = {label: best(call, work) for label, call in steppers(par).items()}
