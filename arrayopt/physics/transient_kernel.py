@@ -238,8 +238,7 @@ def _begin(
 ) -> bool:
     """Set drive and step of each lane for period ``k``; says whether a lane starts in mid-cycle.
 
-    First partial cycles run in ``scratch``, whose other lanes rest: whole cycles must not take
-    another path, with other rounding, because a neighbour starts.
+    First partial cycles run in ``scratch``: a neighbour's start must not change others' rounding.
     """
     any_partial = False
     for i in range(LANES):
