@@ -14,6 +14,8 @@ from arrayopt.errors import ArrayoptError, nearest_name
 COMMANDS = {
     "check": "Check a study file and say what a run would do.",
     "run": "Search every strategy of a study and store the fronts.",
+    "report": "One page about a run: answer, pictures, an explorer of the fronts.",
+    "compare": "Which strategy wins, by how much, and whether that is real.",
     "show": "Print stored fronts, or one design, as tables.",
     "evaluate": "Merits and responses of one hand-written design.",
     "environment": "Print versions and processor, for a report of trouble.",
