@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntFlag
 from functools import lru_cache
 
@@ -105,6 +105,12 @@ def build_cells(designs: Designs, study: Study) -> Cells:
         bias=designs.bias,
         n_modes=max(2, study.cell.mode),
     )
+    if study.cubic_scale != 1.0:  # calibrated; the rest of a calibration is in stack and cell
+        modes = replace(
+            modes,
+            cubic=study.cubic_scale * modes.cubic,
+            cubic_tensor=study.cubic_scale * modes.cubic_tensor,
+        )
     k = study.cell.mode - 1
     shape, volume, mass = modes.shape[..., k, :], modes.volume[..., k], modes.mass[..., k]
     air, area = study.air_state, np.pi * designs.radius**2

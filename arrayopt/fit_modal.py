@@ -149,7 +149,7 @@ def _noise(y: Floats) -> float:
 def _jumps(trace: Trace, y: Floats, keep: Bools) -> tuple[Bools, list[tuple[float, float]]]:
     """Points on either side of each jump, which may still be settling, and where the jumps are."""
     beside = np.zeros(y.shape, dtype=bool)
-    found = []
+    found: list[tuple[float, float]] = []
     places = np.flatnonzero(trace.use)
     if places.size < 8:
         return beside, found

@@ -59,7 +59,7 @@ class Fit:
 
 @dataclass(frozen=True)
 class Interval:
-    """95 % profile-likelihood interval; ``open_below``, ``open_above``: the data set no such end."""
+    """95 % profile-likelihood interval; ``open_below``, ``open_above``: the data set no end."""
 
     lower: float
     upper: float
@@ -87,15 +87,14 @@ def fit(problem: Problem, start: Floats, *, spread: Floats, seed: int = 0) -> Fi
     first = np.array([robust_cost(problem.residual(x)) for x in starts])
     first = np.where(np.isfinite(first), first, np.inf)
     chosen = {0, *np.argsort(first, kind="stable")[:REFINED].tolist()}
-    found = [_descend(problem, starts[k]) for k in sorted(chosen)]
-    found.sort(key=lambda result: float(result.cost))
-    best = found[0]
-    minima = [2.0 * float(best.cost)]
-    for other in found[1:]:
-        apart = np.abs(other.x - best.x) > 1e-3 * (problem.upper - problem.lower)
-        if apart.any() and 2.0 * float(other.cost) > minima[-1] * (1.0 + 1e-6):
-            minima.append(2.0 * float(other.cost))
-    return judged(problem, best.x, tuple(minima))
+    found = sorted((refit(problem, starts[k]) for k in sorted(chosen)), key=lambda pair: pair[1])
+    best = found[0][0]
+    minima = [found[0][1]]
+    for x, cost in found[1:]:
+        apart = np.abs(x - best) > 1e-3 * (problem.upper - problem.lower)
+        if apart.any() and cost > minima[-1] * (1.0 + 1e-6):
+            minima.append(cost)
+    return judged(problem, _descend(problem, best).x, tuple(minima))
 
 
 def judged(problem: Problem, x: Floats, minima: tuple[float, ...] = ()) -> Fit:
@@ -144,8 +143,10 @@ def refit(problem: Problem, start: Floats, fixed: int = -1) -> tuple[Floats, flo
         slope = problem.jacobian(x)[:, free]
         normal = (slope.T * weight) @ slope
         diagonal = np.arange(normal.shape[0])
-        normal[diagonal, diagonal] *= 1.0 + damping
-        step = np.linalg.lstsq(normal, -(slope.T @ (weight * residual)), rcond=1e-14)[0]
+        # the floor keeps a parameter that nothing depends on where it is
+        normal[diagonal, diagonal] *= 1.0 + damping + 1e-12
+        normal[diagonal, diagonal] += 1e-300
+        step = np.linalg.solve(normal, -(slope.T @ (weight * residual)))
         trial = x.copy()
         trial[free] += step
         trial = np.clip(trial, problem.lower, problem.upper)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.errors import ArrayoptError, Problem, StudyError, nearest_name
+from arrayopt.measured_clean import clipped_points, merged
 from arrayopt.measured_schema import MeasuredHeader
 from arrayopt.measured_table import Column, Table, read_table
 from arrayopt.study_problems import Reporter
@@ -20,8 +21,6 @@ from arrayopt.study_problems import Reporter
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-CLIPPED_RUN = 5
-"""Equal readings in a row at the top that are taken for a clipped peak."""
 PARTS = {"peak": 1.0, "rms": math.sqrt(2.0), "peak-to-peak": 0.5}
 SIGNAL = ("magnitude", "level", "real", "imag", "phase")
 
@@ -270,8 +269,8 @@ def _trace(
     order = np.argsort(frequency, kind="stable")
     frequency, magnitude, over = frequency[order], magnitude[order], over[order]
     phase = None if phase is None else phase[order]
-    frequency, magnitude, over, phase = _merged(frequency, magnitude, over, phase, line, out)
-    clipped = over | _clipped(magnitude, told, out, line)
+    frequency, magnitude, over, phase = merged(frequency, magnitude, over, phase, line, out)
+    clipped = over | clipped_points(magnitude, told, out, line)
     if clipped.any():
         low, high = frequency[clipped].min(), frequency[clipped].max()
         out.state(
@@ -357,62 +356,6 @@ def _direction(frequency: Floats, line: int, out: _Collector) -> str | None:
             out.state(f"sweep direction not stated: {way}, as the rows run", line)
             return way
     return None
-
-
-def _merged(
-    frequency: Floats,
-    magnitude: Floats,
-    over: Bools,
-    phase: Floats | None,
-    line: int,
-    out: _Collector,
-) -> tuple[Floats, Floats, Bools, Floats | None]:
-    """Repeated frequencies become one point, the mean."""
-    unique, inverse, count = np.unique(frequency, return_inverse=True, return_counts=True)
-    if unique.size == frequency.size:
-        return frequency, magnitude, over, phase
-    repeated = int((count > 1).sum())
-    out.state(f"{repeated} frequencies occur more than once: their mean is used", line)
-
-    def mean(values: Floats) -> Floats:
-        return np.bincount(inverse, weights=values) / count
-
-    finite = np.where(over, 0.0, magnitude)
-    turned = None
-    if phase is not None:
-        turned = np.arctan2(mean(np.sin(phase)), mean(np.cos(phase)))
-    return unique, mean(finite), np.bincount(inverse, weights=over) > 0, turned
-
-
-def _clipped(magnitude: Floats, told: MeasuredHeader, out: _Collector, line: int) -> Bools:
-    """Points at the stated full scale, or a flat top with steps onto it."""
-    finite = np.where(np.isfinite(magnitude), magnitude, 0.0)
-    top = finite.max(initial=0.0)
-    if told.full_scale is not None:
-        limit = _full_scale(told, out, line)
-        return finite >= 0.999 * limit
-    at_top = finite >= top * (1.0 - 1e-9)
-    levels = np.diff(np.unique(finite))
-    places = np.flatnonzero(at_top)
-    if places.size < CLIPPED_RUN or not levels.size or np.any(np.diff(places) != 1):
-        return np.zeros(magnitude.shape, dtype=bool)
-    # a coarse converter also repeats its top reading, but then neighbours are one step below
-    beside = [finite[k] for k in (places[0] - 1, places[-1] + 1) if 0 <= k < finite.size]
-    step = top - max(beside, default=top)
-    return at_top if step > 3.0 * levels.min() else np.zeros(magnitude.shape, dtype=bool)
-
-
-def _full_scale(told: MeasuredHeader, out: _Collector, line: int) -> float:
-    from arrayopt.measured_table import SIGNAL_UNITS
-
-    number, _, unit = str(told.full_scale).strip().partition(" ")
-    units = SIGNAL_UNITS[str(told.quantity)]
-    try:
-        return float(number) * units[unit.strip()]
-    except (ValueError, KeyError):
-        need = f"a number and one of {', '.join(units)} is needed"
-        out.refuse(line, "full_scale", need, str(told.full_scale))
-        return math.inf
 
 
 def with_defaults(

@@ -1,12 +1,13 @@
-"""Forms of the files around a calibration: headers of measured data, and the calibration itself."""
+"""Form of what a measured file says about itself, in comment lines or a file beside it."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
-from arrayopt.study_schema import Section, Unit
+from arrayopt.study_calibration_schema import Form
+from arrayopt.study_schema import Unit
 from arrayopt.units import Need
 
 
@@ -26,7 +27,7 @@ def _text(value: object) -> object:
 Share = Annotated[float, _unit("ratio", at_least=0.0, below=0.5)]
 
 
-class MeasuredHeader(Section):
+class MeasuredHeader(Form):
     """What a measured file says about itself, in comment lines or a TOML file beside it."""
 
     kind: Literal["sweep", "burst"] = "sweep"
@@ -48,56 +49,3 @@ class MeasuredHeader(Section):
     full_scale: str | None = None
     gain_uncertainty: Share = 0.03
     frequency_drift: Annotated[float, _unit("ratio", at_least=0.0, below=0.01)] = 2e-4
-
-
-class ParameterTable(Section):
-    """One fitted number of a calibration with its 95 % interval."""
-
-    value: float
-    lower: float
-    upper: float
-    units: str
-    identified: bool
-    remark: str = ""
-
-
-class ParametersTable(Section):
-    """``[parameters]``: everything a calibration changes in the model."""
-
-    quality_factor: ParameterTable
-    film_tension: ParameterTable
-    thickness_scale: ParameterTable
-    coupling_scale: ParameterTable
-    cubic_scale: ParameterTable
-
-
-class DrawsTable(Section):
-    """``[draws]``: parameter sets as likely as the data make them, for bands on predictions."""
-
-    names: list[str]
-    values: list[list[float]]
-
-
-class UsedTable(Section):
-    """``[[used]]``: what became of one trace."""
-
-    file: str
-    line: int
-    trace: str
-    points: int
-    used: int
-    note: str = ""
-
-
-class CalibrationFile(Section):
-    """A calibration as `calibrate` writes it and a study includes it."""
-
-    format: Literal[1]
-    title: str = ""
-    study_stack: str = ""
-    parameters: ParametersTable
-    draws: DrawsTable
-    used: list[UsedTable] = Field(default_factory=list)
-    notes: list[str] = Field(default_factory=list)
-    cannot_tell: list[str] = Field(default_factory=list)
-    modal: list[dict[str, Any]] = Field(default_factory=list)

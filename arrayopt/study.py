@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from arrayopt.study_build import build_objectives, build_sites, build_stack, build_strategies
+from arrayopt.study_calibration import StudyCalibration, read_calibration, with_correction
 from arrayopt.study_model import (
     Air,
     CellSettings,
@@ -18,6 +19,7 @@ from arrayopt.study_model import (
     ModelSettings,
     Objective,
     SearchSettings,
+    StackLayer,
     Strategy,
     Study,
     Target,
@@ -29,14 +31,16 @@ from arrayopt.units import format_value
 __all__ = ["Limit", "Objective", "Strategy", "Study", "Target", "read_study"]
 
 STUDY_FILE = "study.toml"
+CALIBRATION_CONTENT = "calibration_content"
 
 
-def read_study(path: str | os.PathLike[str]) -> Study:
+def read_study(path: str | os.PathLike[str], *, calibrated: bool = True) -> Study:
     """Read and check a study file.
 
     Parameters
     ----------
     path : a TOML file, or a folder with a ``study.toml`` in it.
+    calibrated : False leaves the calibration that the study includes out.
 
     Returns
     -------
@@ -49,7 +53,10 @@ def read_study(path: str | os.PathLike[str]) -> Study:
     file = Path(path)
     if file.is_dir():
         file = file / STUDY_FILE
-    return _read(Reporter(file), file)
+    report = Reporter(file)
+    if calibrated:
+        _include_calibration(report, file)
+    return _read(report, file, calibrated)
 
 
 def read_study_text(text: str, path: str = STUDY_FILE) -> Study:
@@ -64,22 +71,60 @@ def read_study_text(text: str, path: str = STUDY_FILE) -> Study:
     ------
     StudyError : as `read_study`.
     """
-    return _read(Reporter(Path(path), text), Path(path))
+    return _read(Reporter(Path(path), text), Path(path), True)
 
 
-def _read(report: Reporter, file: Path) -> Study:
+def _include_calibration(report: Reporter, file: Path) -> None:
+    """Add the text of the calibration file to the study's, so that the study is complete."""
+    table = report.data.get("calibration")
+    name = table.get("file") if isinstance(table, dict) else None
+    if not isinstance(name, str) or CALIBRATION_CONTENT in report.data:
+        return
+    path: tuple[str, ...] = ("calibration", "file")
+    folder = file.resolve().parent
+    target = (folder / name).resolve()
+    if not target.is_relative_to(folder):
+        report.add(path, "a file in the study's folder is needed")
+        report.finish()
+    try:
+        content = target.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        report.add(path, f"cannot be read: {getattr(error, 'strerror', None) or 'not UTF-8 text'}")
+        report.finish()
+    report.data[CALIBRATION_CONTENT] = {"text": content}
+    # a JSON string is a TOML basic string, but for DEL
+    quoted = json.dumps(content, ensure_ascii=False).replace("\x7f", "\\u007f")
+    report.text += f"\n[{CALIBRATION_CONTENT}]\ntext = {quoted}\n"
+
+
+def _calibration(
+    form: StudyFile, report: Reporter, stack: tuple[StackLayer, ...]
+) -> StudyCalibration | None:
+    content, table = form.calibration_content, form.calibration
+    if content is None or table is None:
+        if (content is None) != (table is None):
+            need = "calibration.file and calibration_content.text belong together"
+            given = "calibration" if content is None else CALIBRATION_CONTENT
+            report.add((given,), need, show_value=False)
+        return None
+    quality = form.cell.quality_factor
+    return read_calibration(content.text, file=table.file, stack=stack, quality_factor=quality)
+
+
+def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
     form = report.validate(StudyFile)
     stack = build_stack(form, report)
     sites = build_sites(form.array, report)
     strategies = build_strategies(form, sites, report)
     objectives = build_objectives(form, report)
     _check_settings(form, report)
+    calibration = _calibration(form, report, stack) if calibrated and not report.problems else None
     report.finish()
     low, high = form.target.centre_frequency
-    return Study(
+    study = Study(
         path=str(file),
         text=report.text,
-        digest=_digest(report.data),
+        digest=_digest(report.data, calibration),
         title=form.title or file.resolve().parent.name,
         question=form.question,
         seed=form.seed,
@@ -106,7 +151,9 @@ def _read(report: Reporter, file: Path) -> Study:
         search=SearchSettings(**form.search.model_dump()),
         model=ModelSettings(**form.model.model_dump()),
         strategies=strategies,
+        calibration=calibration,
     )
+    return study if calibration is None else with_correction(study, calibration.value)
 
 
 def _check_settings(form: StudyFile, report: Reporter) -> None:
@@ -132,9 +179,12 @@ def _check_settings(form: StudyFile, report: Reporter) -> None:
         report.add(("search", "seeded_designs"), "it is more than search.population")
 
 
-def _digest(data: dict[str, Any]) -> str:
+def _digest(data: dict[str, Any], calibration: StudyCalibration | None) -> str:
     """Digest (SHA-256) of what can change results."""
-    told = {key: value for key, value in data.items() if key not in ("title", "question")}
+    untold = ("title", "question", "calibration", CALIBRATION_CONTENT)
+    told = {key: value for key, value in data.items() if key not in untold}
+    if calibration is not None:
+        told["calibration"] = calibration.digest
     if "strategy" in told:
         told["strategy"] = {
             name: {key: value for key, value in table.items() if key != "description"}

@@ -13,6 +13,7 @@ from arrayopt.layout_array import ArrayLayout
 
 if TYPE_CHECKING:
     from arrayopt.physics.air import AirState
+    from arrayopt.study_calibration import StudyCalibration
 
 VARIABLES = (
     "radius",
@@ -183,8 +184,9 @@ class Strategy:
 class Study:
     """A validated study; see docs/study-file.md for the meaning of every part.
 
-    ``text`` is the file as read; ``digest`` changes exactly when something that can change the
-    results does (comments, layout, title, question and descriptions do not count).
+    ``text`` is the file as read, followed by the calibration's content where one is included;
+    ``stack`` and ``cell`` are the calibrated ones; ``digest`` changes exactly when something that
+    can change the results does (comments, layout, title, question and descriptions do not count).
     """
 
     path: str
@@ -203,6 +205,12 @@ class Study:
     search: SearchSettings
     model: ModelSettings
     strategies: tuple[Strategy, ...]
+    calibration: StudyCalibration | None = None
+
+    @property
+    def cubic_scale(self) -> float:
+        """Factor on the cubic stiffnesses that the calibration found; 1 without one."""
+        return 1.0 if self.calibration is None else self.calibration.value.cubic_scale
 
     @cached_property
     def air_state(self) -> AirState:

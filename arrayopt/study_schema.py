@@ -228,6 +228,18 @@ class StrategyTable(Section):
     limits: dict[str, LimitTable] = Field(default_factory=dict)
 
 
+class CalibrationTable(Section):
+    """``[calibration]``: a calibration file in the study's folder."""
+
+    file: str
+
+
+class CalibrationContent(Section):
+    """``[calibration_content]``: the calibration's text, in studies kept without their folder."""
+
+    text: str
+
+
 class StudyFile(Section):
     """A whole study file."""
 
@@ -257,6 +269,8 @@ class StudyFile(Section):
     search: SearchTable = SearchTable()
     model: ModelTable = ModelTable()
     strategy: dict[str, StrategyTable] = Field(default_factory=dict)
+    calibration: CalibrationTable | None = None
+    calibration_content: CalibrationContent | None = None
 
 
 def _each(item: Any) -> Any:

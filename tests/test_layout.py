@@ -17,7 +17,7 @@ ORDER = [
     ["physics.*"],
     ["materials"],
     ["layout_array"],
-    ["study_schema", "study_problems", "study_model", "study_build", "study"],
+    ["study_schema", "study_problems", "study_model", "study_build", "study_calibr*", "study"],
     ["design", "design_file"],
     ["cells"],
     ["response", "coupled_response"],
@@ -78,7 +78,9 @@ def imports(path: Path) -> set[str]:
     return found
 
 
-MODULES = sorted(p for p in PACKAGE.rglob("*.py") if module_name(p) not in ("", "physics", "commands"))
+MODULES = sorted(
+    p for p in PACKAGE.rglob("*.py") if module_name(p) not in ("", "physics", "commands")
+)
 NAMES = {module_name(path) for path in MODULES}
 
 
