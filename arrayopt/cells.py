@@ -95,7 +95,10 @@ def build_cells(designs: Designs, study: Study) -> Cells:
     Cells
         With a status per group. Thin plates (radius over thickness above about 20); ka below 4.
     """
-    disc, ring = tables(study.stack, study.model.n_transverse)
+    rings = np.asarray(designs.ring, dtype=bool)
+    disc, ring = tables(
+        study.stack, study.model.n_transverse, disc=not rings.all(), ring=bool(rings.any())
+    )
     modes = modes_at(
         disc,
         ring,
@@ -168,13 +171,20 @@ def build_cells(designs: Designs, study: Study) -> Cells:
     )
 
 
-@lru_cache(maxsize=8)
-def tables(stack: tuple[StackLayer, ...], n_transverse: int) -> tuple[PlateTable, PlateTable]:
-    """Plate tables (disc, ring) of a stack, made once per process."""
+def tables(
+    stack: tuple[StackLayer, ...], n_transverse: int, *, disc: bool = True, ring: bool = True
+) -> tuple[PlateTable | None, PlateTable | None]:
+    """Plate tables (disc, ring) of a stack, made once per process; None where not asked for."""
+    return (
+        _table(stack, n_transverse, False) if disc else None,
+        _table(stack, n_transverse, True) if ring else None,
+    )
+
+
+@lru_cache(maxsize=16)
+def _table(stack: tuple[StackLayer, ...], n_transverse: int, ring: bool) -> PlateTable:
     covered, bare = sections([layer_of(layer) for layer in stack])
-    disc = plate_table(covered, bare, ring=False, n_transverse=n_transverse)
-    ring = plate_table(covered, bare, ring=True, n_transverse=n_transverse)
-    return disc, ring
+    return plate_table(covered, bare, ring=ring, n_transverse=n_transverse)
 
 
 def layer_of(layer: StackLayer) -> Layer:

@@ -178,7 +178,10 @@ def _load_merits(cells: Cells, band: Band, designs: Designs, study: Study) -> di
 
 
 def _film_stress(cells: Cells, band: Band, designs: Designs, study: Study) -> Floats:
-    disc, ring = tables(study.stack, study.model.n_transverse)
+    rings = np.asarray(designs.ring, dtype=bool)
+    disc, ring = tables(
+        study.stack, study.model.n_transverse, disc=not rings.all(), ring=bool(rings.any())
+    )
     active = next(k for k, layer in enumerate(study.stack) if layer.active)
     largest = np.zeros(len(designs))
     for sign in (-1.0, 1.0):
