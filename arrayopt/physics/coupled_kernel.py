@@ -1,0 +1,454 @@
+"""Compiled core of M9: one frequency's coupled equations, Newton on them, and the slow flow.
+
+All vectors of a state are (2 site,) floats, real parts first, so that loops vectorise.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from arrayopt.physics.radiation import self_reactance_series, self_resistance_series
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+KRYLOV = 40
+"""Largest Krylov basis before a restart."""
+NEWTON_STEPS = 8
+SUMS = {"reassoc", "contract", "nsz"}  # sums in vector order; nothing is assumed finite
+
+RELAX_ERROR = 0.02
+"""Share of the state that one step of the slow flow may correct: enough to keep to its basin."""
+CONVERGED, STALLED = 0, 1
+
+
+class CoupledArrays(NamedTuple):
+    """Coefficients of a batch of arrays; (design, group) in C order unless noted.
+
+    A site stands for all cells that symmetry makes alike (`coupled.site_table`).
+    """
+
+    mass: Array
+    """Modal mass without air (kg)."""
+    damping: Array
+    """Intrinsic damping (N s/m)."""
+    stiffness: Array
+    """(N/m)."""
+    cubic: Array
+    """(N/m3), either sign; zero for small signals."""
+    force_re: Array
+    """Complex drive force amplitude, real part (N)."""
+    force_im: Array
+    radius: Array
+    """(m)."""
+    resistance: Array
+    """(design, group, term): series of the self impedance (M5.5), all radiating sides."""
+    reactance: Array
+    terms: Ints
+    """(design,): terms of both series that are used."""
+    transform: Array
+    """(design, group, term): series of the shape's Hankel transform (M5.3)."""
+    scale: Array
+    """(design,): metres per unit of ``distance``."""
+    distance: Array
+    """(pair class,): the different distances between cells."""
+    site_group: Ints
+    """(site,)."""
+    site_count: Array
+    """(site,): cells that the site stands for."""
+    cell_site: Ints
+    """(cell,)."""
+    pair: Ints
+    """(site, cell): which distance, from the site's first cell; -1 from a cell to itself."""
+    lead: Array
+    """(design, site): the drive lags by this time (s); used for steering."""
+    coupling: Array
+    """(design,): factor on the mutual impedance: radiating sides, or 0 to leave it out."""
+    density: float
+    sound_speed: float
+
+
+class Workspace(NamedTuple):
+    """Scratch of one thread; what belongs to the present frequency, and Newton's vectors."""
+
+    detuning: Array
+    """(site,): k1 - w^2 m_eff (N/m)."""
+    loss: Array
+    """(site,): w c_eff (N/m)."""
+    inertia: Array
+    """(site,): 2 w m_eff (kg/s), of the slow flow."""
+    force: Array
+    """(2 site,)."""
+    c_re: Array
+    """(site from, site to): j w Z summed over the cells of the source site (N/m)."""
+    c_im: Array
+    strength: Array
+    """(group, 3): t_0..t_2 of M5.9."""
+    path_re: Array
+    """(3, pair class)."""
+    path_im: Array
+    alpha: Array
+    """(2 site,): Jacobian's part on A; beta: its part on conj(A); inverse_*: of each 2x2 block."""
+    beta: Array
+    inverse_alpha: Array
+    inverse_beta: Array
+    basis: Array
+    """(KRYLOV + 1, 2 site)."""
+    hessenberg: Array
+    small: Array
+    vector: Array
+    """(8, 2 site)."""
+
+
+@njit(cache=True, error_model="numpy")
+def workspace(sites: int, groups: int, classes: int) -> Workspace:
+    """Scratch for arrays of this size."""
+    n = 2 * sites
+    return Workspace(
+        np.empty(sites),
+        np.empty(sites),
+        np.empty(sites),
+        np.empty(n),
+        np.empty((sites, sites)),
+        np.empty((sites, sites)),
+        np.empty((groups, 3)),
+        np.empty((3, classes)),
+        np.empty((3, classes)),
+        np.empty(n),
+        np.empty(n),
+        np.empty(n),
+        np.empty(n),
+        np.empty((KRYLOV + 1, n)),
+        np.empty((KRYLOV + 1, KRYLOV)),
+        np.empty((4, KRYLOV + 1)),
+        np.empty((8, n)),
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def set_frequency(arrays: CoupledArrays, d: int, w: float, s: Workspace) -> None:
+    """Fill the workspace with the coefficients of design d at w (rad/s): M9.1, M5.5, M5.9."""
+    k = w / arrays.sound_speed
+    sites = arrays.site_group.size
+    terms = arrays.terms[d]
+    for i in range(sites):
+        g = arrays.site_group[i]
+        a = arrays.radius[d, g]
+        ka = k * a
+        loading = arrays.density * arrays.sound_speed * np.pi * a * a
+        reactance = loading * self_reactance_series(ka, arrays.reactance[d, g, :terms])
+        resistance = loading * self_resistance_series(ka, arrays.resistance[d, g, :terms])
+        s.detuning[i] = arrays.stiffness[d, g] - w * (w * arrays.mass[d, g] + reactance)
+        s.loss[i] = w * (arrays.damping[d, g] + resistance)
+        s.inertia[i] = 2.0 * (w * arrays.mass[d, g] + reactance)
+        turn_re, turn_im = np.cos(w * arrays.lead[d, i]), -np.sin(w * arrays.lead[d, i])
+        re, im = arrays.force_re[d, g], arrays.force_im[d, g]
+        s.force[i] = re * turn_re - im * turn_im
+        s.force[sites + i] = re * turn_im + im * turn_re
+    s.c_re[:] = 0.0
+    s.c_im[:] = 0.0
+    if arrays.coupling[d] == 0.0:
+        return
+    _strengths(arrays, d, k, s.strength)
+    _paths(arrays, d, k, -w * w * arrays.density * arrays.coupling[d], s.path_re, s.path_im)
+    for i in range(sites):
+        gi = arrays.site_group[i]
+        t0, t1, t2 = s.strength[gi, 0], s.strength[gi, 1], s.strength[gi, 2]
+        for n in range(arrays.cell_site.size):
+            u = arrays.pair[i, n]
+            if u < 0:
+                continue
+            j = arrays.cell_site[n]
+            gj = arrays.site_group[j]
+            v0, v1, v2 = s.strength[gj, 0], s.strength[gj, 1], s.strength[gj, 2]
+            p0, p1, p2 = t0 * v0, t0 * v1 + t1 * v0, t0 * v2 + t1 * v1 + t2 * v0
+            s.c_re[j, i] += p0 * s.path_re[0, u] + p1 * s.path_re[1, u] + p2 * s.path_re[2, u]
+            s.c_im[j, i] += p0 * s.path_im[0, u] + p1 * s.path_im[1, u] + p2 * s.path_im[2, u]
+
+
+@njit(cache=True, error_model="numpy")
+def _strengths(arrays: CoupledArrays, d: int, k: float, out: Array) -> None:
+    """t_j = (1/j!) d^j Q/d(kappa^2)^j at k for every group (M5.9)."""
+    q = arrays.transform
+    for g in range(arrays.radius.shape[1]):
+        a2 = arrays.radius[d, g] ** 2
+        x = k * k * a2
+        t0 = t1 = t2 = 0.0
+        for n in range(q.shape[2] - 1, -1, -1):
+            t0 = t0 * x + q[d, g, n]
+            if n >= 1:
+                t1 = t1 * x + n * q[d, g, n]
+            if n >= 2:
+                t2 = t2 * x + 0.5 * n * (n - 1) * q[d, g, n]
+        area = np.pi * a2
+        out[g, 0], out[g, 1], out[g, 2] = area * t0, area * a2 * t1, area * a2 * a2 * t2
+
+
+@njit(cache=True, error_model="numpy")
+def _paths(arrays: CoupledArrays, d: int, k: float, factor: float, re: Array, im: Array) -> None:
+    """Propagation factors of M5.9, orders 0 to 2, times ``factor``, for every distance."""
+    for u in range(arrays.distance.size):
+        r = arrays.distance[u] * arrays.scale[d]
+        y = k * r
+        lead = factor / (2.0 * np.pi * r)
+        e_re, e_im = lead * np.cos(y), -lead * np.sin(y)
+        one, two = -1.0 / (r * r), 3.0 / (r * r * r * r)
+        re[0, u], im[0, u] = e_re, e_im
+        re[1, u], im[1, u] = one * (e_re - y * e_im), one * (e_im + y * e_re)
+        real, imag = 3.0 - y * y, 3.0 * y
+        re[2, u] = two * (real * e_re - imag * e_im)
+        im[2, u] = two * (real * e_im + imag * e_re)
+
+
+@njit(cache=True, error_model="numpy", fastmath=SUMS)
+def dot(x: Array, y: Array) -> float:
+    """Inner product."""
+    total = 0.0
+    for i in range(x.size):
+        total += x[i] * y[i]
+    return total
+
+
+@njit(cache=True, error_model="numpy", fastmath=SUMS)
+def add_coupling(s: Workspace, x: Array, out: Array) -> None:
+    """out += C x, by columns."""
+    sites = s.loss.size
+    for j in range(sites):
+        a, b = x[j], x[sites + j]
+        for i in range(sites):
+            out[i] += s.c_re[j, i] * a - s.c_im[j, i] * b
+            out[sites + i] += s.c_re[j, i] * b + s.c_im[j, i] * a
+
+
+@njit(cache=True, error_model="numpy")
+def residual(
+    arrays: CoupledArrays, d: int, s: Workspace, x: Array, scale: float, out: Array
+) -> None:
+    """scale F - (d + 3/4 g |A|^2 + j l) A - C A (N; M9.1)."""
+    sites = s.loss.size
+    for i in range(2 * sites):
+        out[i] = 0.0
+    add_coupling(s, x, out)
+    for i in range(sites):
+        re, im = x[i], x[sites + i]
+        bend = 0.75 * arrays.cubic[d, arrays.site_group[i]] * (re * re + im * im)
+        stiff = s.detuning[i] + bend
+        out[i] = scale * s.force[i] - stiff * re + s.loss[i] * im - out[i]
+        out[sites + i] = scale * s.force[sites + i] - stiff * im - s.loss[i] * re - out[sites + i]
+
+
+@njit(cache=True, error_model="numpy")
+def set_jacobian(arrays: CoupledArrays, d: int, s: Workspace, x: Array) -> None:
+    """Jacobian alpha v + beta conj(v) + C v at a state, and its diagonal blocks' inverses."""
+    sites = s.loss.size
+    for i in range(sites):
+        re, im = x[i], x[sites + i]
+        bend = 0.75 * arrays.cubic[d, arrays.site_group[i]]
+        a_re = s.detuning[i] + 2.0 * bend * (re * re + im * im)
+        a_im = s.loss[i]
+        b_re, b_im = bend * (re * re - im * im), 2.0 * bend * re * im
+        s.alpha[i], s.alpha[sites + i] = a_re, a_im
+        s.beta[i], s.beta[sites + i] = b_re, b_im
+        a_re += s.c_re[i, i]
+        a_im += s.c_im[i, i]
+        size = a_re * a_re + a_im * a_im
+        det = size - b_re * b_re - b_im * b_im
+        # a lone cell may sit on its fold although the array does not
+        floor = 1e-2 * size
+        if abs(det) < floor:
+            det = floor if det >= 0.0 else -floor
+        s.inverse_alpha[i], s.inverse_alpha[sites + i] = a_re / det, -a_im / det
+        s.inverse_beta[i], s.inverse_beta[sites + i] = -b_re / det, -b_im / det
+
+
+@njit(cache=True, error_model="numpy", fastmath=SUMS)
+def _blocks(alpha: Array, beta: Array, v: Array, out: Array) -> None:
+    """out = alpha v + beta conj(v), cell by cell."""
+    n = v.size // 2
+    for i in range(n):
+        re, im = v[i], v[n + i]
+        out[i] = (alpha[i] + beta[i]) * re + (beta[n + i] - alpha[n + i]) * im
+        out[n + i] = (alpha[n + i] + beta[n + i]) * re + (alpha[i] - beta[i]) * im
+
+
+@njit(cache=True, error_model="numpy")
+def solve_jacobian(s: Workspace, r: Array, reduce: float, out: Array) -> float:
+    """GMRES for J out = r, preconditioned by the diagonal blocks; relative residual reached."""
+    n = r.size
+    H, v = s.hessenberg, s.basis
+    cosine, sine, rhs, y = s.small[0], s.small[1], s.small[2], s.small[3]
+    z = s.vector[7]
+    size = np.sqrt(dot(r, r))
+    out[:] = 0.0
+    if size == 0.0:
+        return 0.0
+    for i in range(n):
+        v[0, i] = r[i] / size
+    rhs[0] = size
+    m = min(n, KRYLOV)
+    used = 0
+    for k in range(m):
+        w = v[k + 1]
+        _blocks(s.inverse_alpha, s.inverse_beta, v[k], z)
+        _blocks(s.alpha, s.beta, z, w)
+        add_coupling(s, z, w)
+        for i in range(k + 1):
+            h = dot(w, v[i])
+            H[i, k] = h
+            for q in range(n):
+                w[q] -= h * v[i, q]
+        norm = np.sqrt(dot(w, w))
+        for i in range(k):
+            a, b = H[i, k], H[i + 1, k]
+            H[i, k] = cosine[i] * a + sine[i] * b
+            H[i + 1, k] = cosine[i] * b - sine[i] * a
+        length = np.hypot(H[k, k], norm)
+        used = k + 1
+        if not length > 0.0:
+            used = k
+            break
+        cosine[k], sine[k] = H[k, k] / length, norm / length
+        H[k, k] = length
+        rhs[k + 1] = -sine[k] * rhs[k]
+        rhs[k] = cosine[k] * rhs[k]
+        if abs(rhs[k + 1]) <= reduce * size or norm == 0.0:
+            break
+        for q in range(n):
+            w[q] /= norm
+    for i in range(used - 1, -1, -1):
+        total = rhs[i]
+        for q in range(i + 1, used):
+            total -= H[i, q] * y[q]
+        y[i] = total / H[i, i]
+    for q in range(n):
+        z[q] = 0.0
+    for i in range(used):
+        for q in range(n):
+            z[q] += y[i] * v[i, q]
+    _blocks(s.inverse_alpha, s.inverse_beta, z, out)
+    return abs(rhs[used]) / size
+
+
+@njit(cache=True, error_model="numpy")
+def newton(
+    arrays: CoupledArrays,
+    d: int,
+    s: Workspace,
+    x: Array,
+    scale: float,
+    tolerance: float,
+    reach: float,
+) -> int:
+    """Newton from x, in place; CONVERGED when the residual is below tolerance x |F|.
+
+    It gives up early: a step beyond ``reach`` times |x|, or one that does not halve the residual,
+    means that the state is not near, and the caller has something better to do.
+    """
+    r, step = s.vector[0], s.vector[1]
+    target = tolerance * scale * np.sqrt(dot(s.force, s.force))
+    last = np.inf
+    for _ in range(NEWTON_STEPS):
+        residual(arrays, d, s, x, scale, r)
+        size = np.sqrt(dot(r, r))
+        if size <= target:
+            return CONVERGED
+        if not size < 0.5 * last:
+            return STALLED
+        last = size
+        set_jacobian(arrays, d, s, x)
+        solve_jacobian(s, r, min(max(0.3 * target / size, 1e-4), 1e-2), step)
+        if not dot(step, step) <= reach * reach * dot(x, x):
+            return STALLED
+        for i in range(x.size):
+            x[i] += step[i]
+    return STALLED
+
+
+@njit(cache=True, error_model="numpy")
+def relax(
+    arrays: CoupledArrays,
+    d: int,
+    s: Workspace,
+    x: Array,
+    scale: float,
+    tolerance: float,
+    limit: int,
+) -> int:
+    """Slow flow of the envelopes from x at a fixed frequency until it rests (M9.4), in place.
+
+    Exponential two-stage scheme (Cox and Matthews 2002, ETD2RK) with each cell's own frequency
+    and decay, frozen at the start of the step, integrated exactly.
+    """
+    sites = s.loss.size
+    r, first, end, trial = s.vector[2], s.vector[3], s.vector[4], s.vector[5]
+    force = scale * np.sqrt(dot(s.force, s.force))
+    h = np.inf
+    for i in range(sites):
+        h = min(h, 0.3 * s.inertia[i] / s.loss[i])
+    for k in range(limit):
+        residual(arrays, d, s, x, scale, r)
+        if k % 16 == 15 and dot(r, r) <= (3e-2 * force) ** 2:
+            for i in range(2 * sites):
+                trial[i] = x[i]
+            if newton(arrays, d, s, trial, scale, tolerance, 0.1) == CONVERGED and near(
+                trial, x, sites, 0.2
+            ):
+                for i in range(2 * sites):
+                    x[i] = trial[i]
+                return CONVERGED
+        for i in range(sites):
+            rate = _rate(arrays, d, s, x, i)
+            # x' = -j r / (2 w m); first stage x + h phi1(rate h) x'
+            slope = complex(r[sites + i], -r[i]) / s.inertia[i]
+            z = rate * h
+            grow = np.exp(z)
+            phi1 = (grow - 1.0) / z
+            move = h * phi1 * slope
+            first[i], first[sites + i] = x[i] + move.real, x[sites + i] + move.imag
+        residual(arrays, d, s, first, scale, end)
+        error = 0.0
+        for i in range(sites):
+            rate = _rate(arrays, d, s, x, i)
+            z = rate * h
+            phi2 = (np.exp(z) - 1.0 - z) / (z * z) if abs(z) > 1e-3 else 0.5 + z / 6.0
+            slope = complex(r[sites + i], -r[i]) / s.inertia[i]
+            later = complex(end[sites + i], -end[i]) / s.inertia[i]
+            moved = complex(first[i] - x[i], first[sites + i] - x[sites + i])
+            move = h * phi2 * (later - slope - rate * moved)
+            trial[i], trial[sites + i] = first[i] + move.real, first[sites + i] + move.imag
+            error += move.real * move.real + move.imag * move.imag
+        # the second stage measures the first one's error, and the step follows it
+        ratio = np.sqrt(error / max(dot(trial, trial), 1e-300)) / RELAX_ERROR
+        if ratio < 2.0:
+            for i in range(2 * sites):
+                x[i] = trial[i]
+        h *= min(max(0.9 / np.sqrt(max(ratio, 1e-6)), 0.3), 1.5)
+    return STALLED
+
+
+@njit(cache=True, error_model="numpy")
+def _rate(arrays: CoupledArrays, d: int, s: Workspace, x: Array, i: int) -> complex:
+    """(j (d + 3/4 g |A|^2) - l) / (2 w m): a cell's own envelope rate (1/s)."""
+    sites = s.loss.size
+    size = x[i] * x[i] + x[sites + i] * x[sites + i]
+    stiff = s.detuning[i] + 0.75 * arrays.cubic[d, arrays.site_group[i]] * size
+    return complex(-s.loss[i], stiff) / s.inertia[i]
+
+
+@njit(cache=True, error_model="numpy")
+def near(x: Array, y: Array, sites: int, bound: float) -> bool:
+    """Whether no cell differs by more than ``bound`` of its amplitude (or 5 % of the largest)."""
+    top = 0.0
+    for i in range(sites):
+        top = max(top, x[i] * x[i] + x[sites + i] * x[sites + i])
+    floor = 0.05 * np.sqrt(top)
+    for i in range(sites):
+        a = np.hypot(x[i], x[sites + i])
+        b = np.hypot(y[i], y[sites + i])
+        if not np.hypot(x[i] - y[i], x[sites + i] - y[sites + i]) <= bound * (max(a, b) + floor):
+            return False
+    return True

@@ -1,0 +1,180 @@
+"""Compiled continuation of M9: states of a coupled array followed along the frequency."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from arrayopt.physics.coupled_kernel import (
+    CONVERGED,
+    Array,
+    CoupledArrays,
+    Ints,
+    Workspace,
+    near,
+    newton,
+    relax,
+    set_frequency,
+    workspace,
+)
+
+NOT_SETTLED = 1
+"""Bit of `coupled.CoupledStatus`."""
+HISTORY = 4
+HALVINGS = 4
+"""A step that fails is halved this often before the branch counts as folded."""
+PREDICTION_BOUND = 0.3
+RELAX_STEPS = 20000
+
+
+class Track(NamedTuple):
+    """Where a sweep is: its last states, newest last, and what happened on the way."""
+
+    w: Array
+    """(HISTORY,) rad/s."""
+    state: Array
+    """(HISTORY, 2 site)."""
+    count: Ints
+    """(3,): states kept, jumps passed, status bits."""
+
+
+@njit(cache=True, error_model="numpy")
+def new_track(sites: int) -> Track:
+    """An empty track."""
+    return Track(np.empty(HISTORY), np.empty((HISTORY, 2 * sites)), np.zeros(3, dtype=np.int64))
+
+
+@njit(cache=True, error_model="numpy")
+def push(track: Track, w: float, x: Array) -> None:
+    """Add the newest state."""
+    n = track.count[0]
+    if n == HISTORY:
+        for k in range(HISTORY - 1):
+            track.w[k] = track.w[k + 1]
+            track.state[k, :] = track.state[k + 1, :]
+        n -= 1
+    track.w[n] = w
+    track.state[n, :] = x
+    track.count[0] = n + 1
+
+
+@njit(cache=True, error_model="numpy")
+def _predict(track: Track, w: float, keep: int, out: Array) -> None:
+    """Extrapolate the newest ``keep`` states to w (Lagrange)."""
+    n = track.count[0]
+    out[:] = 0.0
+    for a in range(n - keep, n):
+        weight = 1.0
+        for b in range(n - keep, n):
+            if b != a:
+                weight *= (w - track.w[b]) / (track.w[a] - track.w[b])
+        for i in range(out.size):
+            out[i] += weight * track.state[a, i]
+
+
+@njit(cache=True, error_model="numpy")
+def start(
+    arrays: CoupledArrays,
+    d: int,
+    w: float,
+    scale: float,
+    tolerance: float,
+    s: Workspace,
+    track: Track,
+) -> None:
+    """The state that switching the drive on at w leads to, as the only one of the track."""
+    set_frequency(arrays, d, w, s)
+    sites = s.loss.size
+    x = s.vector[6]
+    for i in range(sites):
+        force = complex(s.force[i], s.force[sites + i]) * scale
+        state = force / complex(s.detuning[i], s.loss[i])
+        x[i], x[sites + i] = state.real, state.imag
+    track.count[0] = 0
+    if newton(arrays, d, s, x, scale, tolerance, np.inf) != CONVERGED:
+        x[:] = 0.0
+        if relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) != CONVERGED:
+            track.count[2] |= NOT_SETTLED
+    push(track, w, x)
+
+
+@njit(cache=True, error_model="numpy")
+def advance(
+    arrays: CoupledArrays,
+    d: int,
+    w: float,
+    scale: float,
+    tolerance: float,
+    s: Workspace,
+    track: Track,
+) -> None:
+    """Follow the branch to w; where it folds, let the envelopes settle and go on from there."""
+    sites = s.loss.size
+    guess, x = s.vector[6], np.empty(2 * sites)
+    smallest = abs(w - track.w[track.count[0] - 1]) / 2.0**HALVINGS
+    step = w - track.w[track.count[0] - 1]
+    while track.w[track.count[0] - 1] != w:
+        here = track.w[track.count[0] - 1]
+        there = w if abs(step) >= abs(w - here) else here + step
+        set_frequency(arrays, d, there, s)
+        found = False
+        keep = track.count[0]
+        while keep > 0 and not found:
+            _predict(track, there, keep, guess)
+            x[:] = guess
+            found = newton(
+                arrays, d, s, x, scale, tolerance, PREDICTION_BOUND
+            ) == CONVERGED and near(x, guess, sites, PREDICTION_BOUND)
+            keep = min(keep - 1, 1)  # near a fold no extrapolation beats the last state
+        if found:
+            push(track, there, x)
+            step *= 2.0
+        elif abs(there - here) > 1.5 * smallest:
+            step = 0.5 * (there - here)
+        else:
+            x[:] = track.state[track.count[0] - 1]
+            settled = relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) == CONVERGED
+            if not near(x, track.state[track.count[0] - 1], sites, PREDICTION_BOUND):
+                track.count[1] += 1
+            track.count[0] = 0
+            if settled:
+                push(track, there, x)
+                step = w - there
+            else:
+                track.count[2] |= NOT_SETTLED
+                push(track, w, x)
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def sweep_batch(
+    begin: int,
+    stop: int,
+    arrays: CoupledArrays,
+    w: Array,
+    order: Ints,
+    scale: Array,
+    tolerance: float,
+    amplitude: NDArray[np.complex128],
+    jumps: Ints,
+    status: Ints,
+) -> None:
+    """Designs begin..stop: amplitude (design, frequency, site), visiting w in ``order``."""
+    sites = arrays.site_group.size
+    s = workspace(sites, arrays.mass.shape[1], arrays.distance.size)
+    for d in range(begin, stop):
+        track = new_track(sites)
+        for step in range(order.size):
+            i = order[step]
+            if step == 0:
+                start(arrays, d, w[d, i], scale[d], tolerance, s, track)
+            else:
+                before = track.count[1]
+                advance(arrays, d, w[d, i], scale[d], tolerance, s, track)
+                jumps[d, i] = track.count[1] - before
+            last = track.state[track.count[0] - 1]
+            for j in range(sites):
+                amplitude[d, i, j] = complex(last[j], last[sites + j])
+        status[d] = track.count[2]
