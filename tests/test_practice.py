@@ -187,8 +187,8 @@ def test_both_modes_under_one_drive(key: tuple[str, int]) -> None:
     """Common practice, no source: 24 % and 7.4 % together. One closed-form mode each (M7.1).
 
     Velocity at -6 dB comes near (7.7 % for 7.4 %), but with w/h = 2.2 in mode 1, where one mode is
-    no longer right. At -3 dB neither velocity (ceiling 17.3 %) nor pressure (11.5 %, 12.6 % at most with the air's
-    absorption) gets to 24 %.
+    no longer right. At -3 dB neither velocity (ceiling 17.3 %) nor pressure (11.5 %, 12.6 % at most
+    with the air's absorption) gets to 24 %.
     """
     first, deflection = one_mode(1, VOLTS)
     volt, second_expected = ONE_MODE[key]
