@@ -27,7 +27,8 @@ class Problem:
     """Residuals in units of their standard deviation, with derivatives.
 
     ``residual(x)`` (n,), ``jacobian(x)`` (n, p), box ``lower``, ``upper`` (p,); ``data`` how many
-    of the residuals are data (the others are priors, which count no degree of freedom).
+    of the residuals are data (the others are priors); ``known_noise`` True where standard deviations
+    are known rather than estimated from these residuals.
     """
 
     residual: Callable[[Floats], Floats]
@@ -35,6 +36,7 @@ class Problem:
     lower: Floats
     upper: Floats
     data: int
+    known_noise: bool = False
 
 
 @dataclass(frozen=True)
@@ -100,8 +102,10 @@ def fit(problem: Problem, start: Floats, *, spread: Floats, seed: int = 0) -> Fi
 def judged(problem: Problem, x: Floats, minima: tuple[float, ...] = ()) -> Fit:
     """A minimum with its cost and the dispersion of its residuals."""
     residual = problem.residual(x)
-    freedom = max(problem.data - x.size, 1)
-    dispersion = max(robust_cost(residual[: problem.data]) / freedom, 1.0)
+    freedom = problem.data - x.size
+    # from one or two degrees of freedom a variance says nothing
+    spread = robust_cost(residual[: problem.data]) / freedom if freedom > 2 else 1.0
+    dispersion = max(spread, 1.0)
     return Fit(x, robust_cost(residual), dispersion, minima)
 
 
@@ -167,9 +171,10 @@ def refit(problem: Problem, start: Floats, fixed: int = -1) -> tuple[Floats, flo
 def interval(problem: Problem, best: Fit, index: int) -> Interval:
     """95 % interval of one parameter: where the cost, all others refitted, has risen enough.
 
-    The threshold is Student's t squared for the fit's degrees of freedom, times the dispersion.
+    The threshold is the squared 97.5 % quantile of Student's t for the fit's degrees of freedom
+    (of the normal distribution where the noise is known), times the dispersion.
     """
-    freedom = max(problem.data - best.x.size, 1)
+    freedom = math.inf if problem.known_noise else max(problem.data - best.x.size, 1)
     limit = float(t.ppf(0.975, freedom)) * math.sqrt(best.dispersion)
     curvature = problem.jacobian(best.x)
     information = curvature.T @ curvature
