@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -41,7 +41,7 @@ def plot_front(
     *,
     x: str | None = None,
     y: str | None = None,
-    chosen: Mapping[str, int] | None = None,
+    chosen: Mapping[str, Sequence[int]] | None = None,
     ax: Axes | None = None,
 ) -> Axes:
     """Front members of all strategies in two of their quantities.
@@ -50,7 +50,7 @@ def plot_front(
     ----------
     fronts : what ``open_results`` gives, or strategy -> dataset.
     x, y : stored quantities by glossary name; the second and the first objective if not given.
-    chosen : strategy -> row of a member to ring and name.
+    chosen : strategy -> rows of members to ring.
     ax : to draw into; a new figure if not given.
 
     Returns
@@ -78,7 +78,7 @@ def plot_front(
                 label=f"{name} ({front.sizes['design']})",
             )
             if chosen and name in chosen:
-                row = chosen[name]
+                row = list(chosen[name])
                 ax.plot(across[row], up[row], "o", ms=12, mfc="none", mec=INK, mew=1.3)
         if chosen:
             ax.plot([], [], "o", ms=9, mfc="none", mec=INK, mew=1.3, label="chosen")

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
+from matplotlib.patches import Rectangle
 
 from arrayopt.plot import legend_above
 from arrayopt.plot_style import INK, MARKS, SOFT, mark, new_axes, styled
@@ -114,8 +115,11 @@ def plot_dominated(table: xr.Dataset, *, ax: Axes | None = None) -> Axes:
                 if np.isnan(share[i, j]):
                     ax.text(j, i, "–", ha="center", va="center", color=SOFT)
                     continue
-                side = np.sqrt(share[i, j] / 100.0)
-                ax.scatter([j], [i], s=900 * side**2, marker="s", color=MARKS[0].colour, alpha=0.25)
+                side = 0.92 * np.sqrt(share[i, j] / 100.0)
+                corner = (j - 0.5 * side, i - 0.5 * side)
+                ax.add_patch(
+                    Rectangle(corner, side, side, fc="#c3dcec", ec=MARKS[0].colour, lw=0.8)
+                )
                 ax.text(j, i, f"{share[i, j]:.0f} %", ha="center", va="center", color=INK)
         ax.set_xticks(range(len(names)), [n.replace("-", "-\n", 1) for n in names])
         ax.set_yticks(range(len(names)), names)

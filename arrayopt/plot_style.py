@@ -94,13 +94,21 @@ def mark(index: int) -> Mark:
     return MARKS[index % len(MARKS)]
 
 
+def unit_of(name: str) -> str:
+    """Unit of a quantity as printed for people."""
+    if name == "peak_level":
+        return "dB re 20 µPa"
+    unit = shown_unit(name)[0]
+    return _PRINTED.get(unit, unit.replace("um", "µm"))
+
+
+_PRINTED = {"mm2": "mm²", "degree": "°", "deg": "°"}
+
+
 def axis_label(name: str) -> str:
     """A quantity with its unit, for an axis."""
-    unit, _ = shown_unit(name)
-    words = name.replace("_", " ")
-    if name == "peak_level":
-        unit = "dB re 20 µPa"
-    return f"{words} ({unit.replace('um', 'µm')})" if unit else words
+    unit, words = unit_of(name), name.replace("_", " ")
+    return f"{words} ({unit})" if unit else words
 
 
 @contextmanager

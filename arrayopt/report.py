@@ -139,13 +139,13 @@ def _fronts(reading: Reading, chosen: Sequence[Chosen]) -> str:
     names = [o.name for o in reading.objectives]
     pairs = [(b, a) for a, b in combinations(names, 2)][:3] or [("centre_frequency", names[0])]
     parts = [strategy_table(reading), '<div class="pair">']
-    knees: dict[str, int] = {}
+    ringed: dict[str, list[int]] = {}
     for one in chosen:
-        knees.setdefault(one.strategy, one.row)
+        ringed.setdefault(one.strategy, []).append(one.row)
     for k, (x, y) in enumerate(pairs):
         with styled():
-            figure = Figure(figsize=(5.6, 3.7))
-            plot_front(reading.fronts, x=x, y=y, chosen=knees, ax=figure.subplots())
+            figure = Figure(figsize=(5.0, 3.5))
+            plot_front(reading.fronts, x=x, y=y, chosen=ringed, ax=figure.subplots())
         better = ", ".join(
             f"{'higher' if o.sense == 'max' else 'lower'} {words(o.name)}"
             for o in reading.objectives
@@ -180,7 +180,7 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
     parts.append('<div class="pair">')
     if "pressure_real" in design:
         with styled():
-            figure = Figure(figsize=(5.6, 3.9))
+            figure = Figure(figsize=(5.0, 3.6))
             plot_response(design, ax=figure.subplots())
         parts.append(
             picture(
@@ -195,14 +195,14 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
         )
     if "burst_time" in design:
         with styled():
-            figure = Figure(figsize=(5.6, 3.9))
+            figure = Figure(figsize=(5.0, 3.6))
             plot_burst(design, ax=figure.subplots())
         parts.append(
             picture(figure, f"{key}b", "Burst response.", f"Pressure envelope of {name} in time.")
         )
     die = reading.study.chip.die if reading.study else None
     with styled():
-        figure = Figure(figsize=(5.2, 4.3))
+        figure = Figure(figsize=(5.0, 4.1))
         plot_array(design, die=die, ax=figure.subplots())
     parts.append(
         picture(
@@ -217,7 +217,7 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
     if beam is not None:
         centre = shown_value("centre_frequency", float(design["centre_frequency"]))
         with styled():
-            figure = Figure(figsize=(5.6, 3.6))
+            figure = Figure(figsize=(5.0, 3.2))
             plot_beam(beam, ax=figure.subplots())
         parts.append(
             picture(

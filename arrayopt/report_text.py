@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from arrayopt.evaluate import limits_in_force
+from arrayopt.plot_style import unit_of
 from arrayopt.problem import Objective
 from arrayopt.quantities import MARGIN_PREFIX, MERITS, quantity
 from arrayopt.readings import Reading, identifier, objective_values
@@ -23,8 +24,7 @@ def words(name: str) -> str:
 
 def with_unit(name: str, value: float) -> str:
     """A value with its unit, for running text: ``25.1 %``, ``3.11 V``."""
-    unit = "dB re 20 µPa" if name == "peak_level" else shown_unit(name)[0].replace("um", "µm")
-    return f"{_three(name, value)} {unit}".strip()
+    return f"{_three(name, value)} {unit_of(name)}".strip()
 
 
 def _three(name: str, value: float) -> str:
@@ -104,7 +104,10 @@ def html_table(
 
     ``numeric`` is the first column set flush right.
     """
-    top = "".join(f'<th scope="col">{cell}</th>' for cell in head)
+    top = "".join(
+        f'<th scope="col"{" class=n" if k >= numeric else ""}>{cell}</th>'
+        for k, cell in enumerate(head)
+    )
     body = []
     for row in rows:
         cells = [f'<th scope="row">{row[0]}</th>']
@@ -162,7 +165,7 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
         row = [
             f"<strong>{title}</strong>" if name in wanted else title,
             shown_value(name, float(design[name])),
-            escape(shown_unit(name)[0].replace("um", "µm")),
+            escape(shown_unit(name)[0] if name == "peak_level" else unit_of(name)),
             limits.get(name, ""),
             _margin(name, float(design[margin])) if margin in design else "",
         ]
@@ -231,12 +234,13 @@ def group_table(design: xr.Dataset) -> str:
     numbers, first, counts = np.unique(group, return_index=True, return_counts=True)
     head = ["group", "cells", "electrode"]
     for name in columns:
-        unit = shown_unit(name)[0].replace("um", "µm")
+        unit = unit_of(name)
         head.append(f"{words(name)} ({unit})" if unit else words(name))
     rows = []
     for number, k, count in zip(numbers, first, counts, strict=True):
         kind = "ring" if bool(design["ring"].values[k]) else "disc"
-        values = [shown_value(name, float(design[name].values[k])) for name in columns]
+        # nine digits: a phase that rounding left at 1e-8 is zero
+        values = [shown_value(name, round(float(design[name].values[k]), 9)) for name in columns]
         rows.append([f"{number}", f"{count}", kind, *values])
     if len(rows) > 40:
         rows = rows[:40]
