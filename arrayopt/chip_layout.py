@@ -108,7 +108,8 @@ def build_chip(
     RoutingError : electrodes cannot be led to pads.
     """
     steps = round(process.grid / NANOMETRE)
-    position = snap(designs.positions()[0], process.grid) * process.grid
+    centre = snap(designs.positions()[0], process.grid)
+    position: Floats = np.asarray(centre * process.grid, dtype=np.float64)
     radius = designs.at_cells("radius")[0].astype(np.float64)
     coverage = designs.at_cells("electrode_coverage")[0].astype(np.float64)
     ring = designs.at_cells("ring")[0].astype(bool)
@@ -139,10 +140,9 @@ def build_chip(
         Placement(name, int(x), int(y), cell)
         for cell, (name, (x, y)) in enumerate(zip(names, at, strict=True))
     ]
-    placements += [
-        Placement(name, *(int(v) for v in snap((x, y), process.grid) * steps), -1)
-        for name, x, y in (*beside.placements, *((MARKS, x, y) for x, y in beside.mark_places))
-    ]
+    for name, *place in (*beside.placements, *((MARKS, x, y) for x, y in beside.mark_places)):
+        x, y = snap(place, process.grid) * steps
+        placements.append(Placement(name, int(x), int(y), -1))
     outline = [Shape("outline", _frame(*die), ""), Shape("outline", beside.outline, "")]
     shapes = [*routing.shapes, *beside.shapes, *outline]
     pads = (*routing.pads, *beside.pads)

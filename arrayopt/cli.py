@@ -18,6 +18,7 @@ COMMANDS = {
     "compare": "Which strategy wins, by how much, and whether that is real.",
     "show": "Print stored fronts, or one design, as tables.",
     "evaluate": "Merits and responses of one hand-written design.",
+    "export": "Hand a design to mask shop and test lab: layout, tables, drawing, test plan.",
     "environment": "Print versions and processor, for a report of trouble.",
 }
 """Name -> one line for the overview; the rest is in ``arrayopt.commands``."""
@@ -68,11 +69,11 @@ def group() -> None:
 def main() -> None:
     """Entry point of the installed command."""
     try:
-        status = group(standalone_mode=False)
+        status = group(prog_name="arrayopt", standalone_mode=False)
     except click.ClickException as error:
         error.show()
         status = error.exit_code
-    except click.Abort:
+    except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped at once; the last saved generation stands.", err=True)
         status = 130
     except ArrayoptError as error:

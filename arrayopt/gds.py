@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import datetime
 import io
-from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from arrayopt.chip_layout import TOP, ChipLayout
 from arrayopt.errors import ArrayoptError
+from arrayopt.layout_geometry import Ints
 from arrayopt.process import NANOMETRE, Process
 
 _MOMENT = datetime.datetime(2000, 1, 1)
@@ -59,18 +60,22 @@ def _write_gdstk(chip: ChipLayout, gds: Path, oasis: Path, process: Process) -> 
         import gdstk
     except ImportError:
         raise _missing("gdstk") from None
+
+    def corners(points: Ints) -> Any:
+        return points / _UNITS  # an array, though the stubs want a list
+
     library = gdstk.Library("ARRAYOPT", unit=_MICROMETRE, precision=NANOMETRE)
     cells = {}
     for block in chip.blocks:
         cell = library.new_cell(block.name)
         for role, points in block.polygons:
             layer = process.layers[role]
-            cell.add(gdstk.Polygon(points / _UNITS, layer=layer.number, datatype=layer.datatype))
+            cell.add(gdstk.Polygon(corners(points), layer=layer.number, datatype=layer.datatype))
         cells[block.name] = cell
     top = library.new_cell(TOP)
     for role, points, _ in chip.polygons:
         layer = process.layers[role]
-        top.add(gdstk.Polygon(points / _UNITS, layer=layer.number, datatype=layer.datatype))
+        top.add(gdstk.Polygon(corners(points), layer=layer.number, datatype=layer.datatype))
     for place in chip.placements:
         top.add(gdstk.Reference(cells[place.block], (place.x / _UNITS, place.y / _UNITS)))
     text = process.layers["label"]
@@ -84,15 +89,14 @@ def _write_gdstk(chip: ChipLayout, gds: Path, oasis: Path, process: Process) -> 
 def _write_dxf(chip: ChipLayout, path: Path, process: Process, note: str) -> None:
     try:
         import ezdxf
+        from ezdxf._options import options
         from ezdxf.document import Drawing
     except ImportError:
         raise _missing("ezdxf") from None
     # no creation time, no random identifiers
-    settings: Mapping[str, object] = {"write_fixed_meta_data_for_testing": True}
-    before = {key: getattr(ezdxf.options, key) for key in settings}
+    before = options.write_fixed_meta_data_for_testing
+    options.write_fixed_meta_data_for_testing = True
     try:
-        for key, value in settings.items():
-            setattr(ezdxf.options, key, value)
         document: Drawing = ezdxf.new("R2010", setup=False)  # type: ignore[attr-defined]
         document.header["$INSUNITS"] = _DXF_MICRONS
         document.header["$MEASUREMENT"] = 1
@@ -103,8 +107,7 @@ def _write_dxf(chip: ChipLayout, path: Path, process: Process, note: str) -> Non
         stream = io.StringIO()
         document.write(stream)
     finally:
-        for key, value in before.items():
-            setattr(ezdxf.options, key, value)
+        options.write_fixed_meta_data_for_testing = before
     path.write_text(stream.getvalue(), encoding="utf-8", newline="\n")
 
 

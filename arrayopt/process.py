@@ -160,7 +160,9 @@ def _build(report: Reporter) -> Process:
         for role, table in tables.items()
         if table is not None
     }
-    enclosures = {(e.outer, e.inner): e.at_least for e in form.enclosure}
+    enclosures: dict[tuple[str, str], float] = {
+        (e.outer, e.inner): e.at_least for e in form.enclosure
+    }
     _check_layers(form, layers, report)
     _check_enclosures(form, layers, report)
     _check_lengths(form, layers, enclosures, report)

@@ -1,0 +1,289 @@
+"""The tables beside a layout: cells, drive and layers, written and read back as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from arrayopt.cautions import DISCLAIMER, cautions
+from arrayopt.chip_layout import ChipLayout
+from arrayopt.design import Designs
+from arrayopt.errors import ArrayoptError
+from arrayopt.layout_array import array_layout
+from arrayopt.layout_geometry import polygon_area
+from arrayopt.process import MADE, Process
+from arrayopt.routing_streets import net_of
+from arrayopt.study_model import Strategy, Study
+
+VACUUM_PERMITTIVITY = 8.8541878128e-12
+"""CODATA 2018 [F/m]."""
+
+SWEEP_SLOWNESS = 20.0
+"""A sweep stays this many times 1 / linewidth within one linewidth: about 60 ring-down constants,
+so that the response is the steady one (the amplitude follows with time constant Q / (pi f))."""
+
+CELLS, DRIVE, LAYERS = "cells.csv", "drive.csv", "layers.csv"
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """What every exported file carries: the design's identifier and the digest of the export."""
+
+    identifier: str
+    digest: str
+
+    @property
+    def text(self) -> str:
+        """One line."""
+        return f"design {self.identifier} digest {self.digest}"
+
+
+class TableError(ArrayoptError):
+    """An exported table cannot be read back."""
+
+
+def csv_text(stamp: Stamp, rows: Sequence[Mapping[str, Any]], notes: Iterable[str] = ()) -> str:
+    """A table as CSV: comment lines with stamp and notes, a header, one line a row."""
+    stream = io.StringIO()
+    for line in (stamp.text, *notes):
+        stream.write(f"# {line}\n")
+    writer = csv.DictWriter(stream, list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows({key: _plain(value) for key, value in row.items()} for row in rows)
+    return stream.getvalue()
+
+
+def _plain(value: Any) -> Any:
+    return repr(float(value)) if isinstance(value, float) else value
+
+
+def read_csv(path: Path) -> list[dict[str, str]]:
+    """Rows of a table written by `csv_text`.
+
+    Raises
+    ------
+    TableError : the file cannot be read.
+    """
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise TableError(f"{path} cannot be read: {error}") from None
+    return list(csv.DictReader(line for line in lines if not line.startswith("#")))
+
+
+def capacitance(study: Study, *, radius: Any, coverage: Any, ring: Any) -> Any:
+    """Capacitance of electrodes [F], (cell,): the film as a plate capacitor, fringes left out."""
+    film = study.film
+    outer = np.where(ring, radius, coverage * radius)
+    inner = np.where(ring, (1.0 - coverage) * radius, 0.0)
+    area = np.pi * (outer**2 - inner**2)
+    return VACUUM_PERMITTIVITY * film.relative_permittivity * area / film.thickness
+
+
+def steering_delay(position: Any, study: Study) -> Any:
+    """Delay of every cell [s] that points the beam at the target, (cell,); smallest is 0."""
+    if not study.target.steered:
+        return np.zeros(len(position))
+    x, y = study.target.sine_vector()
+    delay = (position[:, 0] * x + position[:, 1] * y) / study.air_state.sound_speed
+    return delay - delay.min()
+
+
+def cell_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[dict[str, Any]]:
+    """One row a cell: place, sizes as designed and as drawn, and predictions."""
+    one = predicted.isel(design=0)
+    radius, coverage = one["radius"].values, one["electrode_coverage"].values
+    ring = one["ring"].values.astype(bool)
+    charge = capacitance(study, radius=radius, coverage=coverage, ring=ring)
+    delay = steering_delay(chip.position, study)
+    return [
+        {
+            "cell": cell,
+            "channel": int(one["channel"].values[cell]),
+            "block": chip.block_of_cell[cell],
+            "x_m": round(float(chip.position[cell, 0]), 12),
+            "y_m": round(float(chip.position[cell, 1]), 12),
+            "radius_m": float(radius[cell]),
+            "electrode_coverage": float(coverage[cell]),
+            "electrode": "ring" if ring[cell] else "disc",
+            "drawn_cavity_radius_m": float(chip.drawn.cavity[cell]),
+            "drawn_electrode_outer_radius_m": float(chip.drawn.top_outer[cell]),
+            "drawn_electrode_inner_radius_m": float(chip.drawn.top_inner[cell]),
+            "predicted_frequency_Hz": float(one["cell_frequency"].values[cell]),
+            "predicted_quality_factor": float(one["cell_quality_factor"].values[cell]),
+            "predicted_onset_voltage_V": float(one["cell_onset_voltage"].values[cell]),
+            "predicted_static_deflection_m": float(one["cell_static_deflection"].values[cell]),
+            "capacitance_F": float(charge[cell]),
+            "steering_delay_s": float(delay[cell]),
+        }
+        for cell in range(len(radius))
+    ]
+
+
+def drive_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[dict[str, Any]]:
+    """One row a channel: what to apply to its pad, and how to sweep and burst."""
+    one = predicted.isel(design=0)
+    channel = one["channel"].values
+    charge = capacitance(
+        study,
+        radius=one["radius"].values,
+        coverage=one["electrode_coverage"].values,
+        ring=one["ring"].values.astype(bool),
+    )
+    linewidth = float((one["cell_frequency"] / one["cell_quality_factor"]).min())
+    low, high = float(one["band_lower"]), float(one["band_upper"])
+    centre, wide = 0.5 * (low + high), high - low
+    start, stop = low - 0.5 * wide, high + 0.5 * wide
+    up = study.target.excitation == "up-sweep"
+    rows = []
+    for number in range(int(channel.max()) + 1):
+        cells = np.flatnonzero(channel == number)
+        phase = float(one["drive_phase"].values[cells[0]])
+        rows.append(
+            {
+                "channel": number,
+                "pad": net_of(number),
+                "cells": len(cells),
+                "drive_amplitude_V": float(one["drive_amplitude"].values[cells[0]]),
+                "drive_phase_rad": phase,
+                "delay_at_centre_s": (-phase / math.tau % 1.0) / centre,
+                "bias_V": float(one["bias"].values[cells[0]]),
+                "sweep_direction": "up" if up else "down",
+                "sweep_start_Hz": start if up else stop,
+                "sweep_stop_Hz": stop if up else start,
+                "sweep_rate_Hz_per_s": linewidth**2 / SWEEP_SLOWNESS,
+                "burst_length_s": 1.0 / wide,
+                "capacitance_F": float(charge[cells].sum()),
+            }
+        )
+    return rows
+
+
+def drive_notes(predicted: xr.Dataset, study: Study) -> list[str]:
+    """Safety notes and readings that travel with the drive table."""
+    notes = [
+        "drive_amplitude: peak of the AC voltage on the pad against GND; bias: the DC part.",
+        "delay_at_centre: what the phase lead leaves of one period at the centre of the band.",
+        "burst_length is 1 / bandwidth, the shortest burst that fills the band.",
+        "sweep_rate is the fastest at which the narrowest cell follows as in the steady state; "
+        "slower is safe.",
+    ]
+    if study.target.steered:
+        notes.append("the beam is steered: add steering_delay of cells.csv for every cell.")
+    for caution in cautions(study, {str(name): values for name, values in predicted.items()}):
+        notes.append(f"CAUTION, {caution.topic}: {caution.text}")
+    return [*notes, DISCLAIMER]
+
+
+def layer_rows(chip: ChipLayout, study: Study, process: Process) -> list[dict[str, Any]]:
+    """One row a mask layer, in the order of making, with what is drawn on it."""
+    count = {role: 0 for role in process.layers}
+    area = {role: 0.0 for role in process.layers}
+    blocks = {block.name: block for block in chip.blocks}
+    sizes = {
+        name: [(role, abs(polygon_area(points)) * 1e-18) for role, points in block.polygons]
+        for name, block in blocks.items()
+    }
+    for place in chip.placements:
+        for role, size in sizes[place.block]:
+            count[role] += 1
+            area[role] += size
+    for role, points, _ in chip.polygons:
+        count[role] += 1
+        area[role] += abs(polygon_area(points)) * 1e-18
+    made_of = {
+        "bottom-electrode": _materials(study, "bottom-electrode"),
+        "film-opening": _materials(study, "film"),
+        "top-electrode": _materials(study, "top-electrode"),
+    }
+    rows = []
+    order = [role for role in (*MADE, "outline", "label") if role in process.layers]
+    for role in order:
+        layer = process.layers[role]
+        rows.append(
+            {
+                "name": layer.name,
+                "layer": layer.number,
+                "datatype": layer.datatype,
+                "role": role,
+                "purpose": layer.purpose,
+                "material": made_of.get(role, ""),
+                "min_width_m": layer.min_width,
+                "min_space_m": layer.min_space,
+                "min_overlap_m": layer.min_overlap,
+                "edge_shift_m": layer.edge_shift,
+                "polygons": count[role],
+                "drawn_area_m2": area[role],
+            }
+        )
+    return rows
+
+
+def _materials(study: Study, role: str) -> str:
+    chosen = [layer for layer in study.stack if layer.role == role]
+    return "; ".join(f"{layer.material} {layer.thickness * 1e6:.6g} um" for layer in chosen)
+
+
+def design_from_tables(
+    folder: Path, study: Study, process: Process, strategy: Strategy
+) -> tuple[Strategy, Designs]:
+    """The design of a cell table and a drive table, with explicit positions.
+
+    Radius and coverage come from the radii as drawn and the process's edge shifts, so the whole
+    path from design to mask is undone. Positions are those of the masks: on the grid, so up to
+    grid / sqrt(2) away from the designed ones.
+
+    Parameters
+    ----------
+    folder : with cells.csv and drive.csv.
+    study, process : as exported.
+    strategy : whose limits apply.
+
+    Returns
+    -------
+    The strategy on the explicit layout, and a batch of one design.
+    """
+    cells, drive = read_csv(folder / CELLS), read_csv(folder / DRIVE)
+    try:
+        position = np.array([[float(c["x_m"]), float(c["y_m"])] for c in cells])
+        ring = np.array([c["electrode"] == "ring" for c in cells])
+        shift = {role: process.layers[role].edge_shift for role in ("cavity", "top-electrode")}
+        radius = np.array([float(c["drawn_cavity_radius_m"]) for c in cells]) + shift["cavity"]
+        outer, inner = (
+            np.array([float(c[f"drawn_electrode_{part}_radius_m"]) for c in cells])
+            for part in ("outer", "inner")
+        )
+        channel = np.array([int(c["channel"]) for c in cells])
+        by_channel = {int(row["channel"]): row for row in drive}
+        voltage, phase, bias = (
+            np.array([float(by_channel[c][key]) for c in channel])
+            for key in ("drive_amplitude_V", "drive_phase_rad", "bias_V")
+        )
+    except (KeyError, ValueError) as error:
+        raise TableError(f"{folder}: {CELLS} and {DRIVE} do not fit together: {error}") from None
+    top = shift["top-electrode"]
+    coverage = np.where(ring, 1.0 - (inner - top) / radius, (outer + top) / radius)
+    kind = np.unique(np.stack([radius, coverage, ring], axis=1), axis=0, return_inverse=True)[1]
+    layout = array_layout(
+        position, class_of_cell=kind.reshape(-1), channel_of_cell=channel, explicit=True
+    )
+    first = np.unique(layout.group_of_cell, return_index=True)[1]
+    designs = Designs(
+        layout=layout,
+        radius=radius[first][None],
+        electrode_coverage=coverage[first][None],
+        ring=ring[first][None],
+        drive_amplitude=voltage[first][None],
+        drive_phase=phase[first][None],
+        bias=bias[first][None],
+        pitch=np.ones(1),
+    )
+    return replace(strategy, layout=layout), designs
