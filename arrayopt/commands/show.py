@@ -29,7 +29,10 @@ def command(directory: Path, design: str | None, rows: int) -> None:
         )
         click.echo(f"\nOne design in full: arrayopt show {directory} DESIGN")
         return
-    member = find_design(tree, design)
+    found = find_design(tree, design)
+    front = tree[found.strategy.name].to_dataset()
+    number = int(found.identifier.rpartition("/")[2])
+    member = front.isel(design=int((front["evaluation"].values == number).argmax()))
     click.echo(f"{design}\n")
     click.echo(merit_table(member))
     click.echo()
