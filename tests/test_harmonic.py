@@ -99,6 +99,7 @@ def test_free_frequency_with_quadratic_stiffness(check_outside: Callable[..., No
     # off quadrature the frequency is shifted by zeta cot(lag)
     shift = zeta * detuned / math.sqrt(1 - detuned**2)
     value = 1.0 + coefficient * A**2 + shift
+    # ten times the source's tolerance: A is carried over from a grid point, see above
     check_outside("duff.quad.w", value, "M7.12", rel_tol=1e-6)
 
 
@@ -245,7 +246,7 @@ def disc_sweep(disc, m: int, drives, *, points=600, stop=1.9, **options):
 
 
 def test_strong_drive_of_a_uniform_disc(disc):
-    # project's own time integration (MODELS M7), slow up-sweep, Q = 53, 6, 10, 15 times onset
+    # slow up-sweeps in time made for this project, Q = 53, 6, 10, 15 times onset
     expected = {1: (1.32, 1.87, 2.41), 3: (1.19, 1.44, 1.61)}
     for m, values in expected.items():
         _, run = disc_sweep(disc, m, (6.0, 10.0, 15.0), keep_harmonics=True)
