@@ -21,7 +21,7 @@ from arrayopt.beam import beam_pattern, beam_width, pattern_angles, side_lobe_le
 from arrayopt.cells import Cells, build_cells
 from arrayopt.design import Designs
 from arrayopt.physics.air import absorption
-from arrayopt.response import SMALL, TWO_WAY, UP, Packed, array_pressure
+from arrayopt.response import DOWN, SMALL, TWO_WAY, UP, Packed, array_pressure, pack
 from arrayopt.study_model import Study
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -264,5 +264,50 @@ def read_sweeps() -> dict[tuple[int, float, bool], NDArray[np.float64]]:
     return {key: np.array(rows) for key, rows in out.items()}
 
 
-def largest_step(amplitude: NDArray[np.float64]) -> int:
-    return int(np.argmax(np.abs(np.diff(np.log(amplitude)))))
+def jumps_between(amplitude: NDArray[np.float64]) -> int | None:
+    """Grid step across which the amplitude jumps; None where it nowhere changes by 15 %."""
+    steps = np.abs(np.diff(np.log(amplitude)))
+    return int(np.argmax(steps)) if steps.max() > 0.15 else None
+
+
+@pytest.mark.parametrize(
+    ("modes", "drive", "amplitude_error"),
+    [(1, 0, 0.003), (1, 1, 0.008), (2, 0, 0.02), (2, 1, 0.05)],
+)
+def test_sweeps_of_the_full_modal_equation(modes: int, drive: int, amplitude_error: float) -> None:
+    """Closed form of one mode (M7.1) against scipy sweeps of the plate's own modal equation.
+
+    tests/reference/generate_modal_sweeps.py: one cell of the duct study at about 2 and 5 times its
+    onset (w/h to 0.7 and 1.3), with one mode (what one harmonic and the effective cubic leave out:
+    0.2 and 0.7 % of the amplitude, no grid step of the jumps) and with two (what the second mode
+    changes too: 1.6 and 4 % of the amplitude, and a jump down 0.7 % earlier at the harder drive).
+    """
+    found = read_sweeps()
+    volts = sorted({key[1] for key in found})
+    study = duct()
+    designs = uniform_design(study, drive=volts[drive])
+    cells = build_cells(designs, study)
+    fold = find_band(pack(cells, designs, study), level=10.0 ** (-6 / 20), sweep=UP).upper_edge[0]
+    at = {}
+    for up in (True, False):
+        rows = found[modes, volts[drive], up]
+        frequency, reached = rows[np.argsort(rows[:, 0])].T
+        response = array_pressure(
+            cells, designs, study, frequency=frequency[None], sweep=UP if up else DOWN
+        )
+        model = np.abs(response.deflection[0, 0])
+        at[up] = jumps_between(reached)
+        past = frequency.size if at[up] is None else at[up]
+        away = np.ones(frequency.size, dtype=bool)
+        away[past : past + 2] = False
+        if up and at[up] is not None and modes == 2 and drive == 1:
+            away[past:] = False
+            # One mode rides on for 0.7 % of the frequency (half a grid step of doubt).
+            assert 1.003 < fold / frequency[past] < 1.012
+        else:
+            assert jumps_between(model) == at[up]
+        assert_allclose(model[away], reached[away], rtol=amplitude_error)
+    assert at[False] is not None
+    # One mode's jump down at the harder drive lies past the end of the sweep, at 1.22 w0.
+    assert (at[True] is None) == (modes == 1 and drive == 1)
+    assert at[True] is None or at[True] > at[False]
