@@ -19,6 +19,7 @@ COMMANDS = {
     "show": "Print stored fronts, or one design, as tables.",
     "evaluate": "Merits and responses of one hand-written design.",
     "export": "Hand a design to mask shop and test lab: layout, tables, drawing, test plan.",
+    "calibrate": "Fit the model to lab measurements, or judge a chip by its prediction.",
     "environment": "Print versions and processor, for a report of trouble.",
 }
 """Name -> one line for the overview; the rest is in ``arrayopt.commands``."""

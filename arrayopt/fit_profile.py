@@ -27,8 +27,8 @@ class Problem:
     """Residuals in units of their standard deviation, with derivatives.
 
     ``residual(x)`` (n,), ``jacobian(x)`` (n, p), box ``lower``, ``upper`` (p,); ``data`` how many
-    of the residuals are data (the others are priors); ``known_noise`` True where standard deviations
-    are known rather than estimated from these residuals.
+    of the residuals are data (the others are priors); ``known_noise`` True where standard
+    deviations are known rather than estimated from these residuals.
     """
 
     residual: Callable[[Floats], Floats]

@@ -249,8 +249,9 @@ class _Assembler:
         c, b = self.covered, self.bare
         h = max(c.thickness, b.thickness)
         stretch, bend = max(c.A11, b.A11), max(c.D11, b.D11)
-        # a membrane force of 1e-6 strain, a film moment at 1e-6 strain
-        force = 1e-6 * stretch
+        # A membrane force of 1e-6 strain, a film moment at 1e-6 strain; of a larger force that acts
+        # alike under and beside the electrode, the moment's work is zero but for rounding.
+        force = max(1e-6 * stretch, abs(c.N0), abs(b.N0))
         volt = abs(c.N_per_volt)
         return [c.areal_mass, bend, force, volt, force * h, volt * h, stretch * h, stretch]
 

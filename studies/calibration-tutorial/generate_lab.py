@@ -19,16 +19,16 @@ from scipy.integrate import cumulative_simpson, quad_vec, simpson, solve_ivp
 from scipy.optimize import brentq
 from scipy.special import i0, i1, j0, j1
 
-# name, thickness, E, nu, density: silicon as the in-plane average of a (001) crystal
+# name, thickness, E, nu, density: rounded, and one nu for all, so that the laminate is simple
 LAYERS = (
-    ("Si", 4.0e-6, 151.3e9, 0.162, 2330.0),
-    ("Mo", 0.1e-6, 329e9, 0.31, 10220.0),
-    ("AlN", 1.0e-6, 283e9, 0.287, 3260.0),
-    ("Mo", 0.1e-6, 329e9, 0.31, 10220.0),
+    ("silicon", 4.0e-6, 150e9, 0.25, 2330.0),
+    ("metal", 0.1e-6, 320e9, 0.25, 10200.0),
+    ("nitride", 1.0e-6, 285e9, 0.25, 3260.0),
+    ("metal", 0.1e-6, 320e9, 0.25, 10200.0),
 )
 E31F = -1.02
 COVERAGE = 0.67
-SOUND_SPEED, DENSITY = 343.9, 1.199  # air at 20 degC, 50 % humidity, 101.325 kPa
+SOUND_SPEED, DENSITY = 343.99, 1.1993  # air at 20 degC, 50 % humidity, 101.325 kPa
 TRUTH = {
     "quality_factor": 70.0,
     "film_tension": 60.0,
@@ -70,7 +70,9 @@ class Cell:
         shape = j0(alpha * s) / j0(alpha) - i0(beta * s) / i0(beta)
         centre = shape[0]
         shape = shape / centre
-        slope = (-alpha * j1(alpha * s) / j0(alpha) - beta * i1(beta * s) / i0(beta)) / radius / centre
+        slope = (
+            (-alpha * j1(alpha * s) / j0(alpha) - beta * i1(beta * s) / i0(beta)) / radius / centre
+        )
         self.radius, self.shape, self.r = radius, shape, r
         mass = 2.0 * np.pi * areal * simpson(shape**2 * r, x=r)
         k1 = alpha**2 * beta**2 * d11 / (areal * radius**4) * mass
@@ -95,9 +97,11 @@ class Cell:
         with np.errstate(divide="ignore"):
             b_out = outer * ((a11 + a12) + (a11 - a12) * (radius / np.maximum(r, 1e-12)) ** 2)
         biased = np.where(r <= COVERAGE * radius, b_in, b_out)
-        k1 += 2.0 * np.pi * simpson(biased * slope**2 * r, x=r)
+        pull = 2.0 * np.pi * simpson(biased * slope**2 * r, x=r)
+        k1 += pull
         rest = brentq(lambda q: k1 * q + k3 * q**3 - eta * bias, -2e-6, 2e-6)
-        self.mass, self.force = mass, eta
+        # the film force also pulls on the static bow
+        self.mass, self.force = mass, eta - (pull / bias * rest if bias else 0.0)
         self.k1 = k1 + 3.0 * k3 * rest**2
         self.k2, self.k3 = 3.0 * k3 * rest, k3
         self.loss = np.sqrt(self.k1 * mass) / TRUTH["quality_factor"]
@@ -108,8 +112,8 @@ class Cell:
         self.quality = w * (mass + self.air(w)[1]) / (self.loss + self.air(w)[0])
         zeta = 0.5 / self.quality
         effective = self.k3 - 10.0 / 9.0 * self.k2**2 / self.k1
-        self.onset = (
-            np.sqrt(256.0 / (9.0 * np.sqrt(3.0)) * zeta**3 * self.k1**3 / effective) / abs(eta)
+        self.onset = np.sqrt(256.0 / (9.0 * np.sqrt(3.0)) * zeta**3 * self.k1**3 / effective) / abs(
+            eta
         )
 
     def air(self, w: float) -> tuple[float, float]:
@@ -117,8 +121,10 @@ class Cell:
         k = w / SOUND_SPEED
 
         def hankel(kappa):
-            return 2.0 * np.pi * simpson(
-                self.shape * j0(np.multiply.outer(kappa, self.r)) * self.r, x=self.r
+            return (
+                2.0
+                * np.pi
+                * simpson(self.shape * j0(np.multiply.outer(kappa, self.r)) * self.r, x=self.r)
             )
 
         real = quad_vec(lambda t: hankel(k * np.sin(t)) ** 2 * np.sin(t), 0.0, 0.5 * np.pi)[0]
@@ -130,14 +136,16 @@ class Cell:
         return 2.0 * factor * k * real, 2.0 * factor * imag / w
 
 
-def sweeps(cells: list[Cell], volts: np.ndarray, hertz: np.ndarray, shift: np.ndarray) -> np.ndarray:
+def sweeps(
+    cells: list[Cell], volts: np.ndarray, hertz: np.ndarray, shift: np.ndarray
+) -> np.ndarray:
     """Displacement phasors (trace, point) [m] along hertz (trace, point), state kept between steps."""
     n, points = hertz.shape
     w0 = np.array([c.w0 for c in cells])
     length = 1e-7
     state, out = np.zeros(2 * n), np.empty((n, points), dtype=complex)
     wait = int(np.ceil(SETTLE * max(c.quality for c in cells) / np.pi))
-    at = 2.0 * np.pi * (wait + READ * np.arange(16 * READ) / 16)
+    at = 2.0 * np.pi * (wait + np.arange(16 * READ) / 16)
     k1 = np.array([c.k1 for c in cells])
     k2 = np.array([c.k2 for c in cells]) * length
     k3 = np.array([c.k3 for c in cells]) * length**2
@@ -148,7 +156,10 @@ def sweeps(cells: list[Cell], volts: np.ndarray, hertz: np.ndarray, shift: np.nd
         ratio = w / w0
         load = np.array(
             [
-                [np.interp(x, (0.9, 1.0, 1.1, 1.25), [row[j] for row in near[id(c)]]) for j in (0, 1)]
+                [
+                    np.interp(x, (0.9, 1.0, 1.1, 1.25), [row[j] for row in near[id(c)]])
+                    for j in (0, 1)
+                ]
                 for c, x in zip(cells, ratio, strict=True)
             ]
         )
@@ -162,8 +173,16 @@ def sweeps(cells: list[Cell], volts: np.ndarray, hertz: np.ndarray, shift: np.nd
             return np.concatenate([v, f / (mass * w * w)])
 
         end = 2.0 * np.pi * (wait + READ)
-        run = solve_ivp(rhs, (0.0, end), state, method="DOP853", t_eval=[*at, end], rtol=1e-6,
-                        atol=1e-9, max_step=1.5)
+        run = solve_ivp(
+            rhs,
+            (0.0, end),
+            state,
+            method="DOP853",
+            t_eval=[*at, end],
+            rtol=1e-6,
+            atol=1e-9,
+            max_step=1.5,
+        )
         state = run.y[:, -1]
         out[:, p] = 2.0 * np.mean(run.y[:n, :-1] * np.exp(-1j * at), axis=1) * length
     return out
@@ -184,8 +203,16 @@ def burst(cell: Cell, volts: float, hertz: np.ndarray, cycles: int) -> np.ndarra
         return np.concatenate([v, (f - cell.k3 * length**2 * x**3) / (mass * w * w)])
 
     at = 2.0 * np.pi * np.arange((cycles + 3) * steps) / steps
-    run = solve_ivp(rhs, (0.0, at[-1]), np.zeros(2 * n), method="DOP853", t_eval=at, rtol=1e-7,
-                    atol=1e-9, max_step=0.5)
+    run = solve_ivp(
+        rhs,
+        (0.0, at[-1]),
+        np.zeros(2 * n),
+        method="DOP853",
+        t_eval=at,
+        rtol=1e-7,
+        atol=1e-9,
+        max_step=0.5,
+    )
     x = run.y[:n] * np.exp(-1j * at)
     windows = np.abs(2.0 * x.reshape(n, cycles + 3, steps).mean(axis=2))
     return windows.max(axis=1) * length
@@ -223,7 +250,12 @@ def main(folder: Path) -> None:
     read = TRUTH["gain"] * clean + NOISE * top * noise
     step = 1.2 * top / 2**BITS
     read = (np.round(read.real / step) + 1j * np.round(read.imag / step)) * step
-    level = burst(made[470e-6, 0.0], float(volts[1]) * 4.0, np.linspace(0.9, 1.1, 33) * cells[1].w0 / 2 / np.pi, 16)
+    level = burst(
+        made[470e-6, 0.0],
+        float(volts[1]) * 4.0,
+        np.linspace(0.9, 1.1, 33) * cells[1].w0 / 2 / np.pi,
+        16,
+    )
     level = TRUTH["gain"] * level * (1.0 + 0.003 * rng.standard_normal(level.size))
     write(folder, volts, hertz, read, np.linspace(0.9, 1.1, 33) * cells[1].w0 / 2 / np.pi, level)
 

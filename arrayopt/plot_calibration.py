@@ -1,0 +1,103 @@
+"""Pictures of a calibration: measured sweeps beside fitted curves, residuals, bursts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+PER_ROW = 3
+
+
+@dataclass(frozen=True)
+class SweepCurve:
+    """One sweep: points [Hz, m], which were used, residuals (nan where not), and the fit."""
+
+    label: str
+    frequency: Floats
+    amplitude: Floats
+    used: NDArray[np.bool_]
+    residual: Floats
+    model_frequency: Floats
+    model_amplitude: Floats
+
+
+@dataclass(frozen=True)
+class SweepPicture:
+    """All sweeps of one cell at one bias."""
+
+    title: str
+    curves: tuple[SweepCurve, ...]
+
+
+@dataclass(frozen=True)
+class BurstPicture:
+    """Burst amplitude against carrier, measured and computed [Hz, m]."""
+
+    title: str
+    frequency: Floats
+    measured: Floats
+    model: Floats
+
+
+def draw_calibration(
+    path: Path, sweeps: Sequence[SweepPicture], bursts: Sequence[BurstPicture]
+) -> None:
+    """Draw every sweep with its fit and residuals, and the bursts, into one picture file.
+
+    Parameters
+    ----------
+    path : PNG, SVG or PDF by its ending.
+    sweeps, bursts : what to draw.
+    """
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from matplotlib.figure import Figure
+
+    count = len(sweeps) + len(bursts)
+    columns = min(PER_ROW, count)
+    rows = -(-count // columns)
+    figure = Figure(figsize=(5.0 * columns, 4.6 * rows), layout="constrained")
+    grid = figure.add_gridspec(2 * rows, columns, height_ratios=[3, 1] * rows)
+    for place, picture in enumerate(sweeps):
+        row, column = divmod(place, columns)
+        above = figure.add_subplot(grid[2 * row, column])
+        below = figure.add_subplot(grid[2 * row + 1, column], sharex=above)
+        _sweeps(above, below, picture)
+    for place, burst in enumerate(bursts, len(sweeps)):
+        row, column = divmod(place, columns)
+        axes = figure.add_subplot(grid[2 * row : 2 * row + 2, column])
+        axes.plot(burst.frequency / 1e3, burst.measured * 1e9, "o", ms=3, label="measured")
+        axes.plot(burst.frequency / 1e3, burst.model * 1e9, "-", lw=1.2, label="calibrated model")
+        axes.set(xlabel="carrier (kHz)", ylabel="largest displacement (nm)")
+        axes.set_title(burst.title, fontsize=9)
+        axes.legend(fontsize=8, frameon=False)
+    figure.savefig(path, dpi=130)
+
+
+def _sweeps(above: object, below: object, picture: SweepPicture) -> None:
+    from matplotlib.axes import Axes
+
+    assert isinstance(above, Axes)
+    assert isinstance(below, Axes)
+    for curve in picture.curves:
+        f, y = curve.frequency / 1e3, curve.amplitude * 1e9
+        (line,) = above.plot(curve.model_frequency / 1e3, curve.model_amplitude * 1e9, lw=1.0)
+        colour = line.get_color()
+        above.plot(f[curve.used], y[curve.used], "o", ms=3, color=colour, label=curve.label)
+        aside = ~curve.used
+        above.plot(f[aside], y[aside], "x", ms=5, color="0.5")
+        below.plot(f, curve.residual, ".", ms=3, color=colour)
+    above.set_title(picture.title, fontsize=9)
+    above.set_ylabel("displacement (nm)")
+    above.tick_params(labelbottom=False)
+    above.legend(fontsize=8, frameon=False, title="crosses: set aside", title_fontsize=7)
+    below.axhline(0.0, color="0.7", lw=0.8)
+    below.axhspan(-2.0, 2.0, color="0.93", zorder=0)
+    below.set(xlabel="frequency (kHz)", ylabel="misfit (sigma)", ylim=(-5.0, 5.0))
