@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -55,12 +56,9 @@ def circle_polygon(radius: float, *, grid: float, tolerance: float) -> Ints:
     ValueError : no polygon on this grid has the area to 1e-6 (radius of a few hundred steps).
     """
     count = vertex_count(radius, tolerance)
-    angle = (np.arange(count // 4) + 0.5) * (2.0 * np.pi / count)
     target = np.pi * (radius / grid) ** 2
     vertex_radius = np.sqrt(2.0 * target / (count * np.sin(2.0 * np.pi / count)))
-    trial = np.rint(
-        (vertex_radius + _CANDIDATES)[:, None, None] * np.stack([np.cos(angle), np.sin(angle)])
-    )
+    trial = np.rint((vertex_radius + _CANDIDATES)[:, None, None] * _directions(count))
     error = _symmetric_area(trial) - target
     quarter = trial[int(np.argmin(np.abs(error)))]
     quarter = _nudged(quarter, target)
@@ -77,6 +75,13 @@ def circle_polygon(radius: float, *, grid: float, tolerance: float) -> Ints:
     )
 
 
+@lru_cache(maxsize=64)
+def _directions(count: int) -> Floats:
+    """Unit vectors (axis, vertex) of a regular polygon's vertices in the first quadrant."""
+    angle = (np.arange(count // 4) + 0.5) * (2.0 * np.pi / count)
+    return np.stack([np.cos(angle), np.sin(angle)])
+
+
 def _symmetric_area(quarter: Floats) -> Floats:
     """Area of the polygon whose first quadrant is (..., axis, vertex)."""
     x, y = quarter[..., 0, :], quarter[..., 1, :]
@@ -91,11 +96,11 @@ def _nudged(quarter: Floats, target: float) -> Floats:
     The area is linear in every coordinate, so the gain of each move is known beforehand (that of
     two at once up to the area of a grid square).
     """
+    error = float(_symmetric_area(quarter)) - target
     for pairs in (False, True):
         for _ in range(4):
-            error = float(_symmetric_area(quarter)) - target
             if abs(error) < 0.5 * AREA_TOLERANCE * target:
-                break
+                return quarter
             slope = _area_slope(quarter).ravel()
             gain = np.concatenate([slope, -slope])
             left = error + (gain[:, None] + gain[None, :] if pairs else gain)
@@ -105,10 +110,11 @@ def _nudged(quarter: Floats, target: float) -> Floats:
                 step = np.where(index < len(slope), 1.0, -1.0)
                 np.add.at(move, (np.arange(len(best)), index % len(slope)), step)
             trial = quarter + move.reshape(-1, *quarter.shape)
-            after = np.abs(_symmetric_area(trial) - target)
-            if float(after.min()) >= abs(error):
+            after = _symmetric_area(trial) - target
+            chosen = int(np.argmin(np.abs(after)))
+            if abs(float(after[chosen])) >= abs(error):
                 break
-            quarter = trial[int(np.argmin(after))]
+            quarter, error = trial[chosen], float(after[chosen])
     return quarter
 
 

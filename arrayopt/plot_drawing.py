@@ -5,11 +5,12 @@ from __future__ import annotations
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import PolyCollection
+from matplotlib.collections import EllipseCollection, PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 from numpy.typing import NDArray
@@ -65,11 +66,7 @@ def draw_chip(chip: ChipLayout, *, process: Process, block: TitleBlock) -> Figur
         words = figure.add_axes((0.62, 0.05, 0.35, 0.44))
         shapes = _flat(chip)
         for ax in (whole, detail):
-            for role, polygons in shapes.items():
-                face, edge, width = _LOOK[role]
-                ax.add_collection(
-                    PolyCollection(polygons, facecolor=face, edgecolor=edge, linewidth=width)
-                )
+            _add_shapes(ax, chip, shapes)
             ax.set_aspect("equal")
             ax.set_axis_off()
         _whole(whole, chip, process)
@@ -95,13 +92,52 @@ def drawing_files(figure: Figure, *, subject: str) -> tuple[bytes, str]:
     return pdf.getvalue(), svg.getvalue()
 
 
-def _flat(chip: ChipLayout) -> Mapping[str, list[NDArray[np.float64]]]:
-    """All polygons by role in drawing order [mm]."""
-    flat: dict[str, list[NDArray[np.float64]]] = {role: [] for role in _LOOK}
+def _add_shapes(ax: Axes, chip: ChipLayout, shapes: Mapping[str, list[NDArray[Any]]]) -> None:
+    """Diaphragms as true circles, which keeps the file small, everything else as polygons."""
+    cell_of_block = {name: cell for cell, name in enumerate(chip.block_of_cell)}
+    placed = [place for place in chip.placements if place.block in cell_of_block]
+    cell = np.array([cell_of_block[place.block] for place in placed])
+    centre = np.array([(place.x, place.y) for place in placed]) / 1e6
+    circles = {
+        "bottom-electrode": (chip.drawn.bottom, None),
+        "cavity": (chip.drawn.cavity, None),
+        "top-electrode": (chip.drawn.top_outer, chip.drawn.top_inner),
+    }
+    for role in _LOOK:
+        face, edge, width = _LOOK[role]
+        rims = [r for r in circles.get(role, ()) if r is not None]
+        for radius, colour in zip(rims, (face, _LOOK["bottom-electrode"][0]), strict=False):
+            side = 2e3 * radius[cell]
+            drawn = side > 0.0
+            if not drawn.any():
+                continue
+            ax.add_collection(
+                EllipseCollection(
+                    side[drawn],
+                    side[drawn],
+                    np.zeros(int(drawn.sum())),
+                    units="xy",
+                    offsets=centre[drawn],
+                    transOffset=ax.transData,
+                    facecolor=colour,
+                    edgecolor=edge,
+                    linewidth=width,
+                )
+            )
+        ax.add_collection(
+            PolyCollection(shapes[role], facecolor=face, edgecolor=edge, linewidth=width)
+        )
+
+
+def _flat(chip: ChipLayout) -> Mapping[str, list[NDArray[Any]]]:
+    """All polygons but those of diaphragms, by role [mm]."""
+    flat: dict[str, list[NDArray[Any]]] = {role: [] for role in _LOOK}
     blocks = {block.name: block.polygons for block in chip.blocks}
+    cells = set(chip.block_of_cell)
     for place in chip.placements:
-        for role, points in blocks[place.block]:
-            flat[role].append(np.add(points, (place.x, place.y)) / 1e6)
+        if place.block not in cells:
+            for role, points in blocks[place.block]:
+                flat[role].append(np.add(points, (place.x, place.y)) / 1e6)
     for role, points, _ in chip.polygons:
         flat[role].append(points / 1e6)
     return flat
@@ -229,7 +265,7 @@ def _words(
     chip: ChipLayout,
     process: Process,
     block: TitleBlock,
-    shapes: Mapping[str, list[NDArray[np.float64]]],
+    shapes: Mapping[str, list[NDArray[Any]]],
 ) -> None:
     ax.set_axis_off()
     ax.set_xlim(0.0, 1.0)
@@ -237,7 +273,7 @@ def _words(
     handles = [
         Patch(facecolor=_LOOK[role][0], edgecolor=_LOOK[role][1], label=process.layers[role].name)
         for role in _LOOK
-        if shapes[role]
+        if shapes[role] or role == "cavity"
     ]
     ax.legend(
         handles=handles,

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from arrayopt.chip_layout import MARKS, TOP
 from arrayopt.errors import ArrayoptError
 from arrayopt.process import ENCLOSURES, MADE, NANOMETRE, Process
@@ -122,12 +124,12 @@ class ReadLayout:
             names = [self.process.layers[role].name for role in (inner, outer)]
             rule = f"enclosure of {names[0]} in {names[1]}"
             inside, around = (self.region(role, marks=False) for role in (inner, outer))
-            for polygon in (inside - around).each():
+            # growing is quick; only what then sticks out is worth measuring
+            bad = inside.interacting(inside.sized(self._steps(need), 2) - around)
+            for polygon in (bad - around).each():
                 centre = polygon.bbox().center()
                 yield Finding(rule, centre.x * NANOMETRE, centre.y * NANOMETRE, 0.0, need)
-            if need > 0.0:
-                found = inside.enclosed_check(around, self._steps(need))
-                yield from self._pairs(rule, found, need)
+            yield from self._pairs(rule, bad.enclosed_check(around, self._steps(need)), need)
 
     def _pairs(self, rule: str, pairs: Any, need: float) -> Iterator[Finding]:
         for pair in pairs.each():
@@ -152,62 +154,80 @@ class ReadLayout:
                 name = self.process.layers[role].name
                 yield Finding(f"grid of {name}", x, y, float("nan"), self.process.grid)
 
-    def nets(self) -> list[dict[str, Any]]:
-        """Connected metal: each net as role -> merged region, found from shapes alone.
+    def differences(self, other: ReadLayout) -> list[str]:
+        """Layers whose shapes are not the same in another file of the same layout."""
+        return [
+            layer.name
+            for role, layer in self.process.layers.items()
+            if role != "label" and not (self.region(role) ^ other.region(role)).is_empty()
+        ]
 
-        Levels are joined where an opening overlaps both.
-        """
+    def nets(self) -> Nets:
+        """Connected metal, found from shapes alone: levels are joined where openings reach both."""
         pieces = [
-            (role, self.db.Region(polygon))
+            (role, polygon)
             for role in _CONDUCTORS
             if role in self.process.layers
             for polygon in self.region(role, marks=False).each()
         ]
-        parent = list(range(len(pieces)))
-
-        def root(k: int) -> int:
-            while parent[k] != k:
-                parent[k] = parent[parent[k]]
-                k = parent[k]
-            return k
-
-        index = _BoxIndex(self.db, [region for _, region in pieces])
+        nets = Nets(self.db, pieces)
         for below, opening, above in _JOINS:
-            if opening not in self.process.layers:
-                continue
-            for polygon in self.region(opening, marks=False).each():
-                hole = self.db.Region(polygon)
-                touched = [
-                    k
-                    for k in index.near(polygon.bbox())
-                    if pieces[k][0] in (below, above) and not (pieces[k][1] & hole).is_empty()
-                ]
-                for k in touched[1:]:
-                    parent[root(k)] = root(touched[0])
-        groups: dict[int, dict[str, Any]] = {}
-        for k, (role, region) in enumerate(pieces):
-            net = groups.setdefault(root(k), {})
-            net[role] = net.get(role, self.db.Region()) + region
-        return list(groups.values())
+            if opening in self.process.layers:
+                for polygon in self.region(opening, marks=False).each():
+                    nets.join(polygon, (below, above))
+        return nets
 
-    def net_at(self, nets: list[dict[str, Any]], role: str, x: int, y: int) -> int:
-        """Number of the net whose metal of a role covers a point [nm]; -1 for none."""
-        spot = self.db.Region(self.db.Box(x - 1, y - 1, x + 1, y + 1))
-        for k, net in enumerate(nets):
-            if role in net and not (net[role] & spot).is_empty():
-                return k
+
+class Nets:
+    """Pieces of metal and which of them are one net.
+
+    Parameters
+    ----------
+    db : the layout library.
+    pieces : (role, merged polygon).
+    """
+
+    def __init__(self, db: Any, pieces: list[tuple[str, Any]]) -> None:
+        self.db, self.pieces = db, pieces
+        self.parent = list(range(len(pieces)))
+        boxes = [polygon.bbox() for _, polygon in pieces]
+        self.boxes = np.array([[b.left, b.bottom, b.right, b.top] for b in boxes]).reshape(-1, 4)
+
+    def __len__(self) -> int:
+        return len({self.root(k) for k in range(len(self.pieces))})
+
+    def root(self, k: int) -> int:
+        """The piece that stands for the net of a piece."""
+        while self.parent[k] != k:
+            self.parent[k] = self.parent[self.parent[k]]
+            k = self.parent[k]
+        return k
+
+    def join(self, opening: Any, roles: tuple[str, str]) -> None:
+        """All metal of two roles that an opening overlaps becomes one net."""
+        box = opening.bbox()
+        hole = self.db.Region(opening)
+        touched = [
+            k
+            for k in self._near(box.left, box.bottom, box.right, box.top)
+            if self.pieces[k][0] in roles
+            and not (self.db.Region(self.pieces[k][1]) & hole).is_empty()
+        ]
+        for k in touched[1:]:
+            self.parent[self.root(k)] = self.root(touched[0])
+
+    def at(self, role: str, x: int, y: int) -> int:
+        """The net whose metal of a role covers a point [nm]; -1 for none."""
+        point = self.db.Point(x, y)
+        for k in self._near(x, y, x, y):
+            if self.pieces[k][0] == role and self.pieces[k][1].inside(point):
+                return self.root(k)
         return -1
 
-
-class _BoxIndex:
-    """Bounding boxes to search among."""
-
-    def __init__(self, db: Any, regions: list[Any]) -> None:
-        self.boxes = [region.bbox() for region in regions]
-        self.db = db
-
-    def near(self, box: Any) -> list[int]:
-        return [k for k, other in enumerate(self.boxes) if other.touches(box)]
+    def _near(self, left: int, bottom: int, right: int, top: int) -> list[int]:
+        b = self.boxes
+        hit = (b[:, 0] <= right) & (left <= b[:, 2]) & (b[:, 1] <= top) & (bottom <= b[:, 3])
+        return [int(k) for k in np.flatnonzero(hit)]
 
 
 def wrong_connections(
@@ -225,7 +245,7 @@ def wrong_connections(
     pads : net -> centre [nm]; ``GND`` nets end in GND.
     """
     nets = read.nets()
-    owner = {net: read.net_at(nets, "top-electrode", *place) for net, place in pads.items()}
+    owner = {net: nets.at("top-electrode", *place) for net, place in pads.items()}
     wrong = [f"pad {net} has no metal" for net, k in owner.items() if k < 0]
     names: dict[int, str] = {}
     for net, k in owner.items():
@@ -238,7 +258,7 @@ def wrong_connections(
             ("top-electrode", net, (x, y)),
             ("bottom-electrode", ground, (below_x, below_y)),
         ):
-            found = read.net_at(nets, role, *point)
+            found = nets.at(role, *point)
             if found != owner[wanted]:
                 meets = names.get(found, "no pad")
                 wrong.append(f"{role} of {name} reaches {meets}, not {wanted}")
