@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -92,24 +92,76 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="FILE",
         help="write how close each model came to its outside values (docs/validation.md)",
     )
+    parser.addoption(
+        "--validation-check",
+        metavar="FILE",
+        help="fail where this run and a written table differ: other rows, or a decade less close",
+    )
 
 
-@pytest.fixture(scope="session", autouse=True)
-def _validation_table(request: pytest.FixtureRequest) -> Iterator[None]:
-    yield
-    target = request.config.getoption("--validation-table")
-    if not target:
-        return
-    lines = [
-        "| equation | outside value | inputs | source | status | allowed | came within |",
-        "|---|---|---|---|---|---|---|",
-    ]
+TABLE_HEAD = """\
+# How close the models came to their outside values
+
+Written by `pytest --validation-table docs/validation.md`; `pytest --validation-check
+docs/validation.md` fails where it is no longer true. Sources and values:
+`tests/reference/reference_values.csv`. Rows of that table that no test compares, with the reasons:
+`tests/test_reference_coverage.py`. *Status* is how the value came here: READ in the source or a
+page that quotes it, COMPUTED independently of this project, from MEMORY. *Came within*: next power
+of ten above the relative deviation, 1e-12 at the least.
+
+"""
+COLUMNS = ("equation", "outside value", "inputs", "source", "status", "allowed", "came within")
+
+
+def table_rows() -> dict[str, tuple[str, ...]]:
+    """Row of every value compared so far, by id, in the order of the table."""
+    rows = {}
     for key in sorted(_DEVIATIONS, key=lambda k: (_DEVIATIONS[k].equation, k)):
         d = _DEVIATIONS[key]
-        decade = 10.0 ** math.ceil(math.log10(max(d.relative, 1e-12)))
         r = d.reference
-        lines.append(
-            f"| {d.equation} | `{r.id}` {r.quantity} | {r.inputs} | {r.source} | {r.status} "
-            f"| {d.allowed:.0e} | {decade:.0e} |"
-        )
-    Path(target).write_text("\n".join(lines) + "\n", encoding="utf-8")
+        decade = 10.0 ** math.ceil(math.log10(max(d.relative, 1e-12)))
+        cells = (d.equation, f"`{r.id}` {r.quantity}", r.inputs, r.source, r.status)
+        rows[key] = (*(c.replace("|", "/") for c in cells), f"{d.allowed:.0e}", f"{decade:.0e}")
+    return rows
+
+
+def read_table(path: Path) -> dict[str, tuple[str, ...]]:
+    """Rows of a written table, by id."""
+    rows = {}
+    for line in path.read_text(encoding="utf-8").splitlines():
+        cells = tuple(cell.strip() for cell in line.strip().strip("|").split("|"))
+        if len(cells) == len(COLUMNS) and cells[1].startswith("`"):
+            rows[cells[1].split("`")[1]] = cells
+    return rows
+
+
+def differences(written: dict[str, tuple[str, ...]], now: dict[str, tuple[str, ...]]) -> list[str]:
+    """What makes a written table untrue, a sentence each.
+
+    A decade is allowed to move by one: rounding differs between machines.
+    """
+    out = [f"{id_} is in the table but was not compared" for id_ in written.keys() - now.keys()]
+    out += [f"{id_} was compared but is not in the table" for id_ in now.keys() - written.keys()]
+    for id_ in written.keys() & now.keys():
+        old, new = written[id_], now[id_]
+        if tuple(c.strip() for c in new[:-1]) != old[:-1]:
+            out.append(f"{id_}: equation, source or allowance changed")
+        elif not 0.05 < float(new[-1]) / float(old[-1]) < 20.0:
+            out.append(f"{id_}: came within {new[-1]}, the table says {old[-1]}")
+    return sorted(out)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    target = session.config.getoption("--validation-table")
+    if target:
+        lines = ["| " + " | ".join(COLUMNS) + " |", "|" + "---|" * len(COLUMNS)]
+        lines += ["| " + " | ".join(row) + " |" for row in table_rows().values()]
+        Path(target).write_text(TABLE_HEAD + "\n".join(lines) + "\n", encoding="utf-8")
+    written = session.config.getoption("--validation-check")
+    if written:
+        found = differences(read_table(Path(written)), table_rows())
+        for line in found:
+            print(f"\n{written}: {line}", end="")
+        if found:
+            session.exitstatus = pytest.ExitCode.TESTS_FAILED
