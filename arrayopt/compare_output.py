@@ -15,7 +15,7 @@ from arrayopt.errors import ResultsError
 from arrayopt.plot import plot_front
 from arrayopt.plot_compare import plot_attainment, plot_dominated, plot_hypervolume
 from arrayopt.plot_style import svg_file
-from arrayopt.readings import verified_merits
+from arrayopt.results import verified_merits
 from arrayopt.sealed import write_file
 from arrayopt.tables import shown_unit, shown_value, text_table
 

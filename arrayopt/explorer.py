@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from arrayopt.plot_style import mark, unit_of
 from arrayopt.quantities import MERITS
-from arrayopt.readings import Reading
+from arrayopt.results import Reading
 from arrayopt.store import complex_values
 from arrayopt.tables import shown_unit
 
@@ -50,8 +50,8 @@ def explorer_html(reading: Reading) -> str:
     reading : a run with at least one front.
     """
     data = json.dumps(explorer_data(reading), separators=(",", ":"), ensure_ascii=False)
-    # "</" would end the script element that holds the data
-    data = data.replace("</", "<\\/")
+    # a "<" in a name could end the script element that holds the data
+    data = data.replace("<", "\\u003c")
     page = (files("arrayopt") / "report_page" / "explorer.html").read_text(encoding="utf-8")
     return f'{page}<script type="application/json" id="x-data">{data}</script>'
 
@@ -80,7 +80,7 @@ def explorer_data(reading: Reading) -> dict[str, Any]:
     study = reading.study
     return {
         "directory": shlex.quote(str(_as_given(reading.path))),
-        "sweep": study.target.excitation if study else "up-sweep",
+        "sweep": "down-sweep" if study and study.target.excitation == "down-sweep" else "up-sweep",
         "die": [1e3 * side for side in study.chip.die] if study else None,
         "columns": [
             {key: value for key, value in column.items() if key != "of"} for column in columns
@@ -100,7 +100,7 @@ def _columns(reading: Reading) -> list[dict[str, Any]]:
     names = [*senses, *(m for m in MERITS if m not in senses)]
     out = []
     for name in names:
-        if all(name in f for f in fronts):
+        if all(name in f and np.isfinite(f[name]).any() for f in fronts):
             out.append(_column(name.replace("_", " "), name, senses.get(name, ""), _merit(name)))
     for title, source, form in VARIABLES:
         if not all(source in f for f in fronts):

@@ -107,8 +107,9 @@ def plot_response(design: xr.Dataset, *, ax: Axes | None = None, legend: bool = 
     with styled():
         ax = new_axes(ax)
         f = np.asarray(design["frequency"], dtype=np.float64) / 1e3
-        sweep = str(design.attrs.get("excitation", "up-sweep"))
-        other = "down-sweep" if sweep == "up-sweep" else "up-sweep"
+        sweep, other = "up-sweep", "down-sweep"
+        if design.attrs.get("excitation") == "down-sweep":
+            sweep, other = other, sweep
         level = {
             name: _level(complex_values(design, name))
             for name in ("pressure", "opposite_pressure", "small_signal_pressure")

@@ -7,16 +7,14 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import matplotlib as mpl
+from matplotlib.axes import Axes as Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
 from arrayopt.tables import shown_unit
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True)
@@ -34,15 +32,15 @@ class Mark:
     shape: str
 
 
-# Colours of Okabe & Ito (2008), "Color universal design", without the yellow that fades on white.
+# Colours of Okabe & Ito (2008), "Color universal design"; those that fade on white are darkened.
 MARKS = (
     Mark("#0072b2", "o", True, "-", "", "circle"),
     Mark("#d55e00", "s", False, (0, (6, 2)), "6 2", "square"),
     Mark("#009e73", "^", True, (0, (1.5, 1.5)), "1.5 1.5", "triangle"),
     Mark("#b0487f", "D", False, (0, (7, 2, 1.5, 2)), "7 2 1.5 2", "diamond"),
     Mark("#000000", "v", True, (0, (3, 1)), "3 1", "down"),
-    Mark("#56b4e9", "o", False, (0, (1, 3)), "1 3", "circle"),
-    Mark("#e69f00", "s", True, (0, (10, 2)), "10 2", "square"),
+    Mark("#3d8fc0", "o", False, (0, (1, 3)), "1 3", "circle"),
+    Mark("#b87f00", "s", True, (0, (10, 2)), "10 2", "square"),
     Mark("#595959", "^", False, (0, (4, 1, 1, 1, 1, 1)), "4 1 1 1 1 1", "triangle"),
 )
 

@@ -12,7 +12,6 @@ from pathlib import Path
 from string import Template
 
 import numpy as np
-from matplotlib.figure import Figure
 
 from arrayopt.cautions import DISCLAIMER, cautions
 from arrayopt.explorer import explorer_html
@@ -24,8 +23,7 @@ from arrayopt.plot import (
     plot_front,
     plot_response,
 )
-from arrayopt.plot_style import figure_svg, styled
-from arrayopt.readings import Reading, convergence, read_run, verified_merits
+from arrayopt.plot_style import Axes, figure_svg, new_axes, styled
 from arrayopt.report_designs import Chosen, beam_of, choose, design_of, name_of
 from arrayopt.report_text import (
     answer,
@@ -35,6 +33,7 @@ from arrayopt.report_text import (
     strategy_table,
     words,
 )
+from arrayopt.results import Reading, convergence, read_run, verified_merits
 from arrayopt.sealed import write_file
 from arrayopt.tables import shown_value
 
@@ -125,9 +124,9 @@ def _notes(reading: Reading) -> str:
     )
 
 
-def picture(figure: Figure, name: str, caption: str, alternative: str) -> str:
+def picture(ax: Axes, name: str, caption: str, alternative: str) -> str:
     """A figure of the page with its caption and a text for those who cannot see it."""
-    svg = figure_svg(figure, name).replace(
+    svg = figure_svg(ax.figure.figure, name).replace(
         "<svg ", f'<svg role="img" aria-label="{escape(alternative, quote=True)}" ', 1
     )
     return f"<figure>{svg}<figcaption>{escape(caption)}</figcaption></figure>"
@@ -144,8 +143,8 @@ def _fronts(reading: Reading, chosen: Sequence[Chosen]) -> str:
         ringed.setdefault(one.strategy, []).append(one.row)
     for k, (x, y) in enumerate(pairs):
         with styled():
-            figure = Figure(figsize=(5.0, 3.5))
-            plot_front(reading.fronts, x=x, y=y, chosen=ringed, ax=figure.subplots())
+            ax = new_axes(None, width=5.0, height=3.5)
+            plot_front(reading.fronts, x=x, y=y, chosen=ringed, ax=ax)
         better = ", ".join(
             f"{'higher' if o.sense == 'max' else 'lower'} {words(o.name)}"
             for o in reading.objectives
@@ -153,7 +152,7 @@ def _fronts(reading: Reading, chosen: Sequence[Chosen]) -> str:
         )
         parts.append(
             picture(
-                figure,
+                ax,
                 f"front{k}",
                 f"Front members, {words(y)} against {words(x)}. Better: {better}.",
                 f"Scatter of {words(y)} against {words(x)} for {', '.join(reading.fronts)}; the "
@@ -180,11 +179,11 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
     parts.append('<div class="pair">')
     if "pressure_real" in design:
         with styled():
-            figure = Figure(figsize=(5.0, 3.6))
-            plot_response(design, ax=figure.subplots())
+            ax = new_axes(None, width=5.0, height=3.6)
+            plot_response(design, ax=ax)
         parts.append(
             picture(
-                figure,
+                ax,
                 f"{key}r",
                 "Response at the target in both sweep directions; open marks are jumps, the "
                 "shaded range is the band.",
@@ -195,18 +194,18 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
         )
     if "burst_time" in design:
         with styled():
-            figure = Figure(figsize=(5.0, 3.6))
-            plot_burst(design, ax=figure.subplots())
+            ax = new_axes(None, width=5.0, height=3.6)
+            plot_burst(design, ax=ax)
         parts.append(
-            picture(figure, f"{key}b", "Burst response.", f"Pressure envelope of {name} in time.")
+            picture(ax, f"{key}b", "Burst response.", f"Pressure envelope of {name} in time.")
         )
     die = reading.study.chip.die if reading.study else None
     with styled():
-        figure = Figure(figsize=(5.0, 4.1))
-        plot_array(design, die=die, ax=figure.subplots())
+        ax = new_axes(None, width=5.0, height=4.1)
+        plot_array(design, die=die, ax=ax)
     parts.append(
         picture(
-            figure,
+            ax,
             f"{key}a",
             "The array to scale: circles are diaphragms, shaded areas electrodes (darker: more "
             "drive); hands show the drive phase, 0 to the right, counter-clockwise.",
@@ -217,11 +216,11 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
     if beam is not None:
         centre = shown_value("centre_frequency", float(design["centre_frequency"]))
         with styled():
-            figure = Figure(figsize=(5.0, 3.2))
-            plot_beam(beam, ax=figure.subplots())
+            ax = new_axes(None, width=5.0, height=3.2)
+            plot_beam(beam, ax=ax)
         parts.append(
             picture(
-                figure,
+                ax,
                 f"{key}p",
                 f"Beam pattern at {centre} kHz in two planes through the axis.",
                 f"Level against angle for {name}.",
@@ -266,8 +265,8 @@ def _convergence(reading: Reading) -> str:
     if not curves.sizes["strategy"]:
         return ""
     with styled():
-        figure = Figure(figsize=(6.4, 3.4))
-        plot_convergence(curves, ax=figure.subplots())
+        ax = new_axes(None, width=6.4, height=3.4)
+        plot_convergence(curves, ax=ax)
     late = []
     for name in np.asarray(curves["strategy"]):
         volume = np.asarray(curves["hypervolume"].sel(strategy=name))
@@ -283,7 +282,7 @@ def _convergence(reading: Reading) -> str:
     )
     caption = "Hypervolume of everything found so far."
     names = ", ".join(str(n) for n in np.asarray(curves["strategy"]))
-    return text + picture(figure, "conv", caption, f"Hypervolume against evaluations for {names}.")
+    return text + picture(ax, "conv", caption, f"Hypervolume against evaluations for {names}.")
 
 
 def _cautions(reading: Reading) -> str:

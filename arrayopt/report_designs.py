@@ -12,9 +12,9 @@ from arrayopt.beam import beam_pattern, pattern_angles
 from arrayopt.cells import build_cells
 from arrayopt.design import DesignSpace
 from arrayopt.errors import ResultsError, nearest_name
-from arrayopt.readings import Reading, identifier, knee
 from arrayopt.report_text import best_member
 from arrayopt.response import SWEEPS, pack
+from arrayopt.results import Reading, identifier, knee
 
 
 @dataclass(frozen=True)

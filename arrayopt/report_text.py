@@ -12,7 +12,7 @@ from arrayopt.evaluate import limits_in_force
 from arrayopt.plot_style import unit_of
 from arrayopt.problem import Objective
 from arrayopt.quantities import MARGIN_PREFIX, MERITS, quantity
-from arrayopt.readings import Reading, identifier, objective_values
+from arrayopt.results import Reading, identifier, objective_values
 from arrayopt.study_model import Limit
 from arrayopt.tables import shown_unit, shown_value
 

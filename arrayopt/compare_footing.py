@@ -10,7 +10,7 @@ import numpy as np
 
 from arrayopt.errors import ResultsError
 from arrayopt.problem import Objective
-from arrayopt.readings import Reading
+from arrayopt.results import Reading
 from arrayopt.study_model import Strategy, Study
 
 
