@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntFlag
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from arrayopt.physics.steady_kernel import state_count
 from arrayopt.physics.threads import spread
 from arrayopt.response import SMALL, UP, Packed, linear_row, sweep_row
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+Floats = NDArray[np.float64]
 
 POINTS_PER_LINEWIDTH = 10.0
 MARGIN_LINEWIDTHS = 12.0
@@ -93,6 +92,34 @@ def find_band(packed: Packed, *, level: float, sweep: int) -> Band:
     return Band(peak, frequency, lower, upper, ripple, power, deflection, status)
 
 
+def sweep_range(packed: Packed, *, sweep: int) -> tuple[Floats, Floats, Floats]:
+    """Lowest and highest frequency of all resonances and backbones, and the narrowest linewidth.
+
+    Each (design,) in Hz; NaN where nothing is driven. For models that need a grid of their own.
+    """
+    out = np.full((packed.mass.shape[0], 3), np.nan)
+    spread(_ranges, len(out), packed, sweep, out)
+    low, high, width = out.T / (2.0 * np.pi)
+    return low, high, width
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _ranges(start: int, stop: int, packed: Packed, sweep: int, out: Floats) -> None:
+    work = np.empty((5, SECTIONS))
+    for d in range(start, stop):
+        for g in range(packed.mass.shape[1]):
+            if not packed.force[d, g] > 0.0:
+                continue
+            w0 = packed.natural[d, g]
+            end = w0 if sweep & 3 == SMALL else backbone_end(packed, d, g, work)
+            end = w0 if np.isnan(end) else end
+            first = np.isnan(out[d, 0])
+            out[d, 0] = min(w0, end) if first else min(out[d, 0], w0, end)
+            out[d, 1] = max(w0, end) if first else max(out[d, 1], w0, end)
+            width = packed.linewidth[d, g]
+            out[d, 2] = width if first else min(out[d, 2], width)
+
+
 @njit(cache=True, error_model="numpy")
 def backbone_end(packed: Packed, d: int, g: int, work: NDArray[np.float64]) -> float:
     """Frequency (rad/s) where the backbone meets the drive: the largest response; NaN if none.
@@ -138,7 +165,8 @@ def fold(
 
     Between the two the number of states changes from three to one (M7.6). Both keep a distance of
     FOLD_DISTANCE from the fold: the amplitude's slope is infinite there, no real sweep rides its
-    last 1e-8, and figures that did would depend on rounding. ``end`` is the group's `backbone_end`, which lies between its two folds.
+    last 1e-8, and figures that did would depend on rounding. ``end`` is the group's
+    `backbone_end`, which lies between its two folds.
     """
     cubic = packed.cubic[d, g]
     force = packed.force[d, g]

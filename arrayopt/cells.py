@@ -80,7 +80,7 @@ class Cells:
     """`CellStatus`; coefficients are NaN only where the plate model gave none."""
 
 
-def build_cells(designs: Designs, study: Study) -> Cells:
+def build_cells(designs: Designs, study: Study, *, n_modes: int = 2) -> Cells:
     """Lumped coefficients of every group of a batch of designs (M1 to M6).
 
     Parameters
@@ -89,6 +89,7 @@ def build_cells(designs: Designs, study: Study) -> Cells:
         (design, group).
     study : Study
         Stack, air, intrinsic quality factor, back side and driven mode.
+    n_modes : axisymmetric modes kept in ``modes``; at least the driven one.
 
     Returns
     -------
@@ -106,7 +107,7 @@ def build_cells(designs: Designs, study: Study) -> Cells:
         coverage=designs.electrode_coverage,
         ring=designs.ring,
         bias=designs.bias,
-        n_modes=max(2, study.cell.mode),
+        n_modes=max(n_modes, study.cell.mode),
     )
     if study.cubic_scale != 1.0:  # calibrated; the rest of a calibration is in stack and cell
         modes = replace(
@@ -121,8 +122,7 @@ def build_cells(designs: Designs, study: Study) -> Cells:
     sides = 2.0
     if study.cell.back == "sealed":
         sides = 1.0
-        depth = float(study.cell.cavity_depth or np.inf)
-        stiffness += air.heat_capacity_ratio * air.pressure * volume**2 / (area * depth)
+        stiffness += cavity_stiffness(designs, study) * volume**2
     damping = np.sqrt(modes.stiffness[..., k] * mass) / study.cell.quality_factor
     resistance, reactance = (sides * series for series in impedance_series(shape))
     loading = air.density * air.sound_speed * area
@@ -169,6 +169,18 @@ def build_cells(designs: Designs, study: Study) -> Cells:
         modes=modes,
         status=_status(modes.status, weak, w * designs.radius / air.sound_speed),
     )
+
+
+def cavity_stiffness(designs: Designs, study: Study) -> Floats:
+    """Pressure per displaced volume of each group's sealed back cavity [Pa/m3]; 0 where vented.
+
+    Adiabatic spring gamma P0 / volume of a cavity as wide as the cell (M5).
+    """
+    if study.cell.back != "sealed":
+        return np.zeros(designs.radius.shape)
+    volume = np.pi * designs.radius**2 * float(study.cell.cavity_depth or np.inf)
+    air = study.air_state
+    return np.asarray(air.heat_capacity_ratio * air.pressure / volume)
 
 
 def tables(

@@ -23,11 +23,8 @@ Floats = NDArray[np.float64]
 RESPONSE_POINTS = 401
 """Frequencies of a stored response; merits never depend on them."""
 
-MODEL_LIMITS = (
-    Limit("deflection_ratio", None, 1.2),
-    Limit("quadratic_ratio", None, 0.15),
-)
-"""Where one mode with an effective cubic stops being trusted (M7); always enforced."""
+MODEL_LIMITS = (Limit("model_range", None, 1.0),)
+"""Where the model used stops being trusted (M7); always enforced."""
 
 
 class StudyEvaluator:
@@ -68,7 +65,12 @@ class StudyEvaluator:
     def evaluate(self, X: Floats) -> Evaluation:
         """Objectives, limits and quick merits of vectors (design, variable) in 0..1."""
         designs = self.space.decode(X)
-        table = compute_merits(designs, self.study, wanted=self._wanted)
+        table = compute_merits(
+            designs,
+            self.study,
+            wanted=self._wanted,
+            deflection_limit=deflection_limit(self.limits),
+        )
         F = np.stack([table.values[o.name] for o in self._objectives], axis=1)
         G = np.stack(self._violations(table), axis=1)
         columns = {
@@ -99,6 +101,12 @@ class StudyEvaluator:
         return out
 
 
+def deflection_limit(limits: Sequence[Limit]) -> float:
+    """The strictest upper limit on the deflection ratio; infinite where there is none."""
+    bounds = [x.maximum for x in limits if x.name == "deflection_ratio" and x.maximum is not None]
+    return min(bounds, default=np.inf)
+
+
 def limits_in_force(study: Study, strategy: Strategy) -> tuple[Limit, ...]:
     """The strategy's limits, the wanted centre-frequency window, and the model's own range."""
     low, high = study.target.centre_frequency
@@ -127,7 +135,8 @@ def evaluate(designs: Designs, study: Study, strategy: Strategy) -> xr.Dataset:
         Dimensions design, cell, group, frequency; names and units as in docs/quantities.md.
         A design whose ``status`` is not 0 has NaN merits.
     """
-    table = compute_merits(designs, study)
+    limits = limits_in_force(study, strategy)
+    table = compute_merits(designs, study, deflection_limit=deflection_limit(limits))
     cells = build_cells(designs, study)
     group = designs.layout.group_of_cell
     frequency = response_frequencies(table, cells.natural_frequency)
@@ -159,13 +168,14 @@ def evaluate(designs: Designs, study: Study, strategy: Strategy) -> xr.Dataset:
             "band_upper": table.band_upper,
             "clearance_margin": table.clearance_margin,
             "die_margin": table.die_margin,
-            **margins(table, limits_in_force(study, strategy)),
+            **margins(table, limits),
             "frequency": frequency,
             "pressure": response.pressure,
             "opposite_pressure": opposite.pressure,
             "small_signal_pressure": small.pressure,
             "group_pressure": response.group_pressure,
             "displacement": response.deflection,
+            "several_modes": table.several_modes.astype(np.int8),
             "status": table.status,
         }
     )

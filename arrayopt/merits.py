@@ -13,6 +13,7 @@ from arrayopt.band import Band, BandStatus, find_band
 from arrayopt.beam import beam_pattern, beam_width, side_lobe_level
 from arrayopt.cells import Cells, CellStatus, build_cells, tables
 from arrayopt.design import Designs, clearance_margin, die_margin, occupied
+from arrayopt.multimode import SweepSettings, SweepStatus, multimode_response
 from arrayopt.physics.air import sound_pressure_level
 from arrayopt.physics.diaphragm import film_stress
 from arrayopt.response import SMALL, SWEEPS, TWO_WAY, Packed, pack
@@ -34,6 +35,7 @@ QUICK = frozenset(
         "range_resolution",
         "deflection_ratio",
         "quadratic_ratio",
+        "model_range",
         "electric_field",
         "drive_power",
         "die_area",
@@ -42,6 +44,19 @@ QUICK = frozenset(
 """Merits that come with every evaluation; the others are computed where they are asked for."""
 
 CELL_STATUS_SHIFT = 8
+SWEEP_STATUS_SHIFT = 16
+
+ONE_MODE_DEFLECTION = 1.2
+"""Deflection ratio up to which one mode is trusted (M7.10): near the 1:3 resonance with (0,2)."""
+
+ONE_MODE_BOW = 0.15
+"""Quadratic ratio up to which one effective cubic is within 5 % of the frequency shift (M7.5)."""
+
+PLATE_DEFLECTION = 2.0
+"""Deflection ratio up to which the plate model is trusted at all (M2)."""
+
+HOPELESS_DEFLECTION = 3.5
+"""One mode's deflection ratio beyond which several modes also leave the plate model's range."""
 
 
 class MeritStatus(IntFlag):
@@ -58,6 +73,14 @@ class MeritStatus(IntFlag):
     NOT_CONVERGED = CellStatus.NOT_CONVERGED << CELL_STATUS_SHIFT
     OUT_OF_RANGE = CellStatus.OUT_OF_RANGE << CELL_STATUS_SHIFT
     STRONGLY_QUADRATIC = CellStatus.STRONGLY_QUADRATIC << CELL_STATUS_SHIFT
+    SWEEP_CELLS = SweepStatus.CELLS << SWEEP_STATUS_SHIFT
+    SWEEP_COARSE = SweepStatus.COARSE << SWEEP_STATUS_SHIFT
+    SWEEP_UNSETTLED = SweepStatus.UNSETTLED << SWEEP_STATUS_SHIFT
+    SWEEP_ESCAPED = SweepStatus.ESCAPED << SWEEP_STATUS_SHIFT
+    SWEEP_OFF_GRID = SweepStatus.OFF_GRID << SWEEP_STATUS_SHIFT
+
+
+_BOWED = int(MeritStatus.STRONGLY_QUADRATIC)
 
 
 @dataclass(frozen=True)
@@ -69,6 +92,7 @@ class MeritTable:
     values : name -> (design,), SI, levels in dB, angles in degrees; NaN where there is none.
     band_lower, band_upper : (design,) [Hz].
     clearance_margin, die_margin : (design,) [m]; negative is a violation. Never NaN.
+    several_modes : (design,) True where the multi-mode model was used.
     status : (design,) MeritStatus; a design whose status is not 0 has NaN merits.
     """
 
@@ -77,11 +101,16 @@ class MeritTable:
     band_upper: Floats
     clearance_margin: Floats
     die_margin: Floats
+    several_modes: NDArray[np.bool_]
     status: Ints
 
 
 def compute_merits(
-    designs: Designs, study: Study, *, wanted: frozenset[str] | None = None
+    designs: Designs,
+    study: Study,
+    *,
+    wanted: frozenset[str] | None = None,
+    deflection_limit: float = np.inf,
 ) -> MeritTable:
     """All merits of a batch of designs in the study's excitation (M10).
 
@@ -91,6 +120,8 @@ def compute_merits(
         (design, group).
     study : Study
     wanted : names of merits beyond `QUICK` that are needed; None for every one.
+    deflection_limit : largest deflection_ratio of use; designs past the one-mode model's range are
+        computed again with several modes only where it allows them.
 
     Returns
     -------
@@ -106,6 +137,12 @@ def compute_merits(
     values = _band_merits(band, study)
     values |= _onset_merits(cells, designs)
     values |= _load_merits(cells, band, designs, study)
+    several = _several_modes(values, study, deflection_limit) & (status & ~_BOWED == 0)
+    if several.any():
+        band, status = _with_several_modes(designs, study, band, status, several, sweep)
+        values |= _band_merits(band, study)
+        values |= _load_merits(cells, band, designs, study)
+    values["model_range"] = _model_range(values, several)
     sides = occupied(designs, study)
     values["die_area"] = sides[:, 0] * sides[:, 1]
     status |= np.where(np.isinf(values["onset_voltage"]), int(MeritStatus.NO_ONSET), 0)
@@ -129,8 +166,51 @@ def compute_merits(
         band_upper=np.where(status == 0, band.upper_edge, np.nan),
         clearance_margin=clearance_margin(designs, study),
         die_margin=die_margin(designs, study),
+        several_modes=several,
         status=status,
     )
+
+
+def _several_modes(
+    values: Mapping[str, Floats], study: Study, deflection_limit: float
+) -> NDArray[np.bool_]:
+    """Which designs the study's model computes with several modes."""
+    deflection, bow = values["deflection_ratio"], values["quadratic_ratio"]
+    if study.model.kind == "multi-mode":
+        return np.isfinite(deflection)
+    if not study.model.escalate or study.cell.mode != 1:
+        return np.zeros(deflection.shape, dtype=bool)
+    past = (deflection > ONE_MODE_DEFLECTION) & (deflection_limit > ONE_MODE_DEFLECTION)
+    return (past | (bow > ONE_MODE_BOW)) & (deflection < HOPELESS_DEFLECTION)
+
+
+def _with_several_modes(
+    designs: Designs,
+    study: Study,
+    band: Band,
+    status: Ints,
+    several: NDArray[np.bool_],
+    sweep: int,
+) -> tuple[Band, Ints]:
+    """The band with the chosen designs computed anew."""
+    settings = SweepSettings(study.model.modes, study.model.harmonics)
+    chosen = np.flatnonzero(several)
+    strong = multimode_response(designs.take(chosen), study, sweep=sweep, settings=settings)
+    fields = {name: getattr(band, name).copy() for name in Band.__dataclass_fields__}
+    for name in ("peak_pressure", "peak_frequency", "lower_edge", "upper_edge", "ripple"):
+        fields[name][chosen] = getattr(strong.band, name)
+    fields["power"][chosen] = strong.power
+    fields["deflection"][chosen] = strong.deflection
+    status = status.copy()
+    # The multi-mode model has no weakly-quadratic condition.
+    status[chosen] = (status[chosen] & ~_BOWED) | (strong.status << SWEEP_STATUS_SHIFT)
+    return Band(**fields), status
+
+
+def _model_range(values: Mapping[str, Floats], several: NDArray[np.bool_]) -> Floats:
+    deflection = values["deflection_ratio"]
+    one = np.maximum(deflection / ONE_MODE_DEFLECTION, values["quadratic_ratio"] / ONE_MODE_BOW)
+    return np.where(several, deflection / PLATE_DEFLECTION, one)
 
 
 def _any_driven(cells: Cells, designs: Designs) -> Ints:

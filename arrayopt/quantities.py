@@ -147,6 +147,48 @@ _ROWS = (
         "fractional bandwidth of transmission and reception by the same array",
         "ratio",
     ),
+    _merit(
+        "swept_bandwidth",
+        "",
+        "1",
+        "fractional bandwidth under a slow upward sweep, whatever the excitation",
+        "ratio",
+    ),
+    _merit(
+        "burst_bandwidth",
+        "",
+        "1",
+        "fractional bandwidth of the largest amplitude within a burst, against its carrier",
+        "ratio",
+    ),
+    _merit(
+        "ring_down_time",
+        "t_20",
+        "s",
+        "from the end of the burst or chirp until the pressure stays 20 dB below its peak",
+        "time",
+    ),
+    _merit(
+        "ring_down_time_40",
+        "t_40",
+        "s",
+        "from the end of the burst or chirp until the pressure stays 40 dB below its peak",
+        "time",
+    ),
+    _merit(
+        "dead_zone",
+        "",
+        "m",
+        "half the path of sound during drive and ring_down_time_40: nearer echoes are drowned",
+        "length",
+    ),
+    _merit(
+        "pulse_bandwidth",
+        "",
+        "1",
+        "-6 dB width over centre of the spectrum of the emitted burst or chirp",
+        "ratio",
+    ),
     _merit("range_resolution", "c/2B", "m", "sound speed over twice the bandwidth", "length"),
     _merit(
         "deflection_ratio",
@@ -161,6 +203,14 @@ _ROWS = (
         "1",
         "largest ratio of quadratic to linear restoring force; above 0.15 one effective cubic "
         "misses the frequency shift by more than 5 %",
+        "ratio",
+    ),
+    _merit(
+        "model_range",
+        "",
+        "1",
+        "share of the model's trusted range in use: one mode, deflection_ratio / 1.2 and "
+        "quadratic_ratio / 0.15; several modes, deflection_ratio / 2; above 1 never a good design",
         "ratio",
     ),
     _merit(
@@ -251,11 +301,20 @@ _ROWS = (
         _GROUP_SPECTRUM,
         "centre displacement amplitude of the group's cells, imaginary part",
     ),
+    Quantity(
+        "several_modes", "", "1", _DESIGN, "1 where several modes and harmonics were computed"
+    ),
     Quantity("status", "", "1", _DESIGN, "0 where all is well, else the sum of the status flags"),
 )
 
 GLOSSARY: dict[str, Quantity] = {row.name: row for row in _ROWS}
 MERITS: tuple[str, ...] = tuple(row.name for row in _ROWS if row.merit)
+
+BURST_MERITS = frozenset({"burst_bandwidth"})
+"""Merits of a study with ``target.burst_length`` only."""
+
+PULSE_MERITS = frozenset({"ring_down_time", "ring_down_time_40", "dead_zone", "pulse_bandwidth"})
+"""Merits of a study with ``target.burst_length``, or with a chirp for excitation, only."""
 
 
 class UnknownQuantityError(ArrayoptError):

@@ -90,6 +90,23 @@ class DriveLimits:
 
 
 @dataclass(frozen=True)
+class BurstLength:
+    """Length of a tone burst: in seconds, or (``in_cycles``) in cycles of its carrier."""
+
+    value: float
+    in_cycles: bool = False
+
+
+@dataclass(frozen=True)
+class Chirp:
+    """Linear chirp: frequency at its start and end [Hz], duration [s]."""
+
+    start: float
+    end: float
+    duration: float
+
+
+@dataclass(frozen=True)
 class Target:
     """What the array is for.
 
@@ -99,8 +116,10 @@ class Target:
     level : level that bounds the band, relative to the peak [dB], negative.
     distance : from the array's centre to the target [m].
     polar, azimuth : direction of the target [rad]; polar 0 is the array's axis.
-    excitation : ``up-sweep`` or ``down-sweep``.
+    excitation : ``up-sweep``, ``down-sweep``, ``burst`` or ``chirp``; merits are those under it.
     steered : True when the drive phases are to point the beam at the target.
+    burst_length : of the bursts whose merits are reported, or None.
+    chirp : the chirp, where that is the excitation.
     """
 
     centre_frequency: tuple[float, float]
@@ -110,6 +129,13 @@ class Target:
     azimuth: float
     excitation: str
     steered: bool
+    burst_length: BurstLength | None = None
+    chirp: Chirp | None = None
+
+    @property
+    def sweep(self) -> str:
+        """The slow sweep shown beside it: the excitation, ``up-sweep`` for bursts and chirps."""
+        return self.excitation if self.excitation.endswith("-sweep") else "up-sweep"
 
     def sine_vector(self) -> tuple[float, float]:
         """Components along x and y of the unit vector to the target."""
@@ -153,9 +179,17 @@ class SearchSettings:
 
 @dataclass(frozen=True)
 class ModelSettings:
-    """Kind of model and number of transverse Ritz functions."""
+    """How a cell is computed.
+
+    ``kind``: ``one-mode`` or ``multi-mode``; ``escalate``: one-mode designs past that model's range
+    are computed again with several modes, where the limits allow them; ``modes`` and ``harmonics``
+    of the multi-mode model; ``n_transverse`` Ritz functions of the plate.
+    """
 
     kind: str
+    escalate: bool
+    modes: int
+    harmonics: int
     n_transverse: int
 
 

@@ -30,6 +30,22 @@ def _unit(kind: str, **limits: float) -> BeforeValidator:
     return BeforeValidator(Unit(Need(kind, **limits)))
 
 
+class BurstLengthNeed:
+    """Validator of a burst's length; as ``Unit``, but seconds or cycles: (value, in cycles?)."""
+
+    need = 'a duration or a number of cycles is needed, for example "0.4 ms" or "40 cycles"'
+
+    def __call__(self, value: object) -> tuple[float, bool]:
+        """The length and whether it counts cycles, or pydantic's error with our sentence."""
+        count, word, rest = value.partition("cycles") if isinstance(value, str) else ("", "", "")
+        try:
+            if word and not rest.strip():
+                return Need("ratio", above=0.0)(float(count)), True
+            return Need("time", above=0.0)(value), False
+        except ValueError:
+            raise PydanticCustomError("quantity", "{need}", {"need": self.need}) from None
+
+
 def _class_table(value: object) -> list[int]:
     rows: list[Any] = value if isinstance(value, list) else [value]
     flat: list[Any] = [item for row in rows for item in (row if isinstance(row, list) else [row])]
@@ -46,6 +62,8 @@ Coordinate = Annotated[float, _unit("length")]
 Voltage = Annotated[float, _unit("voltage")]
 VoltageOrZero = Annotated[float, _unit("voltage", at_least=0.0)]
 Frequency = Annotated[float, _unit("frequency", above=0.0)]
+Duration = Annotated[float, _unit("time", above=0.0)]
+BurstLength = Annotated[tuple[float, bool], BeforeValidator(BurstLengthNeed())]
 Stress = Annotated[float, _unit("stress")]
 Modulus = Annotated[float, _unit("stress", above=0.0)]
 Angle = Annotated[float, _unit("angle")]
@@ -182,6 +200,14 @@ class DirectionTable(Section):
     azimuth: Angle = 0.0
 
 
+class ChirpTable(Section):
+    """``chirp``: a linear sweep of finite length, from rest."""
+
+    start: Frequency
+    end: Frequency
+    duration: Duration
+
+
 class TargetTable(Section):
     """``[target]``: what the array is for."""
 
@@ -189,7 +215,9 @@ class TargetTable(Section):
     level: Annotated[float, _unit("level", below=0.0)] = -6.0
     distance: Length = 0.3
     direction: DirectionTable = DirectionTable()
-    excitation: Literal["up-sweep", "down-sweep"] = "up-sweep"
+    excitation: Literal["up-sweep", "down-sweep", "burst", "chirp"] = "up-sweep"
+    burst_length: BurstLength | None = None
+    chirp: ChirpTable | None = None
     steered: bool = False
 
 
@@ -213,7 +241,10 @@ class SearchTable(Section):
 class ModelTable(Section):
     """``[model]``: which model is computed, and how finely."""
 
-    kind: Literal["one-mode"] = "one-mode"
+    kind: Literal["one-mode", "multi-mode"] = "one-mode"
+    escalate: bool = True
+    modes: Annotated[int, Field(ge=1, le=4)] = 3
+    harmonics: Annotated[int, Field(ge=1, le=5)] = 3
     n_transverse: Annotated[int, Field(ge=3, le=8)] = 5
 
 

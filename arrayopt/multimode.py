@@ -1,0 +1,253 @@
+"""Sweeps with several modes and harmonics: what one mode promises too much of (M7.11 to M7.17)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntFlag
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from arrayopt.band import sweep_range
+from arrayopt.cells import Cells, CellStatus, build_cells, cavity_stiffness
+from arrayopt.design import Designs
+from arrayopt.physics.air import absorption
+from arrayopt.physics.harmonic import HarmonicStatus, harmonic_sweep
+from arrayopt.physics.radiation import (
+    SERIES_LIMIT,
+    directivity,
+    impedance_from_series,
+    impedance_series,
+)
+from arrayopt.response import UP, pack
+from arrayopt.sampled import Sampled, sampled_band
+from arrayopt.study_model import Study
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MARGIN_LINEWIDTHS = 6.0
+"""Grid beyond the outermost resonance and backbone end; wide enough for -12 dB."""
+
+POINTS = 401
+"""Frequencies of a sweep."""
+
+POINTS_PER_LINEWIDTH = 8.0
+"""Fewer than this and the design gets a status; a jump is bracketed far more finely inside."""
+
+BATCH = 8
+"""Designs computed together: what bounds the memory of the radiation matrices."""
+
+
+class SweepStatus(IntFlag):
+    """Why a design has no multi-mode band; 0 is good."""
+
+    OK = 0
+    CELLS = 1
+    """A driven cell has no coefficients."""
+    COARSE = 2
+    """The design's resonances are too far apart for the grid of this model."""
+    UNSETTLED = 4
+    """After a jump no periodic state was reached; the motion may be modulated."""
+    ESCAPED = 8
+    """The motion ran away over a potential barrier."""
+    OFF_GRID = 16
+    """The response never falls to the band's level inside the grid."""
+
+
+@dataclass(frozen=True)
+class SweepSettings:
+    """Modes kept (1 to 4), harmonics balanced (1 to 5), frequencies.
+
+    ``checked``: solve at every frequency and watch Floquet multipliers; for final checks.
+    """
+
+    modes: int = 3
+    harmonics: int = 3
+    points: int = POINTS
+    checked: bool = False
+
+
+@dataclass(frozen=True)
+class MultimodeResponse:
+    """Swept response of a batch; frequency (design, frequency) in Hz, other axes added.
+
+    ``deflection`` (design, group): largest excursion of the centre from its rest [m], fundamental
+    and mean shift; ``power`` (design,): largest mean mechanical power [W].
+    """
+
+    frequency: Floats
+    pressure: NDArray[np.complex128]
+    group_pressure: NDArray[np.complex128]
+    band: Sampled
+    deflection: Floats
+    power: Floats
+    status: Ints
+
+
+def multimode_response(
+    designs: Designs,
+    study: Study,
+    *,
+    sweep: int,
+    settings: SweepSettings | None = None,
+) -> MultimodeResponse:
+    """Pressure of every array along a slow sweep with several modes and harmonics per cell.
+
+    Parameters
+    ----------
+    designs : Designs
+        (design, group); any number, computed a few at a time.
+    study : Study
+        Its driven mode must be the first.
+    sweep : UP or DOWN
+    settings : SweepSettings, optional
+
+    Returns
+    -------
+    MultimodeResponse
+        Fundamental of the drive only. Each mode is damped by the intrinsic quality factor and by
+        the full radiation matrix at every harmonic; ka of a harmonic above 4 is held at 4 (M5).
+        Cells do not feel one another (M9: `coupled_response`).
+    """
+    chosen = settings or SweepSettings()
+    parts: list[tuple[Any, ...]] = [
+        _batch(designs.take(np.arange(k, min(k + BATCH, len(designs)))), study, sweep, chosen)
+        for k in range(0, len(designs), BATCH)
+    ]
+    level = 10.0 ** (study.target.level / 20.0)
+    frequency, pressure, group, deflection, power, status = (
+        np.concatenate(x) for x in zip(*parts, strict=True)
+    )
+    band = sampled_band(frequency, np.abs(pressure), level=level)
+    status = np.where(band.off_grid, status | int(SweepStatus.OFF_GRID), status)
+    return MultimodeResponse(frequency, pressure, group, band, deflection, power, status)
+
+
+def _batch(designs: Designs, study: Study, sweep: int, settings: SweepSettings) -> tuple[Any, ...]:
+    cells = build_cells(designs, study, n_modes=settings.modes)
+    modes, air = cells.modes, study.air_state
+    driven = (designs.drive_amplitude > 0.0) & (cells.status & ~_BOWED == 0)
+    bad = ((designs.drive_amplitude > 0.0) & ~driven).any(axis=1)
+    frequency, coarse = _grid(cells, designs, study, sweep, settings.points)
+    w = 2.0 * np.pi * frequency
+    resistance, reactance = _radiation(designs, study, cells, w, settings.harmonics)
+    volts = np.where(driven, designs.drive_amplitude, 0.0)
+    swept = harmonic_sweep(
+        w[:, None, :],
+        mass=modes.mass,
+        stiffness=modes.stiffness,
+        damping=np.sqrt(modes.stiffness * modes.mass) / study.cell.quality_factor,
+        quadratic_tensor=modes.quadratic_tensor,
+        cubic_tensor=modes.cubic_tensor,
+        force=modes.force_per_volt * volts[..., None],
+        parametric_stiffness=modes.stiffness_per_volt * volts[..., None, None],
+        radiation_resistance=resistance,
+        radiation_reactance=reactance,
+        harmonics=settings.harmonics,
+        sweep_up=sweep == UP,
+        length=study.thickness,
+        stability_every=1 if settings.checked else 0,
+        interpolation=0.0 if settings.checked else 1e-4,
+    )
+    # Modes follow the drive's phase; amplitudes are phasors of e^{+jwt} for a cosine drive.
+    turn = np.exp(1j * designs.drive_phase)[..., None, None]
+    amplitude = np.where(driven[..., None, None], swept.amplitude, 0.0) * turn
+    moved = amplitude * modes.volume[:, :, None, :]
+    target = study.target
+    if target.polar != 0.0:
+        kappa = w[:, None, :, None] / air.sound_speed * designs.radius[:, :, None, None]
+        moved = moved * directivity(modes.shape[:, :, None], kappa * np.sin(target.polar))
+    volume = moved.sum(axis=-1) * _array_factor(designs, study, w)
+    travel = -(w**2) * air.density / (2.0 * np.pi * target.distance)
+    travel = travel * np.exp(
+        -absorption(air, frequency) * target.distance - 1j * w / air.sound_speed * target.distance
+    )
+    group = travel[:, None, :] * volume
+    # The centre swings by the sum of the modes, and by what their mean shifts.
+    swing = np.abs(amplitude.sum(axis=-1)) + np.abs(swept.static_shift.sum(axis=-1))
+    swing = np.where(driven[..., None], swing, 0.0)
+    deflection = np.nanmax(np.where(np.isfinite(swing), swing, 0.0), axis=-1)
+    force = modes.force_per_volt * volts[..., None]
+    velocity_phase = -np.imag(np.where(driven[..., None, None], swept.amplitude, 0.0))
+    taken = 0.5 * w[:, None, :] * (force[:, :, None, :] * velocity_phase).sum(axis=-1)
+    power = np.nanmax((cells.count[:, None] * taken).sum(axis=1), axis=-1)
+    flags = np.bitwise_or.reduce(
+        np.where(driven[..., None], swept.status, 0).reshape(len(designs), -1), axis=1
+    )
+    status = np.where(bad | ~driven.any(axis=1), int(SweepStatus.CELLS), 0)
+    status |= np.where(coarse, int(SweepStatus.COARSE), 0)
+    unsettled = int(HarmonicStatus.UNCONVERGED | HarmonicStatus.UNSTABLE | HarmonicStatus.INVALID)
+    status |= np.where(flags & unsettled, int(SweepStatus.UNSETTLED), 0)
+    status |= np.where(flags & int(HarmonicStatus.ESCAPED), int(SweepStatus.ESCAPED), 0)
+    return frequency, group.sum(axis=1), group, deflection, power, status
+
+
+_BOWED = int(CellStatus.STRONGLY_QUADRATIC)
+
+
+def _grid(
+    cells: Cells, designs: Designs, study: Study, sweep: int, points: int
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Even frequencies over all resonances and one-mode backbones, and where they are too few.
+
+    One mode overstates how far a resonance bends, so its backbone bounds the range; beyond 1.8
+    times the highest resonance no sweep of this model is followed.
+    """
+    low, high, width = sweep_range(pack(cells, designs, study), sweep=sweep)
+    highest = np.nanmax(np.where(designs.drive_amplitude > 0, cells.natural_frequency, 0.0), axis=1)
+    high = np.minimum(high, 1.8 * highest)
+    low = low - MARGIN_LINEWIDTHS * width
+    high = high + MARGIN_LINEWIDTHS * width
+    usable = np.isfinite(low) & np.isfinite(high) & (high > low)
+    low, high = np.where(usable, np.maximum(low, 1.0), 1.0), np.where(usable, high, 2.0)
+    share = np.linspace(0.0, 1.0, points)
+    coarse = usable & ((high - low) / (points - 1) > width / POINTS_PER_LINEWIDTH)
+    return low[:, None] + (high - low)[:, None] * share, coarse
+
+
+def _radiation(
+    designs: Designs, study: Study, cells: Cells, w: Floats, harmonics: int
+) -> tuple[Floats, Floats]:
+    """Resistance and reactance matrices (design, group, frequency, harmonic, mode, mode) [N s/m].
+
+    A sealed cavity is a stiffness shared by the modes: it enters as a reactance.
+    """
+    air, modes = study.air_state, cells.modes
+    order = np.arange(1, harmonics + 1)
+    hw = w[:, None, :, None] * order
+    ka = np.minimum(hw / air.sound_speed * designs.radius[:, :, None, None], SERIES_LIMIT)
+    loading = air.density * air.sound_speed * np.pi * designs.radius**2
+    count = modes.mass.shape[-1]
+    shape = (*ka.shape, count, count)
+    resistance, reactance = np.empty(shape), np.empty(shape)
+    sides = 1.0 if study.cell.back == "sealed" else 2.0
+    cavity = cavity_stiffness(designs, study)
+    for m in range(count):
+        for n in range(m, count):
+            r, x = impedance_series(modes.shape[:, :, m], other=modes.shape[:, :, n])
+            R, X, _ = impedance_from_series(ka, r[:, :, None, None], x[:, :, None, None])
+            load = sides * loading[:, :, None, None]
+            shared = cavity * modes.volume[..., m] * modes.volume[..., n]
+            X = load * X - shared[:, :, None, None] / hw
+            for a, b in ((m, n), (n, m)):
+                resistance[..., a, b] = load * R
+                reactance[..., a, b] = X
+    return resistance, reactance
+
+
+def _array_factor(designs: Designs, study: Study, w: Floats) -> NDArray[np.complex128]:
+    """Sum of the travel phases of each group's cells towards the target (design, group, f)."""
+    layout, target = designs.layout, study.target
+    if target.steered or target.polar == 0.0:
+        return np.broadcast_to(
+            layout.group_count[None, :, None].astype(complex), (len(designs), layout.n_groups, 1)
+        )
+    direction = np.array(target.sine_vector())
+    delay = (designs.positions() * direction).sum(axis=-1) / study.air_state.sound_speed
+    phase = np.exp(1j * w[:, None, :] * delay[:, :, None])
+    out = np.zeros((len(designs), layout.n_groups, w.shape[1]), dtype=complex)
+    for g in range(layout.n_groups):
+        out[:, g] = phase[:, layout.group_of_cell == g].sum(axis=1)
+    return out

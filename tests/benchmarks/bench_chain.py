@@ -1,0 +1,174 @@
+"""Designs per second of the whole chain beside a plain root-finding loop, and what a generation spends.
+
+Run: python tests/benchmarks/bench_chain.py. Everything is timed side by side in one run; the
+ratios are the result, the absolute times only say how busy the machine was.
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from scipy.optimize import brentq
+
+from arrayopt.cells import Cells, build_cells
+from arrayopt.design import Designs, DesignSpace
+from arrayopt.evaluate import StudyEvaluator
+from arrayopt.layout_array import array_layout
+from arrayopt.merits import compute_merits
+from arrayopt.physics.air import absorption
+from arrayopt.physics.radiation import impedance_from_series
+from arrayopt.physics.threads import thread_count
+from arrayopt.response import UP, array_pressure
+from arrayopt.run import Budget, Task, run_tasks
+from arrayopt.search import SearchSettings
+from arrayopt.study import read_study
+from arrayopt.study_model import Strategy, Study
+from arrayopt.study_run import identity
+
+STUDY = Path(__file__).parents[2] / "studies" / "duct-flow-meter"
+DESIGNS, POINTS = 200, 400
+
+
+def best(call: Callable[[], object], repeats: int = 5) -> float:
+    """Seconds of the fastest repeat: others share the machine."""
+    call()
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        call()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def distinct(study: Study, groups: int) -> tuple[Study, Strategy]:
+    """The combined strategy with the 64 cells in this many distinct groups."""
+    base = study.strategy("combined")
+    owner = np.arange(base.layout.n_cells) % groups
+    layout = array_layout(
+        base.layout.unit_position, class_of_cell=owner, channel_of_cell=owner, explicit=False
+    )
+    strategy = replace(base, layout=layout)
+    return replace(study, strategies=(strategy,)), strategy
+
+
+def random_designs(study: Study, strategy: Strategy, count: int) -> Designs:
+    """Random designs inside the strategy's bounds."""
+    space = DesignSpace(study, strategy)
+    return space.decode(np.random.default_rng(3).random((count, space.n_variables)))
+
+
+def plain_loop(cells: Cells, designs: Designs, study: Study, f: np.ndarray, count: int) -> np.ndarray:
+    """Cell after cell, frequency after frequency: scan for sign changes, brentq, take the largest."""
+    air, group = study.air_state, designs.layout.group_of_cell
+    out = np.zeros((count, f.shape[1]), dtype=complex)
+    for d in range(count):
+        for n in range(group.size):
+            g = group[n]
+            force = cells.force_per_volt[d, g] * designs.drive_amplitude[d, g]
+            for i, one in enumerate(f[d]):
+                w = 2 * np.pi * one
+                R, X, _ = impedance_from_series(
+                    w * designs.radius[d, g] / air.sound_speed,
+                    cells.resistance_series[d, g],
+                    cells.reactance_series[d, g],
+                )
+                load = air.density * air.sound_speed * np.pi * designs.radius[d, g] ** 2
+                stiff = cells.stiffness[d, g] - w * (w * cells.mass[d, g] + load * X)
+                loss = w * (cells.damping[d, g] + load * R)
+                bend = 0.75 * cells.effective_cubic[d, g]
+
+                def balance(x: float, a=stiff, b=loss, c=bend, p=force**2) -> float:
+                    return x * ((a + c * x) ** 2 + b**2) - p
+
+                grid = np.linspace(0.0, (force / loss) ** 2 * (1 + 1e-9), 33)
+                signs = np.array([balance(x) for x in grid])
+                k = int(np.flatnonzero((signs[:-1] < 0) & (signs[1:] >= 0))[-1])
+                x = brentq(balance, grid[k], grid[k + 1], rtol=1e-12, xtol=1e-300)
+                turn = np.exp(1j * designs.drive_phase[d, g])
+                q = force * turn / (stiff + bend * x + 1j * loss)
+                out[d, i] += -(w**2) * air.density * cells.volume[d, g] * q
+    r = study.target.distance
+    return out * np.exp(-absorption(air, f[:count]) * r) / (2.0 * np.pi * r)
+
+
+def main() -> None:
+    """Print the figures."""
+    study = read_study(STUDY)
+    print(f"{thread_count()} threads; {DESIGNS} designs, frequencies adapted to each design")
+    for groups in (64, 8, 1):
+        changed, strategy = distinct(study, groups)
+        designs = random_designs(changed, strategy, DESIGNS)
+        wanted = frozenset({"fractional_bandwidth"})
+        seconds = best(lambda d=designs, s=changed: compute_merits(d, s, wanted=wanted))
+        cells = best(lambda d=designs, s=changed: build_cells(d, s))
+        print(
+            f"{groups:3d} distinct groups: to merits {seconds:.3f} s = {DESIGNS / seconds:.0f} "
+            f"designs/s, of which cells {cells / seconds:.0%}"
+        )
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    print(f"peak memory of this process {peak:.2f} GiB")
+
+    changed, strategy = distinct(study, 64)
+    designs = random_designs(changed, strategy, DESIGNS)
+    cells = build_cells(designs, changed)
+    f = np.tile(np.linspace(85e3, 145e3, POINTS), (DESIGNS, 1))
+    fast = best(lambda: array_pressure(cells, designs, changed, frequency=f, sweep=UP))
+    few = f[:, :: POINTS // 8]
+    start = time.perf_counter()
+    slow_pressure = plain_loop(cells, designs, changed, few, 1)
+    per_state = (time.perf_counter() - start) / (64 * few.shape[1])
+    ours = array_pressure(cells, designs, changed, frequency=few, sweep=UP)
+    ratio = np.abs(slow_pressure[0]) / np.abs(ours.pressure[0])
+    print(
+        f"fixed {POINTS} frequencies, 64 groups: {fast:.3f} s; plain per-cell root finding "
+        f"{per_state * DESIGNS * 64 * POINTS:.0f} s extrapolated from {64 * few.shape[1]} states: "
+        f"{per_state * DESIGNS * 64 * POINTS / fast:.0f} times slower "
+        f"(same response within {np.abs(ratio - 1.0).max():.1e})"
+    )
+    generation_shares(study)
+
+
+def generation_shares(study: Study) -> None:
+    """Share of a generation of 200 designs of 64 groups that search and store take."""
+    changed, strategy = distinct(study, 64)
+    evaluator = StudyEvaluator(changed, strategy)
+    spent = [0.0]
+
+    class Timed:
+        n_variables = evaluator.n_variables
+        objectives = evaluator.objectives
+        repair = staticmethod(evaluator.repair)
+
+        @staticmethod
+        def evaluate(X: np.ndarray):  # noqa: ANN205
+            start = time.perf_counter()
+            result = evaluator.evaluate(X)
+            spent[0] += time.perf_counter() - start
+            return result
+
+    settings = SearchSettings(population=DESIGNS)
+    with tempfile.TemporaryDirectory() as folder:
+        start = time.perf_counter()
+        run_tasks(
+            [Task(strategy.name, Timed())],
+            Path(folder) / "run",
+            identity(changed, 1, settings),
+            budget=Budget(evaluations=8 * DESIGNS),
+            settings=settings,
+        )
+        total = time.perf_counter() - start
+    print(
+        f"8 generations of {DESIGNS} x 64 groups: {total:.2f} s, search and store "
+        f"{(total - spent[0]) / total:.0%}"
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())
