@@ -136,7 +136,8 @@ def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Ban
     reach = 2.0 * np.pi * np.where(np.isfinite(out[:, 3]), out[:, 3], out[:, 1])
     status |= range_status(packed.arrays, np.nan_to_num(reach)) << COUPLED_SHIFT
     out[status != 0] = np.nan
-    return Band(*(out[:, k] for k in range(6)), deflection, status)
+    peak, frequency, lower, upper, ripple, power = np.ascontiguousarray(out.T)
+    return Band(peak, frequency, lower, upper, ripple, power, deflection, status)
 
 
 @njit(cache=True, error_model="numpy")
@@ -221,19 +222,19 @@ def _close_in(
     share = 0.5
     while abs(high - low) > EDGE_TOLERANCE * w_first:
         middle = low + share * (high - low)
-        track.count[:] = 0
+        track.tally[:] = 0
         push(track, low, x)
         advance(arrays, d, middle, 1.0, tolerance, s, track)
-        ahead[:] = track.state[track.count[0] - 1]
+        ahead[:] = track.state[track.tally[0] - 1]
         p = far_pressure(packed, d, middle, ahead)
-        stays = (p >= limit) == (p_low >= limit) if limit > 0.0 else track.count[1] == 0
+        stays = (p >= limit) == (p_low >= limit) if limit > 0.0 else track.tally[1] == 0
         if stays:
             low, p_low = middle, p
             x[:] = ahead
         else:
             high, p_high = middle, p
         share = 0.5
-        if limit > 0.0 and p_high > 0.0 and track.count[1] == 0:
+        if limit > 0.0 and p_high > 0.0 and track.tally[1] == 0:
             # secant, a little past the root so that the bracket closes from both ends
             share = (limit - p_low) / (p_high - p_low)
             share = min(max(share + (0.02 if stays else -0.02), 0.02), 0.98)
@@ -291,17 +292,17 @@ def _bands(
             if q == 0:
                 start(arrays, d, w[i], 1.0, tolerance, s, track)
             else:
-                before = track.count[1]
+                before = track.tally[1]
                 advance(arrays, d, w[i], 1.0, tolerance, s, track)
-                jumped[i] = track.count[1] - before
-            x = track.state[track.count[0] - 1]
+                jumped[i] = track.tally[1] - before
+            x = track.state[track.tally[0] - 1]
             states[i, :] = x
             pressure[i] = far_pressure(packed, d, w[i], x)
             largest_power = max(largest_power, _drive_power(packed, w[i], x, s))
             for j in range(sites):
                 g = arrays.site_group[j]
                 deflection[d, g] = max(deflection[d, g], np.hypot(x[j], x[sites + j]))
-        if track.count[2] != 0:
+        if track.tally[2] != 0:
             status[d] |= _NOT_SETTLED
             continue
         top = int(np.argmax(pressure))
@@ -320,10 +321,10 @@ def _bands(
                     peak_w, peak = place, size
         if smooth:
             place = _vertex(w, pressure, top)
-            track.count[:] = 0
+            track.tally[:] = 0
             push(track, w[top - back], states[top - back])
             advance(arrays, d, place, 1.0, tolerance, s, track)
-            size = far_pressure(packed, d, place, track.state[track.count[0] - 1])
+            size = far_pressure(packed, d, place, track.state[track.tally[0] - 1])
             if size > peak:
                 peak_w, peak = place, size
         limit = level * peak

@@ -28,9 +28,9 @@ ORDER = [
     ["store", "identify"],
     ["evaluate"],
     ["seeds", "front", "search", "workers"],
-    ["run_directory"],
-    ["progress", "predict"],
-    ["run", "study_run"],
+    ["run_identity", "saved", "run_directory"],
+    ["progress", "signals", "status", "predict"],
+    ["start", "run", "study_run"],
     # Readers of results: they do not import one another, but all may use these.
     ["process", "process_schema", "layout_geometry", "routing*", "chip_*"],
     ["tables", "plot*", "results"],

@@ -193,8 +193,7 @@ def coupled_arrays(
     lead : array (design, cell), optional
         The drive of a cell lags by this time [s]; needs a table without reduction.
     """
-    values = [np.atleast_2d(np.asarray(v, dtype=np.float64)) for v in (mass, damping, stiffness)]
-    size = values[0].shape
+    size = np.atleast_2d(np.asarray(mass, dtype=np.float64)).shape
     designs = size[0]
 
     def full(value: ArrayLike) -> Array:
@@ -216,7 +215,9 @@ def coupled_arrays(
     if lead is not None:
         lags = np.ascontiguousarray(np.asarray(lead, dtype=np.float64)[:, table.first_cell])
     return CoupledArrays(
-        *(full(v) for v in values),
+        mass=full(mass),
+        damping=full(damping),
+        stiffness=full(stiffness),
         cubic=full(cubic),
         force_re=np.ascontiguousarray(drive.real),
         force_im=np.ascontiguousarray(drive.imag),

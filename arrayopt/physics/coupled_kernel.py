@@ -21,7 +21,7 @@ KRYLOV = 40
 NEWTON_STEPS = 8
 SUMS = {"reassoc", "contract", "nsz"}  # sums in vector order; nothing is assumed finite
 
-RELAX_ERROR = 0.02
+RELAX_ERROR = 0.003
 """Share of the state that one step of the slow flow may correct: enough to keep to its basin."""
 CONVERGED, STALLED = 0, 1
 
@@ -386,9 +386,10 @@ def relax(
     sites = s.loss.size
     r, first, end, trial = s.vector[2], s.vector[3], s.vector[4], s.vector[5]
     force = scale * np.sqrt(dot(s.force, s.force))
-    h = np.inf
+    longest = np.inf
     for i in range(sites):
-        h = min(h, 0.3 * s.inertia[i] / s.loss[i])
+        longest = min(longest, 0.3 * s.inertia[i] / s.loss[i])
+    h = 0.1 * longest
     for k in range(limit):
         residual(arrays, d, s, x, scale, r)
         if k % 16 == 15 and dot(r, r) <= (3e-2 * force) ** 2:
@@ -426,7 +427,7 @@ def relax(
         if ratio < 2.0:
             for i in range(2 * sites):
                 x[i] = trial[i]
-        h *= min(max(0.9 / np.sqrt(max(ratio, 1e-6)), 0.3), 1.5)
+        h = min(h * min(max(0.9 / np.sqrt(max(ratio, 1e-6)), 0.3), 1.5), longest)
     return STALLED
 
 

@@ -37,7 +37,7 @@ class Track(NamedTuple):
     """(HISTORY,) rad/s."""
     state: Array
     """(HISTORY, 2 site)."""
-    count: Ints
+    tally: Ints
     """(3,): states kept, jumps passed, status bits."""
 
 
@@ -50,7 +50,7 @@ def new_track(sites: int) -> Track:
 @njit(cache=True, error_model="numpy")
 def push(track: Track, w: float, x: Array) -> None:
     """Add the newest state."""
-    n = track.count[0]
+    n = track.tally[0]
     if n == HISTORY:
         for k in range(HISTORY - 1):
             track.w[k] = track.w[k + 1]
@@ -58,13 +58,13 @@ def push(track: Track, w: float, x: Array) -> None:
         n -= 1
     track.w[n] = w
     track.state[n, :] = x
-    track.count[0] = n + 1
+    track.tally[0] = n + 1
 
 
 @njit(cache=True, error_model="numpy")
 def _predict(track: Track, w: float, keep: int, out: Array) -> None:
     """Extrapolate the newest ``keep`` states to w (Lagrange)."""
-    n = track.count[0]
+    n = track.tally[0]
     out[:] = 0.0
     for a in range(n - keep, n):
         weight = 1.0
@@ -93,11 +93,11 @@ def start(
         force = complex(s.force[i], s.force[sites + i]) * scale
         state = force / complex(s.detuning[i], s.loss[i])
         x[i], x[sites + i] = state.real, state.imag
-    track.count[0] = 0
+    track.tally[0] = 0
     if newton(arrays, d, s, x, scale, tolerance, np.inf) != CONVERGED:
         x[:] = 0.0
         if relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) != CONVERGED:
-            track.count[2] |= NOT_SETTLED
+            track.tally[2] |= NOT_SETTLED
     push(track, w, x)
 
 
@@ -114,14 +114,14 @@ def advance(
     """Follow the branch to w; where it folds, let the envelopes settle and go on from there."""
     sites = s.loss.size
     guess, x = s.vector[6], np.empty(2 * sites)
-    smallest = abs(w - track.w[track.count[0] - 1]) / 2.0**HALVINGS
-    step = w - track.w[track.count[0] - 1]
-    while track.w[track.count[0] - 1] != w:
-        here = track.w[track.count[0] - 1]
+    smallest = abs(w - track.w[track.tally[0] - 1]) / 2.0**HALVINGS
+    step = w - track.w[track.tally[0] - 1]
+    while track.w[track.tally[0] - 1] != w:
+        here = track.w[track.tally[0] - 1]
         there = w if abs(step) >= abs(w - here) else here + step
         set_frequency(arrays, d, there, s)
         found = False
-        keep = track.count[0]
+        keep = track.tally[0]
         while keep > 0 and not found:
             _predict(track, there, keep, guess)
             x[:] = guess
@@ -135,16 +135,16 @@ def advance(
         elif abs(there - here) > 1.5 * smallest:
             step = 0.5 * (there - here)
         else:
-            x[:] = track.state[track.count[0] - 1]
+            x[:] = track.state[track.tally[0] - 1]
             settled = relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) == CONVERGED
-            if not near(x, track.state[track.count[0] - 1], sites, PREDICTION_BOUND):
-                track.count[1] += 1
-            track.count[0] = 0
+            if not near(x, track.state[track.tally[0] - 1], sites, PREDICTION_BOUND):
+                track.tally[1] += 1
+            track.tally[0] = 0
             if settled:
                 push(track, there, x)
                 step = w - there
             else:
-                track.count[2] |= NOT_SETTLED
+                track.tally[2] |= NOT_SETTLED
                 push(track, w, x)
 
 
@@ -171,10 +171,10 @@ def sweep_batch(
             if step == 0:
                 start(arrays, d, w[d, i], scale[d], tolerance, s, track)
             else:
-                before = track.count[1]
+                before = track.tally[1]
                 advance(arrays, d, w[d, i], scale[d], tolerance, s, track)
-                jumps[d, i] = track.count[1] - before
-            last = track.state[track.count[0] - 1]
+                jumps[d, i] = track.tally[1] - before
+            last = track.state[track.tally[0] - 1]
             for j in range(sites):
                 amplitude[d, i, j] = complex(last[j], last[sites + j])
-        status[d] = track.count[2]
+        status[d] = track.tally[2]
