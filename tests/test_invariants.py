@@ -15,10 +15,12 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from arrayopt.band import Band, find_band
-from arrayopt.cells import build_cells
+from arrayopt.cells import Cells, build_cells
+from arrayopt.coupled_response import pack_coupled
 from arrayopt.design import GROUP_ARRAYS, Designs
 from arrayopt.layout_array import array_layout
 from arrayopt.merits import compute_merits
+from arrayopt.physics.coupled import linear_part
 from arrayopt.physics.radiation import directivity
 from arrayopt.response import DOWN, SMALL, UP, Packed, array_pressure, pack
 from arrayopt.study_model import Study
@@ -42,7 +44,7 @@ def width(band: Band) -> NDArray[np.float64]:
 # --- limits of the drive ----------------------------------------------------------------------
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15, deadline=None, derandomize=True)
 @given(SEEDS)
 def test_small_drive_has_the_band_of_the_quality_factor(seed: int) -> None:
     """-3 dB width of 1/Q (any resonator text); Q is the cells' own, with radiation."""
@@ -58,7 +60,7 @@ def test_small_drive_has_the_band_of_the_quality_factor(seed: int) -> None:
 
 
 @pytest.mark.parametrize("level", [10.0 ** (-3 / 20), 10.0 ** (-6 / 20)])
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8, deadline=None, derandomize=True)
 @given(seed=SEEDS)
 def test_strong_drive_reaches_the_ceiling_and_never_passes_it(level: float, seed: int) -> None:
     """Pressure goes with w^3 on the upper branch: 11.5 % at -3 dB, 23.1 % at -6 dB (M7)."""
@@ -90,7 +92,7 @@ def test_strong_drive_reaches_the_ceiling_and_never_passes_it(level: float, seed
     assert_allclose(last[hardening], ceiling, rtol=4e-2)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10, deadline=None, derandomize=True)
 @given(SEEDS, st.floats(0.05, 0.95))
 def test_sweeps_coincide_below_onset(seed: int, share: float) -> None:
     designs = random_designs(study(), "combined", 4, seed)
@@ -107,7 +109,7 @@ def test_sweeps_coincide_below_onset(seed: int, share: float) -> None:
 # --- arrays -----------------------------------------------------------------------------------
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8, deadline=None, derandomize=True)
 @given(SEEDS)
 def test_order_of_cells_changes_nothing(seed: int) -> None:
     """Cells renumbered with all that belongs to them: every merit, off the axis too."""
@@ -134,7 +136,7 @@ def test_order_of_cells_changes_nothing(seed: int) -> None:
         assert_allclose(after.values[name], value, rtol=1e-7, err_msg=name)
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6, deadline=None, derandomize=True)
 @given(SEEDS, st.sampled_from(["uniform-nonlinear", "overlapping-radii", "combined"]))
 def test_a_batch_is_its_designs_one_by_one(seed: int, strategy: str) -> None:
     designs = random_designs(study(), strategy, 6, seed)
@@ -146,7 +148,7 @@ def test_a_batch_is_its_designs_one_by_one(seed: int, strategy: str) -> None:
             assert np.array_equal(one.values[name], value[k : k + 1], equal_nan=True), name
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10, deadline=None, derandomize=True)
 @given(SEEDS, st.sampled_from([UP, DOWN, SMALL]))
 def test_identical_cells_add_coherently_on_the_axis(seed: int, sweep: int) -> None:
     designs = random_designs(study(), "uniform-nonlinear", 3, seed)
@@ -185,7 +187,7 @@ def scaled(designs: Designs, s: float) -> tuple[Study, Designs]:
     )
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8, deadline=None, derandomize=True)
 @given(SEEDS, st.floats(0.4, 2.5))
 def test_scaling_all_lengths(seed: int, s: float) -> None:
     """Lengths and volts x s in lossless air: pressure and band stay, frequency / s, power x s^2.
@@ -215,27 +217,27 @@ def test_scaling_all_lengths(seed: int, s: float) -> None:
 # --- energy -----------------------------------------------------------------------------------
 
 
-def far_field_power(designs: Designs, d: int, frequency: float, sweep: int) -> tuple[float, float]:
-    """(radiated, put in) of design ``d`` in W: |p|^2/(2 rho c) over both half spaces; F v."""
-    base = study()
-    air = base.air_state
-    cells = build_cells(designs, base)
-    found = array_pressure(
-        cells, designs, base, frequency=np.full((len(designs), 1), frequency), sweep=sweep
-    )
+def far_field_power(
+    cells: Cells, designs: Designs, frequency: float, amplitude: NDArray[np.complex128]
+) -> float:
+    """Power of design 0 through both half spaces: |p|^2/(2 rho c) over all directions, W.
+
+    ``amplitude`` (cell,): centre displacements.
+    """
+    air = study().air_state
     w = 2.0 * np.pi * frequency
     k = w / air.sound_speed
     group = designs.layout.group_of_cell
-    flow = (1j * w * cells.volume[d] * found.deflection[d, :, 0])[group]
+    flow = 1j * w * cells.volume[0, group] * amplitude
     node, weight = np.polynomial.legendre.leggauss(48)
     cosine, weight = 0.5 * (node + 1.0), 0.5 * weight
     sine = np.sqrt(1.0 - cosine**2)
     azimuth = 2.0 * np.pi * np.arange(96) / 96
-    x, y = designs.positions()[d].T
+    x, y = designs.positions()[0].T
     element = np.stack(
         [
             directivity(shape, k * a * sine)
-            for shape, a in zip(cells.shape[d], cells.radius[d], strict=True)
+            for shape, a in zip(cells.shape[0], cells.radius[0], strict=True)
         ]
     )[group]
     along = x[:, None] * np.cos(azimuth) + y[:, None] * np.sin(azimuth)  # (cell, azimuth)
@@ -245,30 +247,59 @@ def far_field_power(designs: Designs, d: int, frequency: float, sweep: int) -> t
         element,
         np.exp(1j * k * sine[None, :, None] * along[:, None, :]),
     )
-    pressure_at_1m = w * air.density / (2.0 * np.pi) * np.abs(total)
-    intensity = pressure_at_1m**2 / (2.0 * air.density * air.sound_speed)
-    one_side = float(np.sum(weight[:, None] * intensity) * 2.0 * np.pi / 96)
-    force = (
-        cells.force_per_volt[d] * designs.drive_amplitude[d] * np.exp(1j * designs.drive_phase[d])
-    )
-    velocity = 1j * w * found.deflection[d, :, 0]
-    work = 0.5 * np.real(np.conj(force) * velocity) * cells.count
-    return 2.0 * one_side, float(np.sum(work))
+    at_1m = w * air.density / (2.0 * np.pi) * np.abs(total)
+    intensity = at_1m**2 / (2.0 * air.density * air.sound_speed)
+    return 2.0 * float(np.sum(weight[:, None] * intensity) * 2.0 * np.pi / 96)
 
 
-@settings(max_examples=6, deadline=None)
-@given(SEEDS, st.floats(0.9, 1.15), st.sampled_from([UP, DOWN]))
-def test_radiated_power_is_less_than_the_power_put_in(seed: int, at: float, sweep: int) -> None:
-    """Far-field power of the whole array against force times velocity of its cells.
+def balance(
+    cells: Cells, designs: Designs, frequency: float, amplitude: NDArray[np.complex128]
+) -> tuple[float, float, float]:
+    """(radiated, lost inside the cells, put in by the drive) of design 0 in W."""
+    w = 2.0 * np.pi * frequency
+    group = designs.layout.group_of_cell
+    drive = designs.drive_amplitude[0] * np.exp(1j * designs.drive_phase[0])
+    force = (cells.force_per_volt[0] * drive)[group]
+    put_in = 0.5 * float(np.sum(np.real(np.conj(force) * 1j * w * amplitude)))
+    lost = 0.5 * w**2 * float(np.sum(cells.damping[0, group] * np.abs(amplitude) ** 2))
+    return far_field_power(cells, designs, frequency, amplitude), lost, put_in
 
-    The model's cells do not feel each other (M9), so in step they radiate more here than their
-    own resistance takes; the intrinsic losses of this study leave room for it.
+
+@settings(max_examples=6, deadline=None, derandomize=True)
+@given(SEEDS, st.floats(0.9, 1.15))
+def test_power_of_a_coupled_array_is_radiated_or_lost(seed: int, at: float) -> None:
+    """With mutual radiation (M9.3), small signal: far field and intrinsic loss make up the input.
+
+    The far field sums all 64 cells in all directions and knows nothing of impedances.
     """
     designs = random_designs(study(), "combined", 1, seed)
     cells = build_cells(designs, study())
     frequency = at * float(np.nanmean(cells.natural_frequency))
-    radiated, put_in = far_field_power(designs, 0, frequency, sweep)
+    arrays = pack_coupled(cells, designs, study(), reduce=False).arrays
+    part = linear_part(arrays, design=0, frequency=frequency)
+    amplitude = np.linalg.solve(part.operator, part.force)[arrays.cell_site]
+    radiated, lost, put_in = balance(cells, designs, frequency, amplitude)
     assert 0.0 < radiated < put_in
+    # Mutual impedance of order 2 is within 0.2 % of the exact one (M5.10).
+    assert_allclose(radiated + lost, put_in, rtol=5e-3)
+
+
+@settings(max_examples=6, deadline=None, derandomize=True)
+@given(SEEDS, st.floats(0.9, 1.15), st.sampled_from([UP, DOWN]))
+def test_uncoupled_cells_overdraw_by_a_known_amount(seed: int, at: float, sweep: int) -> None:
+    """Without mutual radiation (M9.1) the balance is off by what neighbours radiate together.
+
+    In step, 64 cells d apart radiate up to 2 pi/(k d)^2 = 1.6 times their own resistances' power
+    here: the plane wave's rho c over a cell's share of the area against rho c k^2/(2 pi).
+    """
+    designs = random_designs(study(), "combined", 1, seed)
+    cells = build_cells(designs, study())
+    frequency = at * float(np.nanmean(cells.natural_frequency))
+    found = array_pressure(cells, designs, study(), frequency=np.array([[frequency]]), sweep=sweep)
+    amplitude = found.deflection[0, designs.layout.group_of_cell, 0]
+    radiated, lost, put_in = balance(cells, designs, frequency, amplitude)
+    own = put_in - lost
+    assert 0.0 < radiated < 1.7 * own
 
 
 def test_a_lone_cell_balances_its_power() -> None:
@@ -282,11 +313,9 @@ def test_a_lone_cell_balances_its_power() -> None:
     designs = replace(uniform_design(study(), drive=4.0), layout=single)
     cells = build_cells(designs, study())
     f = 1.03 * float(cells.natural_frequency[0, 0])
-    radiated, put_in = far_field_power(designs, 0, f, UP)
     found = array_pressure(cells, designs, study(), frequency=np.array([[f]]), sweep=UP)
-    speed = 2.0 * np.pi * f * abs(found.deflection[0, 0, 0])
-    intrinsic = 0.5 * float(cells.damping[0, 0]) * speed**2
-    assert_allclose(put_in, radiated + intrinsic, rtol=1e-8)
+    radiated, lost, put_in = balance(cells, designs, f, found.deflection[0, :, 0])
+    assert_allclose(put_in, radiated + lost, rtol=1e-8)
 
 
 # --- refinement -------------------------------------------------------------------------------

@@ -42,18 +42,20 @@ KINDS = {
 # (tests, without the compiler). Plain Python is faster wherever kernels are called seldom.
 TESTS: dict[str, tuple[tuple[str, ...], bool]] = {
     "laminate": (("test_laminate",), True),
-    "diaphragm": (("test_diaphragm",), True),
+    "diaphragm": (("test_physics_guards", "test_diaphragm"), True),
     "plate_table": (("test_diaphragm",), True),
     "plate_kernel": (("test_diaphragm",), True),
     "air": (("test_air",), False),
     "radiation": (("test_radiation", "test_mutual"), True),
     "radiation_tables": (("test_radiation",), True),
     "mutual": (("test_mutual",), True),
-    "cavity": (("test_cavity",), True),
+    "cavity": (("test_physics_guards", "test_cavity"), True),
     "steady": (("test_steady",), False),
     "steady_kernel": (("test_steady",), False),
     "transient": (("test_transient", "test_pulse"), False),
     "transient_kernel": (("test_transient", "test_pulse"), False),
+    "transient_grid": (("test_transient",), False),
+    "transient_trace_kernel": (("test_transient_modes",), False),
     "transient_modes": (("test_transient_modes",), False),
     "transient_modes_kernel": (("test_transient_modes",), False),
     "pulse": (("test_pulse",), False),
@@ -214,18 +216,14 @@ def run(modules: list[str], seed: int, sample: int, minutes: float) -> None:
     rng.shuffle(chosen)
     stop = time.monotonic() + 60.0 * minutes
     with tempfile.TemporaryDirectory() as folder:
-        copy = Path(folder)
-        unwanted = shutil.ignore_patterns("__pycache__", ".hypothesis")
-        for name in ("arrayopt", "tests", "studies"):
-            shutil.copytree(ROOT / name, copy / name, ignore=unwanted)
-        shutil.copy(ROOT / "pyproject.toml", copy)
-        limits: dict[str, float] = {}
+        copy = copy_tree(Path(folder))
+        limits: dict[tuple[tuple[str, ...], bool], float] = {}
         for module, (line, what, source, text) in chosen:
             if time.monotonic() > stop:
                 break
-            if module not in limits:
-                limits[module] = time_limit(copy, module)
-            limit = limits[module]
+            if TESTS[module] not in limits:
+                limits[TESTS[module]] = time_limit(copy, module)
+            limit = limits[TESTS[module]]
             if (module, source, what) in known:
                 continue
             row = (module, line, what, source, outcome(copy, module, text, limit), "")
@@ -235,6 +233,41 @@ def run(modules: list[str], seed: int, sample: int, minutes: float) -> None:
                 if fresh:
                     writer.writerow(FIELDS)
                 writer.writerow(row)
+
+
+def again() -> None:
+    """Try survivors without a note once more; a test may have been added since."""
+    rows = read_results()
+    with tempfile.TemporaryDirectory() as folder:
+        copy = copy_tree(Path(folder))
+        for row in rows:
+            if row["outcome"] != "survived" or row["note"]:
+                continue
+            path = ROOT / "arrayopt" / "physics" / f"{row['file']}.py"
+            for place in places(path):
+                line, what, source, text = mutant(path, place)
+                if (source, what) == (row["source"], row["change"]):
+                    row["line"] = str(line)
+                    if outcome(copy, row["file"], text, 600.0) != "survived":
+                        row["note"] = "killed since"
+                    break
+    with RESULTS.open("w", newline="", encoding="utf-8") as stream:
+        writer = csv.DictWriter(stream, FIELDS, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+def copy_tree(copy: Path) -> Path:
+    """The package and its tests, without anything compiled."""
+    unwanted = shutil.ignore_patterns("__pycache__", ".hypothesis")
+    for name in ("arrayopt", "tests", "studies"):
+        shutil.copytree(ROOT / name, copy / name, ignore=unwanted)
+    shutil.copy(ROOT / "pyproject.toml", copy)
+    return copy
+
+
+def survived(row: dict[str, str]) -> bool:
+    return row["outcome"] == "survived" and not row["note"].startswith("killed since")
 
 
 def table() -> str:
@@ -256,8 +289,9 @@ def table() -> str:
         mine = [r for r in rows if r["file"] == module]
         here = Counter(
             tried=len(mine),
-            survived=sum(r["outcome"] == "survived" for r in mine),
-            gap=sum(r["outcome"] == "survived" and r["note"].startswith("gap") for r in mine),
+            survived=sum(survived(r) for r in mine),
+            since=sum(r["note"].startswith("killed since") for r in mine),
+            gap=sum(survived(r) and r["note"].startswith("gap") for r in mine),
         )
         total += here
         killed = here["tried"] - here["survived"]
@@ -269,7 +303,9 @@ def table() -> str:
         f"| **all** | **{total['tried']}** | **{killed}** | **{total['survived']}** "
         f"| **{total['gap']}** |",
         "",
-        f"Killed: {100 * killed / max(total['tried'], 1):.1f} %.",
+        f"Killed: {100 * killed / max(total['tried'], 1):.1f} %; without the {total['since']} that "
+        f"survived at first and have a test now, "
+        f"{100 * (killed - total['since']) / max(total['tried'], 1):.1f} %.",
         "",
         "## Survivors",
         "",
@@ -292,10 +328,14 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--sample", type=int, default=10, help="mutants per module")
     parser.add_argument("--minutes", type=float, default=20.0, help="stop starting new ones after")
+    parser.add_argument("--again", action="store_true", help="only survivors without a note")
     parser.add_argument("--table", action="store_true", help="print the results as a page")
     arguments = parser.parse_args()
     if arguments.table:
         print(table())
+        return
+    if arguments.again:
+        again()
         return
     modules = arguments.modules or sorted(TESTS)
     run(modules, arguments.seed, arguments.sample, arguments.minutes)
