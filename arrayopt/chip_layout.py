@@ -121,7 +121,11 @@ def build_chip(
     blocks = [_cell_block(f"CELL{k:04d}", drawn, cell, process) for k, cell in enumerate(first)]
     routing = route(
         RoutedCells(
-            position, radius, drawn.top_outer, drawn.bottom, designs.layout.channel_of_cell
+            position,
+            np.maximum(radius, drawn.top_outer + _ring_space(process)),
+            drawn.top_outer,
+            drawn.bottom,
+            designs.layout.channel_of_cell,
         ),
         die=die,
         corner=process.pad_space,
@@ -178,6 +182,11 @@ def drawn_radii(radius: Floats, coverage: Floats, ring: Ints, process: Process) 
         top_outer=np.where(ring, radius, coverage * radius) - top,
         top_inner=np.where(ring, (1.0 - coverage) * radius + top, 0.0),
     )
+
+
+def _ring_space(process: Process) -> float:
+    """How much further than keep_off traces stay from electrodes that reach to the rim."""
+    return process.layers["top-electrode"].min_space + process.curve_tolerance - process.keep_off
 
 
 def _cell_block(name: str, drawn: Drawn, cell: int, process: Process) -> Block:

@@ -163,11 +163,11 @@ def _whole(ax: Axes, chip: ChipLayout, process: Process) -> None:
         ax.annotate(
             pad.net,
             (-0.5 * width if left else pad.x * 1e3, pad.y * 1e3),
-            xytext=(-2, 0) if left else (0, 4) if pad.net == "GND" else (4, 0),
+            xytext=(-2, 0) if left else (0, 4) if pad.net.endswith("GND") else (4, 0),
             textcoords="offset points",
             fontsize=5,
-            ha="right" if left else "center" if pad.net == "GND" else "left",
-            va="bottom" if pad.net == "GND" else "center",
+            ha="right" if left or pad.net.endswith("GND") else "left",
+            va="bottom" if pad.net.endswith("GND") else "center",
         )
     _scale_bar(ax, low - 0.8 * reach, -0.5 * width)
 

@@ -35,6 +35,7 @@ class RoutedCells:
 
     position: Floats
     radius: Floats
+    """What traces keep off from."""
     electrode_radius: Floats
     """Outer radius of the top electrode, as drawn."""
     bottom_radius: Floats

@@ -180,9 +180,15 @@ def _streets(chip: ChipLayout, radius: Floats, process: Process) -> Iterator[Vio
     need = process.keep_off
     for track in chip.routing.tracks:
         distance = _to_path(chip.position, track.path) - radius - 0.5 * track.width
-        for cell in np.flatnonzero(distance < need - 2.0 * process.grid):
-            cells = f"cells {cell} and a trace of channel {track.channel}"
-            yield Violation("keep_off of traces", cells, float(distance[cell]), need)
+        electrode = distance + radius - chip.drawn.top_outer - process.curve_tolerance
+        checks = [("keep_off of traces", distance, need)]
+        if chip.routing.levels == 1:
+            top = process.layers["top-electrode"]
+            checks.append((f"space of {top.name}", electrode, top.min_space))
+        for rule, room, least in checks:
+            for cell in np.flatnonzero(room < least - 2.0 * process.grid):
+                cells = f"cells {cell} and a trace of channel {track.channel}"
+                yield Violation(rule, cells, float(room[cell]), least)
 
 
 def _to_path(points: Floats, path: Floats) -> Floats:
