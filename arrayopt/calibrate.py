@@ -120,9 +120,15 @@ def fit_cell(study: Study, traces: Sequence[Trace], *, seed: int = 0) -> CellFit
         gain_uncertainty=max(trace.gain_uncertainty for trace in traces),
     )
     points = gather(traces, displacements(study, condition, traces))
-    load = radiation_load(study, condition, points.frequency)
+    if not points.use.any():
+        raise CalibrationError(f"{first.file}: cell {first.cell}: no usable points")
+    gentle = points.use & (points.voltage == points.voltage[points.use].min())
+    resonance = float(points.frequency[gentle][np.argmax(points.displacement[gentle])])
     try:
-        modal = fit_modal(points, load, seed=seed)
+        for _ in range(2):  # the load is stated at the resonance that the fit finds
+            load = radiation_load(study, condition, points.frequency, resonance=resonance)
+            modal = fit_modal(points, load, seed=seed)
+            resonance = modal.frequency
     except ValueError as error:
         raise CalibrationError(f"{first.file}: cell {first.cell}: {error}") from None
     return CellFit(condition, tuple(traces), points, modal)

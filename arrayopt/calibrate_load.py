@@ -82,10 +82,19 @@ def displacements(study: Study, condition: Condition, traces: Sequence[Trace]) -
     return out
 
 
-def radiation_load(study: Study, condition: Condition, frequency: Floats) -> Load:
-    """Radiation mass and resistance over frequencies, relative to the nominal resonance (M5)."""
+def radiation_load(
+    study: Study, condition: Condition, frequency: Floats, *, resonance: float
+) -> Load:
+    """Radiation mass and resistance over frequencies, relative to the measured resonance (M5).
+
+    Parameters
+    ----------
+    study, condition : the nominal cell, whose mass and mode shape are used.
+    frequency : (point,) [Hz].
+    resonance : where Q and f0 are stated [Hz].
+    """
     cell, air = nominal_cell(study, condition), study.air_state
-    w0 = 2.0 * np.pi * float(cell.natural_frequency[0, 0])
+    w0 = 2.0 * np.pi * resonance
     radius, mass = condition.radius, float(cell.mass[0, 0])
     loading = air.density * air.sound_speed * np.pi * radius**2
     w = np.concatenate([[w0], 2.0 * np.pi * frequency])

@@ -21,7 +21,7 @@ def sweep_picture(study: Study, cell: CellFit) -> SweepPicture:
         mine = cell.points.trace == number
         f = trace.frequency
         grid = np.linspace(f.min(), f.max(), CURVE_POINTS)
-        load = radiation_load(study, condition, grid)
+        load = radiation_load(study, condition, grid, resonance=modal.frequency)
         w0 = 2.0 * np.pi * modal.frequency * np.exp(modal.offsets[number])
         loss = 1.0 / modal.quality_factor + load.share * (load.resistance_ratio - 1.0)
         curve = steady_amplitude(

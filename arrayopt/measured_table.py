@@ -41,6 +41,7 @@ DELIMITERS = {"tab": "\t", "space": None, ",": ",", ";": ";"}
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _NAME = re.compile(r"\s*([A-Za-z][A-Za-z _]*?)\s*(?:[\[(]\s*(.*?)\s*[\])])?\s*")
+_NAMES = re.compile(r"[A-Za-z_]+(?:\s*\[[^\]]*\])?")
 _LEVEL = re.compile(r"dB(?:\s+re\s+([\d.eE+-]+)\s*(\S+))?")
 
 
@@ -158,7 +159,10 @@ def _format(
 
 
 def _fields(line: str, delimiter: str | None) -> list[str]:
-    return line.split() if delimiter is None else [item.strip() for item in line.split(delimiter)]
+    if delimiter is not None:
+        return [item.strip() for item in line.split(delimiter)]
+    named = _NAMES.findall(line)  # units in brackets may hold blanks
+    return named if "[" in line and named else line.split()
 
 
 def _is_number(item: str, decimal: str) -> bool:
