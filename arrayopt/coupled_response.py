@@ -136,6 +136,7 @@ def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Ban
     reach = 2.0 * np.pi * np.where(np.isfinite(out[:, 3]), out[:, 3], out[:, 1])
     status |= range_status(packed.arrays, np.nan_to_num(reach)) << COUPLED_SHIFT
     out[status != 0] = np.nan
+    deflection[status != 0] = np.nan
     peak, frequency, lower, upper, ripple, power = np.ascontiguousarray(out.T)
     return Band(peak, frequency, lower, upper, ripple, power, deflection, status)
 
@@ -302,6 +303,8 @@ def _bands(
             for j in range(sites):
                 g = arrays.site_group[j]
                 deflection[d, g] = max(deflection[d, g], np.hypot(x[j], x[sites + j]))
+            if track.tally[2] != 0:
+                break
         if track.tally[2] != 0:
             status[d] |= _NOT_SETTLED
             continue

@@ -276,7 +276,7 @@ def coupled_sweep(
     order = np.arange(points, dtype=np.int64)
     amplitude = np.full((designs, points, sites), np.nan, dtype=np.complex128)
     jumps = np.zeros((designs, points), dtype=np.int64)
-    status = np.zeros(designs, dtype=np.int64)
+    status = range_status(arrays, 2.0 * np.pi * hertz.max(axis=1))
     scale = np.array(np.broadcast_to(drive_scale, (designs,)), dtype=np.float64)
     spread(
         sweep_batch,
@@ -290,7 +290,6 @@ def coupled_sweep(
         jumps,
         status,
     )
-    status |= range_status(arrays, 2.0 * np.pi * hertz.max(axis=1))
     amplitude[status != 0] = np.nan
     return CoupledSweep(amplitude[:, :, arrays.cell_site], jumps, status)
 

@@ -392,6 +392,8 @@ def relax(
     h = 0.1 * longest
     for k in range(limit):
         residual(arrays, d, s, x, scale, r)
+        if not np.isfinite(dot(r, r)):
+            return STALLED
         if k % 16 == 15 and dot(r, r) <= (3e-2 * force) ** 2:
             for i in range(2 * sites):
                 trial[i] = x[i]

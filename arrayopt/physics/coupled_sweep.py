@@ -165,6 +165,8 @@ def sweep_batch(
     sites = arrays.site_group.size
     s = workspace(sites, arrays.mass.shape[1], arrays.distance.size)
     for d in range(begin, stop):
+        if status[d] != 0:
+            continue
         track = new_track(sites)
         for step in range(order.size):
             i = order[step]
@@ -177,4 +179,6 @@ def sweep_batch(
             last = track.state[track.tally[0] - 1]
             for j in range(sites):
                 amplitude[d, i, j] = complex(last[j], last[sites + j])
-        status[d] = track.tally[2]
+            if track.tally[2] != 0:
+                break
+        status[d] |= track.tally[2]
