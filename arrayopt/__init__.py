@@ -2,9 +2,8 @@
 
 A notebook needs no more than this::
 
-    from arrayopt import open_results
-    front = open_results("results/duct")["combined"]
-    front.to_dataset().plot.scatter(x="fractional_bandwidth", y="peak_level")
+    from arrayopt import open_results, plot_front
+    plot_front(open_results("results/duct")).figure.savefig("fronts.svg")
 """
 
 from __future__ import annotations
@@ -13,11 +12,19 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from arrayopt.comparison import compare
     from arrayopt.design import Designs, DesignSpace
     from arrayopt.design_file import read_design, write_design
     from arrayopt.errors import ArrayoptError, ResultsError, StudyError
     from arrayopt.evaluate import evaluate
     from arrayopt.materials import MATERIALS
+    from arrayopt.plot import (
+        plot_array,
+        plot_beam,
+        plot_convergence,
+        plot_front,
+        plot_response,
+    )
     from arrayopt.quantities import GLOSSARY
     from arrayopt.store import open_results
     from arrayopt.study import read_study
@@ -36,8 +43,14 @@ _HOME = {
     "RunOptions": "study_run",
     "Study": "study_model",
     "StudyError": "errors",
+    "compare": "comparison",
     "evaluate": "evaluate",
     "open_results": "store",
+    "plot_array": "plot",
+    "plot_beam": "plot",
+    "plot_convergence": "plot",
+    "plot_front": "plot",
+    "plot_response": "plot",
     "read_design": "design_file",
     "read_study": "study",
     "run_study": "study_run",
@@ -54,8 +67,14 @@ __all__ = [
     "RunOptions",
     "Study",
     "StudyError",
+    "compare",
     "evaluate",
     "open_results",
+    "plot_array",
+    "plot_beam",
+    "plot_convergence",
+    "plot_front",
+    "plot_response",
     "read_design",
     "read_study",
     "run_study",
@@ -66,7 +85,9 @@ __all__ = [
 def __getattr__(name: str) -> Any:
     """Load a public name when it is first used, so that starting up stays quick."""
     if name in _HOME:
-        return getattr(import_module(f"arrayopt.{_HOME[name]}"), name)
+        value = getattr(import_module(f"arrayopt.{_HOME[name]}"), name)
+        globals()[name] = value  # also where a module of that name was just put in its place
+        return value
     raise AttributeError(f"module 'arrayopt' has no attribute {name!r}")
 
 

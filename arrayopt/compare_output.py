@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from arrayopt.compare import BAND, CONFIDENCE, LEVEL, ONSET, Comparison
+from arrayopt.comparison import BAND, CONFIDENCE, LEVEL, ONSET, Comparison
 from arrayopt.errors import ResultsError
 from arrayopt.plot import plot_front
 from arrayopt.plot_compare import plot_attainment, plot_dominated, plot_hypervolume

@@ -298,7 +298,8 @@ def plot_convergence(curves: xr.Dataset, *, ax: Axes | None = None) -> Axes:
 
     Parameters
     ----------
-    curves : ``hypervolume`` and ``evaluations`` (strategy, checkpoint), as ``convergence`` gives.
+    curves : ``hypervolume`` and ``evaluations`` (strategy, checkpoint), as
+        ``arrayopt.results.convergence`` gives.
     ax : to draw into; a new figure if not given.
 
     Returns

@@ -17,7 +17,9 @@ from arrayopt.errors import ArrayoptError, ResultsError
 from arrayopt.evaluate import StudyEvaluator
 from arrayopt.front import hypervolume, nondominated, thinned
 from arrayopt.problem import Floats, Ints, Objective, minimised
-from arrayopt.run_directory import HISTORY, RUN, read_identity
+from arrayopt.run_directory import HISTORY
+from arrayopt.run_identity import RUN, read_identity
+from arrayopt.saved import read_progress
 from arrayopt.store import FRONTS, load, open_results
 from arrayopt.study import read_study_text
 from arrayopt.study_model import Study
@@ -82,7 +84,7 @@ def read_run(path: str | os.PathLike[str]) -> Reading:
     place = Path(path)
     notes: list[str] = []
     folder = place if place.is_dir() else place.parent
-    if place.is_dir() and not (place / FRONTS).exists():
+    if _behind(place):
         return _read_generations(place)
     tree = open_results(place)
     attributes = tree.attrs
@@ -118,6 +120,52 @@ def read_run(path: str | os.PathLike[str]) -> Reading:
         _read_history(folder, attributes, notes),
         evaluations,
         tuple(notes),
+    )
+
+
+def current_results(path: str | os.PathLike[str]) -> xr.DataTree:
+    """Stored results, also of a run that goes on or that died, up to its last saved generation.
+
+    Parameters
+    ----------
+    path : run directory or result file.
+
+    Returns
+    -------
+    xarray.DataTree
+        As ``store.open_results``; where the fronts file is missing or behind, from the saved
+        generations, with ``complete`` 0.
+
+    Raises
+    ------
+    ResultsError
+        If there is nothing to show.
+    """
+    place = Path(path)
+    if not _behind(place):
+        return open_results(place)
+    reading = _read_generations(place)
+    identity = read_identity(place)
+    tree = xr.DataTree.from_dict(dict(reading.fronts))
+    tree.attrs = {**identity.attributes(), "complete": 0}
+    return tree
+
+
+def _behind(place: Path) -> bool:
+    """Whether a run directory has saved more generations than its fronts file tells of."""
+    if not place.is_dir() or not (place / RUN).exists():
+        return False
+    if not (place / FRONTS).exists():
+        return True
+    try:
+        saved = {n: read_progress(place, n) for n in read_identity(place).strategies}
+    except ResultsError:
+        return False  # the fronts file is the better witness
+    fronts = open_results(place)
+    return any(
+        s is not None
+        and (name not in fronts.children or s.evaluations != fronts[name].attrs["evaluations"])
+        for name, s in saved.items()
     )
 
 
@@ -172,8 +220,8 @@ def _read_generations(folder: Path) -> Reading:
     """What an unfinished run has saved so far, its fronts computed anew."""
     identity = read_identity(folder)
     notes = [
-        f"{folder} is unfinished: {FRONTS} is not written yet. This shows the generations saved so "
-        "far; `arrayopt run STUDY --out DIR --resume` goes on."
+        f"{folder} is unfinished: this shows the generations saved so far. If it is not running, "
+        "`arrayopt run STUDY --out DIR --resume` goes on."
     ]
     study = _study({"study": identity.study}, notes)
     _check_versions(dict(identity.versions), notes)
@@ -191,7 +239,8 @@ def _read_generations(folder: Path) -> Reading:
     if not history or study is None:
         raise ResultsError(
             f"{folder} holds no results yet: {FRONTS} is missing and no generation is complete "
-            f"({RUN} is there, so the run has started)"
+            f"({RUN} is there, so the run has started; `arrayopt status {folder}` says how it is "
+            "doing)"
         )
     fronts = {}
     for name, past in history.items():
@@ -287,8 +336,12 @@ def knee(front: xr.Dataset) -> int:
     return int(np.argmin(np.clip(f - 1.0, 0.0, None).sum(axis=1)))
 
 
-def convergence(reading: Reading) -> xr.Dataset:
+def convergence(run: Reading | str | os.PathLike[str]) -> xr.Dataset:
     """Hypervolume against the number of evaluations, from the history.
+
+    Parameters
+    ----------
+    run : a reading, or the run directory to read.
 
     Returns
     -------
@@ -296,6 +349,7 @@ def convergence(reading: Reading) -> xr.Dataset:
         ``hypervolume`` and ``evaluations``, both (strategy, checkpoint); in units of the
         objectives' scales against their references. Without strategies where there is no history.
     """
+    reading = run if isinstance(run, Reading) else read_run(run)
     objectives = reading.objectives
     names = [name for name in reading.history if name in reading.fronts]
     volume = np.zeros((len(names), CHECKPOINTS))

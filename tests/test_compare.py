@@ -12,7 +12,8 @@ import pytest
 import xarray as xr
 
 from arrayopt.cli import main
-from arrayopt.compare import (
+from arrayopt.compare_output import comparison_json, comparison_text, verdict, write_comparison
+from arrayopt.comparison import (
     Comparison,
     best_within,
     compare,
@@ -22,7 +23,6 @@ from arrayopt.compare import (
     lead_changes,
     typical,
 )
-from arrayopt.compare_output import comparison_json, comparison_text, verdict, write_comparison
 from arrayopt.errors import ResultsError
 from arrayopt.plot_compare import plot_attainment, plot_dominated, plot_hypervolume
 from arrayopt.results import feasible_rows, read_run

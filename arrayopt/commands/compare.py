@@ -53,8 +53,8 @@ def command(
     All are compared after the same number of evaluations and against the same reference point.
     Requirements that are not given are what half of every front reaches.
     """
-    from arrayopt.compare import compare
     from arrayopt.compare_output import comparison_text, write_comparison
+    from arrayopt.comparison import compare
 
     found = compare(directories, level=level, onset=onset, bandwidth=bandwidth, anyway=anyway)
     click.echo(comparison_text(found))
