@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from arrayopt.calibrate import Outcome
-from arrayopt.study_calibration import UNITS, Correction, stack_digest
-from arrayopt.study_model import Study
+from arrayopt.study_calibration import UNITS, stack_digest
+from arrayopt.study_model import Correction, Study
 from arrayopt.units import format_value
 
 

@@ -24,8 +24,8 @@ from arrayopt.fit_modal import ModalFit
 from arrayopt.fit_profile import Fit, Interval, Problem, fit, interval, refit
 from arrayopt.layout_array import array_layout
 from arrayopt.physics.laminate import sections
-from arrayopt.study_calibration import Correction, with_correction
-from arrayopt.study_model import Study
+from arrayopt.study_calibration import with_correction
+from arrayopt.study_model import Correction, Study
 
 Floats = NDArray[np.float64]
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from arrayopt.study_build import build_objectives, build_sites, build_stack, build_strategies
-from arrayopt.study_calibration import StudyCalibration, read_calibration, with_correction
+from arrayopt.study_calibration import read_calibration, with_correction
 from arrayopt.study_model import (
     Air,
     CellSettings,
@@ -22,6 +22,7 @@ from arrayopt.study_model import (
     StackLayer,
     Strategy,
     Study,
+    StudyCalibration,
     Target,
 )
 from arrayopt.study_problems import Reporter

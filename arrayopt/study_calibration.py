@@ -5,11 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import astuple, dataclass, fields, replace
+from dataclasses import astuple, fields, replace
 from pathlib import Path
 
 from arrayopt.study_calibration_schema import CalibrationFile
-from arrayopt.study_model import StackLayer, Study
+from arrayopt.study_model import Correction, StackLayer, Study, StudyCalibration
 from arrayopt.study_problems import Reporter
 
 UNITS = {
@@ -28,47 +28,6 @@ RANGES = {
     "coupling_scale": (-20.0, 20.0),
     "cubic_scale": (-50.0, 50.0),
 }
-
-
-@dataclass(frozen=True)
-class Correction:
-    """Corrections of a study's model, found by measurement.
-
-    Parameters
-    ----------
-    quality_factor : intrinsic (without radiation), in place of the study's.
-    film_tension : added to the residual tension of the stack [N/m]; as equal stress in all layers
-        that cover the whole diaphragm, so that it bends nothing.
-    thickness_scale : factor on the thickness of every layer.
-    coupling_scale : factor on e31f; negative when the film is poled the other way.
-    cubic_scale : factor on the cubic stiffnesses about the operating point.
-    """
-
-    quality_factor: float
-    film_tension: float = 0.0
-    thickness_scale: float = 1.0
-    coupling_scale: float = 1.0
-    cubic_scale: float = 1.0
-
-
-@dataclass(frozen=True)
-class StudyCalibration:
-    """A calibration in force in a study.
-
-    ``file`` as the study names it; ``text`` its content; ``value``, ``lower``, ``upper`` of the
-    95 % intervals; ``draws`` parameter sets for bands; ``nominal_stack``, ``nominal_quality`` what
-    the study says without it; ``digest`` of the parameters and draws alone.
-    """
-
-    file: str
-    text: str
-    value: Correction
-    lower: Correction
-    upper: Correction
-    draws: tuple[Correction, ...]
-    nominal_stack: tuple[StackLayer, ...]
-    nominal_quality: float
-    digest: str
 
 
 def corrected_stack(stack: Sequence[StackLayer], correction: Correction) -> tuple[StackLayer, ...]:

@@ -13,7 +13,6 @@ from arrayopt.layout_array import ArrayLayout
 
 if TYPE_CHECKING:
     from arrayopt.physics.air import AirState
-    from arrayopt.study_calibration import StudyCalibration
 
 VARIABLES = (
     "radius",
@@ -212,6 +211,47 @@ class Strategy:
     fixed: Mapping[str, float | str]
     vary: Mapping[str, tuple[float, float] | tuple[str, str]]
     limits: tuple[Limit, ...]
+
+
+@dataclass(frozen=True)
+class Correction:
+    """Corrections of a study's model, found by measurement.
+
+    Parameters
+    ----------
+    quality_factor : intrinsic (without radiation), in place of the study's.
+    film_tension : added to the residual tension of the stack [N/m]; as equal stress in all layers
+        that cover the whole diaphragm, so that it bends nothing.
+    thickness_scale : factor on the thickness of every layer.
+    coupling_scale : factor on e31f; negative when the film is poled the other way.
+    cubic_scale : factor on the cubic stiffnesses about the operating point.
+    """
+
+    quality_factor: float
+    film_tension: float = 0.0
+    thickness_scale: float = 1.0
+    coupling_scale: float = 1.0
+    cubic_scale: float = 1.0
+
+
+@dataclass(frozen=True)
+class StudyCalibration:
+    """A calibration in force in a study.
+
+    ``file`` as the study names it; ``text`` its content; ``value``, ``lower``, ``upper`` of the
+    95 % intervals; ``draws`` parameter sets for bands; ``nominal_stack``, ``nominal_quality`` what
+    the study says without it; ``digest`` of the parameters and draws alone.
+    """
+
+    file: str
+    text: str
+    value: Correction
+    lower: Correction
+    upper: Correction
+    draws: tuple[Correction, ...]
+    nominal_stack: tuple[StackLayer, ...]
+    nominal_quality: float
+    digest: str
 
 
 @dataclass(frozen=True)

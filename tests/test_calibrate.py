@@ -35,8 +35,8 @@ from arrayopt.fit_physical import (
 )
 from arrayopt.measured import Trace, read_measured
 from arrayopt.study import read_study, read_study_text
-from arrayopt.study_calibration import Correction, corrected_stack, with_correction
-from arrayopt.study_model import Study
+from arrayopt.study_calibration import corrected_stack, with_correction
+from arrayopt.study_model import Correction, Study
 
 HERE = Path(__file__).parent
 TUTORIAL = HERE.parent / "studies" / "calibration-tutorial"
