@@ -95,6 +95,8 @@ def site_table(position: ArrayLike, group: ArrayLike, *, reduce: bool = True) ->
     xy = np.asarray(position, dtype=np.float64)
     kind = np.asarray(group, dtype=np.int64)
     cells = len(xy)
+    if len(np.unique(xy, axis=0)) < cells:
+        raise ValueError("two cells have the same position.")
     label = np.arange(cells)
     if reduce and cells > 1:
         for image in _symmetries(xy, kind):
@@ -108,8 +110,6 @@ def site_table(position: ArrayLike, group: ArrayLike, *, reduce: bool = True) ->
     between = np.hypot(*(xy[first][:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
     itself = first[:, None] == np.arange(cells)[None, :]
     unit = between[~itself].min() if cells > 1 else 1.0
-    if not unit > 0.0:
-        raise ValueError("two cells have the same position.")
     rounded = np.where(itself, 0.0, np.round(between / unit, 9))
     pair = np.unique(rounded, return_inverse=True)[1].reshape(between.shape) - 1
     distance = np.zeros(int(pair.max()) + 1)
@@ -142,6 +142,7 @@ def _symmetries(xy: Array, group: Ints) -> list[Ints]:
             apart = np.abs(turned[:, None] - z[None, :])
             image = apart.argmin(axis=1)
             fits = apart[np.arange(len(z)), image].max() < 1e-7
+            fits = fits and len(np.unique(image)) == len(z)
             if fits and np.array_equal(group[image], group):
                 found.append(image.astype(np.int64))
     return found
