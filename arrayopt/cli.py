@@ -14,9 +14,11 @@ from arrayopt.errors import ArrayoptError, nearest_name
 COMMANDS = {
     "check": "Check a study file and say what a run would do.",
     "run": "Search every strategy of a study and store the fronts.",
+    "status": "How a run is doing, while it runs and after it died.",
     "report": "One page about a run: answer, pictures, an explorer of the fronts.",
     "compare": "Which strategy wins, by how much, and whether that is real.",
     "show": "Print stored fronts, or one design, as tables.",
+    "verify": "Compute chosen designs anew at the highest fidelity.",
     "evaluate": "Merits and responses of one hand-written design.",
     "export": "Hand a design to mask shop and test lab: layout, tables, drawing, test plan.",
     "calibrate": "Fit the model to lab measurements, or judge a chip by its prediction.",

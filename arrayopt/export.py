@@ -34,8 +34,9 @@ from arrayopt.export_tables import (
 from arrayopt.gds import write_layouts
 from arrayopt.identify import FoundDesign, find_design
 from arrayopt.process import Process, read_process
+from arrayopt.results import current_results
 from arrayopt.rules import RuleError, check_rules
-from arrayopt.store import encoded, open_results
+from arrayopt.store import encoded
 from arrayopt.study import read_study
 
 MANIFEST = "manifest.json"
@@ -126,7 +127,7 @@ def load_design(directory: str | os.PathLike[str], design: str) -> FoundDesign:
     design : ``strategy/evaluation``, or the path of a design file (.toml).
     """
     if not design.endswith(".toml"):
-        return find_design(open_results(directory), design)
+        return find_design(current_results(directory), design)
     study = read_study(directory)
     strategy, designs = read_design(design, study)
     return FoundDesign(Path(design).stem, study, strategy, designs)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, TextIO
 
@@ -92,6 +94,16 @@ class SilentProgress:
         return None
 
 
+class Stream(Protocol):
+    """Where log lines go."""
+
+    def write(self, text: str, /) -> object:
+        """Write text."""
+
+    def flush(self) -> None:
+        """Hand everything to the operating system."""
+
+
 class LogProgress(SilentProgress):
     """One line per report, with the time, for log files and pipes.
 
@@ -102,7 +114,7 @@ class LogProgress(SilentProgress):
         Least number of seconds between two lines of one strategy; notes always appear.
     """
 
-    def __init__(self, stream: TextIO, *, every: float = 0.0) -> None:
+    def __init__(self, stream: Stream, *, every: float = 0.0) -> None:
         self._stream = stream
         self._every = every
         self._last: dict[str, float] = {}
@@ -128,8 +140,54 @@ class LogProgress(SilentProgress):
             return
 
 
+class RotatingFile:
+    """A text file that is cut into numbered pieces; opened for every write, so it may be moved.
+
+    Parameters
+    ----------
+    path : Path
+    limit : int
+        Bytes after which the file becomes ``NAME.1``, that ``NAME.2`` and so on.
+    keep : int
+        Pieces kept beside the file.
+    """
+
+    def __init__(self, path: Path, *, limit: int = 1_000_000, keep: int = 3) -> None:
+        self._path, self._limit, self._keep = path, limit, keep
+
+    def write(self, text: str) -> None:
+        """Append."""
+        if self._path.exists() and self._path.stat().st_size + len(text) > self._limit:
+            pieces = [self._path, *(Path(f"{self._path}.{k}") for k in range(1, self._keep + 1))]
+            for older, newer in zip(pieces[:0:-1], pieces[-2::-1], strict=True):
+                if newer.exists():
+                    newer.replace(older)
+        with self._path.open("a", encoding="utf-8") as stream:
+            stream.write(text)
+
+    def flush(self) -> None:
+        """Nothing is held back."""
+
+
+class SeveralProgress(SilentProgress):
+    """Passes everything on to several displays."""
+
+    def __init__(self, *shown: Progress) -> None:
+        self._shown = shown
+
+    def report(self, report: Report) -> None:
+        """Pass a report on."""
+        for one in self._shown:
+            one.report(report)
+
+    def note(self, text: str) -> None:
+        """Pass a sentence on."""
+        for one in self._shown:
+            one.note(text)
+
+
 class TerminalProgress(SilentProgress):
-    """A table redrawn in place, one row per strategy.
+    """A table redrawn in place, one row per strategy; nothing more once the terminal is lost.
 
     Parameters
     ----------
@@ -147,11 +205,13 @@ class TerminalProgress(SilentProgress):
     def report(self, report: Report) -> None:
         """Redraw the table."""
         self._reports[report.strategy] = report
-        self._live.update(self._table(), refresh=True)
+        with suppress(OSError, ValueError):
+            self._live.update(self._table(), refresh=True)
 
     def note(self, text: str) -> None:
         """Print a sentence above the table."""
-        self._live.console.print(text, markup=False, highlight=False)
+        with suppress(OSError, ValueError):
+            self._live.console.print(text, markup=False, highlight=False)
 
     def _table(self) -> Any:
         from rich.table import Table
@@ -172,7 +232,8 @@ class TerminalProgress(SilentProgress):
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._live.stop()
+        with suppress(OSError, ValueError):
+            self._live.stop()
 
 
 def progress_on(stream: TextIO) -> Progress:

@@ -3,25 +3,42 @@
 from __future__ import annotations
 
 import hashlib
-import signal
-import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from types import FrameType, TracebackType
-from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from arrayopt.front import thinned
 from arrayopt.problem import Evaluation, Evaluator, Floats, Objective, minimised
-from arrayopt.progress import Progress, Report, SilentProgress
-from arrayopt.run_directory import RunDirectory, RunIdentity, Saved
+from arrayopt.progress import (
+    LogProgress,
+    Progress,
+    Report,
+    RotatingFile,
+    SeveralProgress,
+    SilentProgress,
+)
+from arrayopt.run_directory import LOG, RunDirectory
+from arrayopt.run_identity import RunIdentity
+from arrayopt.saved import Saved
 from arrayopt.search import Generation, SearchSettings, search
+from arrayopt.signals import StopSignals
+from arrayopt.status import COMPLETE, FAILED, STOPPED, Health, StatusFile
 from arrayopt.store import generation_dataset
 from arrayopt.workers import Workers
+
+FRONTS_EVERY = 60.0
+"""Least seconds between two fronts files written while a run goes on."""
+
+FRONTS_SHARE = 0.01
+"""Largest share of the time that writing them takes."""
+
+RATE_GENERATIONS = 20
+"""Generations of each strategy from which the time left is told."""
 
 
 @dataclass(frozen=True)
@@ -108,40 +125,6 @@ class PooledEvaluator:
         return self.workers.evaluate(self.strategy, X, n_objectives=len(self.objectives))
 
 
-class StopSignals:
-    """Ctrl-C and SIGTERM as a request to stop after the generation; a second one stops at once.
-
-    Raises KeyboardInterrupt at the second signal. Outside the main thread, where Python delivers no
-    signals, it does nothing.
-    """
-
-    def __init__(self, note: Callable[[str], None]) -> None:
-        self.requested = False
-        self._note = note
-        self._before: dict[int, Any] = {}
-
-    def _handle(self, number: int, frame: FrameType | None) -> None:
-        if self.requested:
-            raise KeyboardInterrupt
-        self.requested = True
-        self._note("Stopping after this generation; once more stops at once.")
-
-    def __enter__(self) -> StopSignals:
-        if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
-                self._before[number] = signal.signal(number, self._handle)
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        for number, handler in self._before.items():
-            signal.signal(number, handler)
-
-
 def strategy_seed(seed: int, name: str) -> int:
     """A seed of its own for each strategy, whatever the others in the study."""
     return int.from_bytes(hashlib.sha256(f"{seed}/{name}".encode()).digest()[:7], "big")
@@ -158,6 +141,7 @@ def run_tasks(
     resume: bool = False,
     fresh: bool = False,
     progress: Progress | None = None,
+    health: Health | None = None,
 ) -> Outcome:
     """Search every strategy up to the budget, in turns, and write the fronts and the history.
 
@@ -175,6 +159,8 @@ def run_tasks(
     resume, fresh : bool
         See ``RunDirectory``.
     progress : Progress, optional
+    health : function, optional
+        Counters for the status file, see ``status.Health``.
 
     Returns
     -------
@@ -194,23 +180,70 @@ def run_tasks(
     with (
         progress or SilentProgress() as shown,
         RunDirectory(directory, identity, resume=resume, fresh=fresh) as run,
-        StopSignals(shown.note) as stop,
     ):
-        searches = [_Search(task, run, settings, identity.seed) for task in tasks]
-        complete = _take_turns(searches, budget, stop, shown)
-        history = run.write_history()
-        fronts = {s.task.name: _front(s, front_size) for s in searches if s.saved is not None}
-        return Outcome(
-            complete,
-            "The budget is used up."
-            if complete
-            else f"Stopped; everything is saved in {run.path}. To go on, repeat the command with "
-            "--resume.",
-            run.write_fronts(fronts, {"complete": np.int32(complete)}),
-            history,
-            {s.task.name: s.evaluations for s in searches},
-            {s.task.name: s.hypervolume for s in searches},
+        kept = StatusFile(
+            run.path, {"evaluations": budget.evaluations, "hours": budget.hours}, health
         )
+        told = SeveralProgress(shown, LogProgress(RotatingFile(run.path / LOG)), kept)
+        try:
+            with StopSignals(told.note) as stop:
+                outcome = _run(tasks, run, budget, settings, front_size, stop, told)
+        except BaseException as error:
+            if isinstance(error, Exception):
+                kept.finish(FAILED, f"{type(error).__name__}: {error}")
+            else:
+                kept.finish(STOPPED, "Stopped at once; the last saved generation stands.")
+            raise
+        kept.finish(COMPLETE if outcome.complete else STOPPED, outcome.message)
+        return outcome
+
+
+def _run(
+    tasks: Sequence[Task],
+    run: RunDirectory,
+    budget: Budget,
+    settings: SearchSettings,
+    front_size: int,
+    stop: StopSignals,
+    progress: Progress,
+) -> Outcome:
+    searches = [_Search(task, run, settings, run.identity.seed) for task in tasks]
+    current = _CurrentFronts(searches, run, front_size)
+    complete = _take_turns(searches, budget, stop, progress, current)
+    history = run.write_history()
+    fronts = {s.task.name: _front(s, front_size) for s in searches if s.saved is not None}
+    return Outcome(
+        complete,
+        "The budget is used up."
+        if complete
+        else f"Stopped; everything is saved in {run.path}. To go on, repeat the command with "
+        "--resume.",
+        run.write_fronts(fronts, {"complete": np.int32(complete)}),
+        history,
+        {s.task.name: s.evaluations for s in searches},
+        {s.task.name: s.hypervolume for s in searches},
+    )
+
+
+class _CurrentFronts:
+    """Writes the fronts file now and then while the run goes on, for whoever wants to look."""
+
+    def __init__(self, searches: Sequence[_Search], run: RunDirectory, size: int) -> None:
+        self._searches, self._run, self._size = searches, run, size
+        self._due = time.monotonic() + FRONTS_EVERY
+
+    def write_if_due(self) -> None:
+        start = time.monotonic()
+        if start < self._due:
+            return
+        fronts = {
+            s.task.name: _front(s, self._size, complete=False)
+            for s in self._searches
+            if s.saved is not None
+        }
+        self._run.write_fronts(fronts, {"complete": np.int32(0)})
+        cost = time.monotonic() - start
+        self._due = start + cost + max(FRONTS_EVERY, cost / FRONTS_SHARE)
 
 
 class _Search:
@@ -220,11 +253,13 @@ class _Search:
         self.task, self.run = task, run
         self.saved = run.saved(task.name)
         self.exhausted = False
+        self.recent: deque[tuple[float, int]] = deque(maxlen=RATE_GENERATIONS)
+        start = run.identity.start_vectors(task.name)
         self._generations: Iterator[Generation] = search(
             task.evaluator,
             settings,
             seed=strategy_seed(seed, task.name),
-            initial=task.initial,
+            initial=task.initial if start is None else start,
             state=None if self.saved is None else self.saved.state,
         )
 
@@ -260,12 +295,17 @@ class _Search:
             generation.state,
         )
         self.run.save(self.task.name, dataset, saved)
+        self.recent.append((time.monotonic() - start, len(generation.X)))
         self.saved = saved
         return generation
 
 
 def _take_turns(
-    searches: Sequence[_Search], budget: Budget, stop: StopSignals, progress: Progress
+    searches: Sequence[_Search],
+    budget: Budget,
+    stop: StopSignals,
+    progress: Progress,
+    current: _CurrentFronts,
 ) -> bool:
     """Advance the strategy that is furthest behind until the budget is used; whether it was."""
     while True:
@@ -289,6 +329,7 @@ def _take_turns(
             progress.note(f"{turn.task.name}: every design there is has been evaluated.")
         else:
             progress.report(_report(turn, generation, searches, budget))
+            current.write_if_due()
 
 
 def _dataset(generation: Generation, objectives: Sequence[Objective]) -> xr.Dataset:
@@ -307,10 +348,13 @@ def _dataset(generation: Generation, objectives: Sequence[Objective]) -> xr.Data
     )
 
 
-def _front(search_: _Search, size: int) -> xr.Dataset:
-    """The archive's front, thinned, with everything the history and the task know about it."""
+def _front(search_: _Search, size: int, *, complete: bool = True) -> xr.Dataset:
+    """The archive's front, thinned, with everything the history and the task know about it.
+
+    The history must have been written if it is `complete`; else the saved generations are read.
+    """
     name, objectives = search_.task.name, search_.task.evaluator.objectives
-    members = search_.run.designs(name, search_.run.front(name))
+    members = search_.run.designs(name, search_.run.front(name), joined=complete)
     F = np.stack([members[o.name].values for o in objectives], axis=1)
     front = members.isel(design=thinned(minimised(F, objectives), size))
     if search_.task.describe is not None and front.sizes["design"] > 0:
@@ -341,9 +385,7 @@ def _report(
     if budget.hours is not None:
         left.append(max(0.0, 3600 * budget.hours - spent))
     if budget.evaluations is not None:
-        done = sum(s.evaluations for s in searches)
-        missing = sum(max(0, budget.evaluations - s.evaluations) for s in searches)
-        left.append(missing * spent / done)
+        left.append(sum(_seconds_left(s, budget.evaluations) for s in searches))
     return Report(
         turn.task.name,
         generation.number,
@@ -355,3 +397,10 @@ def _report(
         best,
         min(left),
     )
+
+
+def _seconds_left(search_: _Search, budget: int) -> float:
+    """Seconds until a strategy's budget, at the median pace of its last generations."""
+    paces = sorted(seconds / max(count, 1) for seconds, count in search_.recent)
+    pace = paces[(len(paces) - 1) // 2] if paces else 0.0
+    return max(0, budget - search_.evaluations) * pace

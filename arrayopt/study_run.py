@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import os
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from arrayopt.errors import ArrayoptError
 from arrayopt.evaluate import StudyEvaluator, build_evaluator
-from arrayopt.progress import Progress
+from arrayopt.progress import Progress, SilentProgress
 from arrayopt.run import Budget, Outcome, PooledEvaluator, Task, run_tasks
-from arrayopt.run_directory import RunIdentity
+from arrayopt.run_identity import RunIdentity
 from arrayopt.search import SearchSettings
 from arrayopt.seeds import seed_vectors
+from arrayopt.start import start_from
 from arrayopt.study_model import Study
 from arrayopt.workers import Workers
 
@@ -33,6 +35,7 @@ class RunOptions:
     seed : None takes the study's.
     workers : processes; None takes one per processor.
     resume, fresh : go on with, or discard, what the directory holds.
+    start_from : run directory whose population the search starts from.
     """
 
     evaluations: int | None = None
@@ -41,6 +44,7 @@ class RunOptions:
     workers: int | None = None
     resume: bool = False
     fresh: bool = False
+    start_from: Path | None = None
 
 
 def run_study(
@@ -71,25 +75,45 @@ def run_study(
         If the directory holds another run or cannot be written.
     """
     chosen = options or RunOptions()
+    shown = progress or SilentProgress()
     settings = SearchSettings(
         algorithm=study.search.algorithm,  # type: ignore[arg-type]
         population=study.search.population,
     )
     seed = study.seed if chosen.seed is None else chosen.seed
+    known = identity(study, seed, settings)
+    if chosen.start_from is not None:
+        known = replace(known, start=_start(study, Path(directory), chosen, shown))
     with Workers(
         build_evaluator, study.text, workers=chosen.workers or len(os.sched_getaffinity(0))
     ) as workers:
         return run_tasks(
             [_task(study, name, workers) for name in (s.name for s in study.strategies)],
             Path(directory),
-            identity(study, seed, settings),
+            known,
             budget=budget(study, chosen),
             settings=settings,
             front_size=study.search.front_size,
             resume=chosen.resume,
             fresh=chosen.fresh,
-            progress=progress,
+            progress=shown,
+            health=workers.health,
         )
+
+
+def _start(
+    study: Study, directory: Path, options: RunOptions, progress: Progress
+) -> dict[str, Any]:
+    """Designs to start from, out of another run's directory."""
+    source = options.start_from
+    assert source is not None
+    if options.resume:
+        raise ArrayoptError(
+            "--resume and --start-from exclude each other: a run remembers where it started from"
+        )
+    if source.resolve() == directory.resolve():
+        raise ArrayoptError("--start-from needs another directory than --out, which stays as it is")
+    return start_from(source, study, study.search.population, progress.note)
 
 
 def budget(study: Study, options: RunOptions) -> Budget:

@@ -102,6 +102,8 @@ class Workers:
         self.workers = workers
         self.chunk = chunk
         self.rebuilt = 0
+        self.halved = 0
+        self.lost = 0
         self._work = (build, hashlib.sha256(text.encode()).hexdigest(), text)
         self._pool: ProcessPoolExecutor | None = None
 
@@ -131,6 +133,14 @@ class Workers:
             spans = self._round(strategy, X, spans, done, deaths, n_objectives)
         return joined([done[start] for start in sorted(done)])
 
+    def health(self) -> dict[str, int]:
+        """What went wrong and was mended since the start, counted."""
+        return {
+            "worker pools restarted": self.rebuilt,
+            "pieces of work halved": self.halved,
+            "designs given up": self.lost,
+        }
+
     def _round(
         self,
         strategy: str,
@@ -158,7 +168,9 @@ class Workers:
             first, last = span
             if last - first == 1:
                 done[first] = lost(1, n_objectives)
+                self.lost += 1
             else:
+                self.halved += 1
                 middle = (first + last) // 2
                 halves = [(first, middle), (middle, last)]
                 if isinstance(outcome, BrokenProcessPool):

@@ -24,7 +24,8 @@ from arrayopt.errors import ResultsError
 from arrayopt.problem import Evaluation
 from arrayopt.progress import LogProgress, SilentProgress, TerminalProgress, duration, progress_on
 from arrayopt.run import Budget, PooledEvaluator
-from arrayopt.run_directory import RunDirectory, read_identity
+from arrayopt.run_directory import RunDirectory
+from arrayopt.run_identity import read_identity
 from arrayopt.store import labelled, open_results
 from arrayopt.workers import Workers
 
@@ -204,7 +205,7 @@ def test_a_run_there_needs_resume_or_fresh(tmp_path: Path, undisturbed: Path) ->
     [
         ({"digest": "4567"}, "the study was changed"),
         ({"seed": 3}, "seed 11 there, 3 here"),
-        ({"settings": {"population": 9}}, "search settings were changed"),
+        ({"settings": {"population": 9}}, "settings were changed .population 8 there, 9 here"),
         ({"versions": {"arrayopt": "0.2.0"}}, "arrayopt 0.1.0 there, 0.2.0 here"),
         ({"versions": {}}, "arrayopt 0.1.0 there, none here"),
     ],

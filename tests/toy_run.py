@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from arrayopt.run import Budget, Outcome, Task, run_tasks
-from arrayopt.run_directory import RunIdentity
+from arrayopt.run_identity import RunIdentity
 from arrayopt.search import SearchSettings
 
 sys.path.insert(0, str(Path(__file__).parent))

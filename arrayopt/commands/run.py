@@ -24,6 +24,15 @@ from arrayopt.errors import ArrayoptError
 )
 @click.option("--resume", is_flag=True, help="Go on with the run in the directory, to the total.")
 @click.option("--fresh", is_flag=True, help="Discard the run in the directory and start again.")
+@click.option(
+    "--start-from",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Start from the population of another run, of a changed study or version too.",
+)
+@click.option(
+    "--verify/--no-verify", default=True, help="End with a spread of each front verified."
+)
 def command(
     study: Path,
     out: Path,
@@ -33,12 +42,15 @@ def command(
     workers: int | None,
     resume: bool,
     fresh: bool,
+    start_from: Path | None,
+    verify: bool,
 ) -> None:
     """Search every strategy of STUDY and store the fronts.
 
     Writes fronts.nc and history.nc into the run directory. Ctrl-C finishes the generation, saves
     and says how to go on. The same study and seed give the same fronts, also after an
-    interruption and for any number of workers.
+    interruption and for any number of workers. `arrayopt status DIR` tells from any shell how a
+    run is doing; run.log in the directory keeps what is shown here.
     """
     if resume and fresh:
         raise ArrayoptError("--resume and --fresh exclude each other; give one of them")
@@ -46,10 +58,17 @@ def command(
     from arrayopt.study import read_study
     from arrayopt.study_run import RunOptions, run_study
 
-    options = RunOptions(evaluations, hours, seed, workers, resume, fresh)
+    options = RunOptions(evaluations, hours, seed, workers, resume, fresh, start_from)
     outcome = run_study(read_study(study), out, options=options, progress=progress_on(sys.stderr))
     click.echo(outcome.message)
     for name, size in outcome.hypervolume.items():
         click.echo(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")
+    if verify and outcome.complete:
+        from arrayopt.commands.verify import verification_text
+        from arrayopt.verify_run import verify_run
+
+        verified = verify_run(out)
+        if verified:
+            click.echo("\nA spread of each front, verified:\n" + verification_text(verified) + "\n")
     click.echo(f"Fronts: {outcome.fronts}\nHistory: {outcome.history}")
     click.echo(f"To read them: arrayopt show {out}")

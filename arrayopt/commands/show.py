@@ -14,12 +14,15 @@ import click
 @click.argument("design", required=False)
 @click.option("--rows", type=click.IntRange(1), default=12, show_default=True, help="Of a front.")
 def command(directory: Path, design: str | None, rows: int) -> None:
-    """Print the fronts stored in DIRECTORY, or one DESIGN of them (STRATEGY/NUMBER)."""
+    """Print the fronts stored in DIRECTORY, or one DESIGN of them (STRATEGY/NUMBER).
+
+    Of a run that goes on, or that was killed, the generations saved so far are shown.
+    """
     from arrayopt.identify import find_design
-    from arrayopt.store import open_results
+    from arrayopt.results import current_results
     from arrayopt.tables import front_table, group_table, merit_table
 
-    tree = open_results(directory)
+    tree = current_results(directory)
     if design is None:
         click.echo(
             "\n\n".join(
