@@ -193,7 +193,8 @@ def _write_tables(
         ),
     ):
         (part / name).write_text(content, encoding="utf-8")
-    (part / "predicted.nc").write_bytes(encoded(plan.curves, plan.curves.attrs))
+    # the classic format holds no times of writing, so the bytes repeat
+    plan.curves.to_netcdf(part / "predicted.nc", engine="scipy", format="NETCDF3_64BIT")
 
 
 def _rounding(process: Process) -> str:

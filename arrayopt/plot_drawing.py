@@ -10,9 +10,9 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import EllipseCollection, PolyCollection
 from matplotlib.figure import Figure
-from matplotlib.patches import Patch, Rectangle
+from matplotlib.patches import Patch, PathPatch, Rectangle
+from matplotlib.path import Path
 from numpy.typing import NDArray
 
 from arrayopt.chip_layout import ChipLayout
@@ -38,6 +38,9 @@ _LOOK: dict[str, tuple[str, str, float]] = {
     "pad-opening": ("none", "#000000", 0.5),
     "outline": ("none", "#000000", 0.8),
 }
+
+
+_ROUND: Any = Path.unit_circle()
 
 
 @dataclass(frozen=True)
@@ -111,22 +114,28 @@ def _add_shapes(ax: Axes, chip: ChipLayout, shapes: Mapping[str, list[NDArray[An
             drawn = side > 0.0
             if not drawn.any():
                 continue
-            ax.add_collection(
-                EllipseCollection(
-                    side[drawn],
-                    side[drawn],
-                    np.zeros(int(drawn.sum())),
-                    units="xy",
-                    offsets=centre[drawn],
-                    transOffset=ax.transData,
-                    facecolor=colour,
-                    edgecolor=edge,
-                    linewidth=width,
-                )
-            )
-        ax.add_collection(
-            PolyCollection(shapes[role], facecolor=face, edgecolor=edge, linewidth=width)
-        )
+            rim = _ROUND.vertices * (0.5 * side[drawn])[:, None, None] + centre[drawn][:, None]
+            codes = np.tile(_ROUND.codes, len(rim))
+            _fill(ax, Path(rim.reshape(-1, 2), codes), colour, edge, width)
+        if shapes[role]:
+            _fill(ax, _joined(shapes[role]), face, edge, width)
+
+
+def _fill(ax: Axes, path: Path, face: str, edge: str, width: float) -> None:
+    """All shapes of a role as one path: thousands of single ones take minutes."""
+    ax.add_patch(PathPatch(path, facecolor=face, edgecolor=edge, linewidth=width))
+
+
+def _joined(polygons: Sequence[NDArray[Any]]) -> Path:
+    closed = [np.concatenate([points, points[:1]]) for points in polygons]
+    codes = np.concatenate([_codes(len(points)) for points in closed])
+    return Path(np.concatenate(closed), codes)
+
+
+def _codes(count: int) -> NDArray[np.uint8]:
+    codes = np.full(count, Path.LINETO, dtype=np.uint8)
+    codes[0], codes[-1] = Path.MOVETO, Path.CLOSEPOLY
+    return codes
 
 
 def _flat(chip: ChipLayout) -> Mapping[str, list[NDArray[Any]]]:
