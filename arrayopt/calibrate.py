@@ -41,7 +41,8 @@ class Outcome:
 
     ``cells`` fits per cell and bias; ``physical`` the five corrections; ``bursts`` checks of the
     corrected model; ``readings`` what was read into the files; ``model_error`` largest relative
-    difference of f0 between the fitted polynomials and the plate model itself.
+    difference of f0 between the fitted polynomials and the plate model itself; ``surface`` those
+    polynomials.
     """
 
     cells: tuple[CellFit, ...]
@@ -49,6 +50,7 @@ class Outcome:
     bursts: tuple[BurstCheck, ...]
     readings: tuple[Reading, ...]
     model_error: float
+    surface: Surface
 
 
 def calibrate(
@@ -95,7 +97,7 @@ def calibrate(
         if trace.kind == "burst"
     )
     error = _model_error(corrected, surface, physical)
-    return Outcome(cells, physical, bursts, tuple(readings), error)
+    return Outcome(cells, physical, bursts, tuple(readings), error, surface)
 
 
 def sweeps_by_cell(traces: Sequence[Trace]) -> list[list[Trace]]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -137,6 +138,14 @@ class Surface:
         if not np.isfinite(table).all():
             raise ValueError("the plate buckles within the range to be searched")
         self.table = table
+
+    def only(self, places: Sequence[int]) -> Surface:
+        """The same for some of the conditions."""
+        part = copy(self)
+        part.conditions = tuple(self.conditions[k] for k in places)
+        part.nominal = self.nominal[list(places)]
+        part.table = self.table[..., list(places), :]
+        return part
 
     def _quantities(self, lossless: Study, lossy: Study, coupling: float) -> Floats:
         designs = one_cell_designs(self.conditions, coupling=coupling)

@@ -189,8 +189,10 @@ def noisy_fits(rng: np.random.Generator, gain: float) -> list[ModalFit]:
 
 
 @pytest.fixture(scope="module")
-def surface(nominal: Study) -> Surface:
-    return Surface(nominal, [row[0] for row in _true_cells()])
+def surface(outcome: Outcome) -> Surface:
+    """The lab's own, its conditions in the order of the true cells."""
+    have = [(c.radius, c.bias) for c in outcome.surface.conditions]
+    return outcome.surface.only([have.index((row[0].radius, row[0].bias)) for row in _true_cells()])
 
 
 @pytest.mark.slow
@@ -214,9 +216,10 @@ def test_polarity_comes_from_the_bias_series(nominal: Study, surface: Surface) -
     assert found.value.coupling_scale == pytest.approx(-0.85, rel=0.05)
 
 
-def test_what_one_cell_cannot_tell_is_said(nominal: Study) -> None:
+def test_what_one_cell_cannot_tell_is_said(nominal: Study, surface: Surface) -> None:
     fits = noisy_fits(np.random.default_rng(0), 1.0)[:1]
-    found = fit_physical(nominal, [_true_cells()[0][0]], fits, draws=0)
+    one = surface.only([0])
+    found = fit_physical(nominal, one.conditions, fits, surface=one, draws=0)
     text = " ".join(found.cannot_tell)
     assert "thickness_scale" in text
     assert "film_tension" in text
@@ -271,8 +274,9 @@ def test_the_digest_follows_numbers_and_not_words(calibrated: Path) -> None:
     before, text = read_study(calibrated).digest, file.read_text(encoding="utf-8")
     file.write_text(text.replace("identified = true", "identified = false"), encoding="utf-8")
     assert read_study(calibrated).digest == before
-    value = f"value = {read_study(calibrated).cell.quality_factor!r}"
-    file.write_text(text.replace(value, value + "1", 1), encoding="utf-8")
+    quality = read_study(calibrated).cell.quality_factor
+    changed = text.replace(f"value = {quality!r}", f"value = {quality * 1.0001!r}", 1)
+    file.write_text(changed, encoding="utf-8")
     assert read_study(calibrated).digest != before
 
 
