@@ -9,14 +9,22 @@ from enum import IntFlag
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.band import Band, BandStatus, find_band
+from arrayopt.band import Band, BandStatus
 from arrayopt.beam import beam_pattern, beam_width, side_lobe_level
+from arrayopt.burst_figures import PulseFigureStatus
 from arrayopt.cells import Cells, CellStatus, build_cells, tables
 from arrayopt.design import Designs, clearance_margin, die_margin, occupied
+from arrayopt.excitation import (
+    BURST_STATUS_SHIFT,
+    PULSE_STATUS_SHIFT,
+    excitation_band,
+    fractional_width,
+    pulse_merits,
+)
 from arrayopt.multimode import SweepSettings, SweepStatus, multimode_response
 from arrayopt.physics.air import sound_pressure_level
 from arrayopt.physics.diaphragm import film_stress
-from arrayopt.response import SMALL, SWEEPS, TWO_WAY, Packed, pack
+from arrayopt.response import SWEEPS, Packed, pack
 from arrayopt.study_model import Study
 
 Floats = NDArray[np.float64]
@@ -78,6 +86,13 @@ class MeritStatus(IntFlag):
     SWEEP_UNSETTLED = SweepStatus.UNSETTLED << SWEEP_STATUS_SHIFT
     SWEEP_ESCAPED = SweepStatus.ESCAPED << SWEEP_STATUS_SHIFT
     SWEEP_OFF_GRID = SweepStatus.OFF_GRID << SWEEP_STATUS_SHIFT
+    BURST_OFF_GRID = BandStatus.OFF_GRID << BURST_STATUS_SHIFT
+    BURST_GRID_LIMIT = BandStatus.GRID_LIMIT << BURST_STATUS_SHIFT
+    BURST_RUNAWAY = BandStatus.RUNAWAY << BURST_STATUS_SHIFT
+    STILL_RINGING = PulseFigureStatus.STILL_RINGING << PULSE_STATUS_SHIFT
+    PULSE_RUNAWAY = PulseFigureStatus.RUNAWAY << PULSE_STATUS_SHIFT
+    NO_CARRIER = PulseFigureStatus.NO_CARRIER << PULSE_STATUS_SHIFT
+    NO_SPECTRUM = PulseFigureStatus.NO_SPECTRUM << PULSE_STATUS_SHIFT
 
 
 _BOWED = int(MeritStatus.STRONGLY_QUADRATIC)
@@ -130,18 +145,15 @@ def compute_merits(
     """
     cells = build_cells(designs, study)
     packed = pack(cells, designs, study)
-    level = 10.0 ** (study.target.level / 20.0)
-    sweep = SWEEPS[study.target.excitation]
-    band = find_band(packed, level=level, sweep=sweep)
+    sweep = SWEEPS[study.target.sweep]
+    band = excitation_band(cells, packed, study)
     status = band.status | (_any_driven(cells, designs) << CELL_STATUS_SHIFT)
-    values = _band_merits(band, study)
+    values = merits_of_band(cells, band, designs, study)
     values |= _onset_merits(cells, designs)
-    values |= _load_merits(cells, band, designs, study)
     several = _several_modes(values, study, deflection_limit) & (status & ~_BOWED == 0)
     if several.any():
         band, status = _with_several_modes(designs, study, band, status, several, sweep)
-        values |= _band_merits(band, study)
-        values |= _load_merits(cells, band, designs, study)
+        values |= merits_of_band(cells, band, designs, study)
     values["model_range"] = _model_range(values, several)
     sides = occupied(designs, study)
     values["die_area"] = sides[:, 0] * sides[:, 1]
@@ -151,9 +163,14 @@ def compute_merits(
         return wanted is None or not wanted.isdisjoint(names)
 
     if needs("small_signal_bandwidth"):
-        values["small_signal_bandwidth"] = _width(find_band(packed, level=level, sweep=SMALL))
+        weak = excitation_band(cells, packed, study, small=True)
+        values["small_signal_bandwidth"] = fractional_width(weak)
     if needs("two_way_bandwidth"):
-        values["two_way_bandwidth"] = _width(find_band(packed, level=level, sweep=sweep | TWO_WAY))
+        echo = excitation_band(cells, packed, study, two_way=True)
+        values["two_way_bandwidth"] = fractional_width(echo)
+    pulses, lacking = pulse_merits(cells, packed, study, band, needs)
+    values |= pulses
+    status |= lacking
     if needs("film_stress"):
         values["film_stress"] = _film_stress(cells, band, designs, study)
     if needs("beam_width", "side_lobe_level"):
@@ -171,6 +188,11 @@ def compute_merits(
     )
 
 
+def merits_of_band(cells: Cells, band: Band, designs: Designs, study: Study) -> dict[str, Floats]:
+    """Merits that follow from a band and the cells' deflections, whatever model gave them."""
+    return _band_merits(band, study) | _load_merits(cells, band, designs, study)
+
+
 def _several_modes(
     values: Mapping[str, Floats], study: Study, deflection_limit: float
 ) -> NDArray[np.bool_]:
@@ -178,7 +200,7 @@ def _several_modes(
     deflection, bow = values["deflection_ratio"], values["quadratic_ratio"]
     if study.model.kind == "multi-mode":
         return np.isfinite(deflection)
-    if not study.model.escalate or study.cell.mode != 1:
+    if not study.model.escalate or study.cell.mode != 1 or study.target.excitation not in SWEEPS:
         return np.zeros(deflection.shape, dtype=bool)
     past = (deflection > ONE_MODE_DEFLECTION) & (deflection_limit > ONE_MODE_DEFLECTION)
     return (past | (bow > ONE_MODE_BOW)) & (deflection < HOPELESS_DEFLECTION)
@@ -219,13 +241,9 @@ def _any_driven(cells: Cells, designs: Designs) -> Ints:
     return np.bitwise_or.reduce(np.where(driven, cells.status, 0), axis=1)
 
 
-def _width(band: Band) -> Floats:
-    return 2.0 * (band.upper_edge - band.lower_edge) / (band.upper_edge + band.lower_edge)
-
-
 def _band_merits(band: Band, study: Study) -> dict[str, Floats]:
     return {
-        "fractional_bandwidth": _width(band),
+        "fractional_bandwidth": fractional_width(band),
         "centre_frequency": 0.5 * (band.lower_edge + band.upper_edge),
         "ripple": band.ripple.copy(),
         "peak_pressure": band.peak_pressure.copy(),

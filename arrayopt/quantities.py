@@ -7,6 +7,11 @@ from dataclasses import dataclass
 from arrayopt.errors import ArrayoptError, nearest_name
 
 MARGIN_PREFIX = "margin_"
+VERIFIED_PREFIXES = {
+    "several_modes_": "with several modes and harmonics, cells on their own",
+    "mutual_": "with one mode, cells coupled by the sound they radiate",
+    "verified_": "of the search's model changed by several modes and by mutual radiation",
+}
 
 
 @dataclass(frozen=True)
@@ -304,6 +309,21 @@ _ROWS = (
     Quantity(
         "several_modes", "", "1", _DESIGN, "1 where several modes and harmonics were computed"
     ),
+    Quantity(
+        "burst_pressure",
+        "",
+        "Pa",
+        _SPECTRUM,
+        "largest pressure amplitude within a burst with this carrier",
+    ),
+    Quantity(
+        "burst_end_pressure",
+        "",
+        "Pa",
+        _SPECTRUM,
+        "pressure amplitude in the last cycle of a burst with this carrier",
+    ),
+    Quantity("verify_status", "", "1", _DESIGN, "0 where the verification is sound, else flags"),
     Quantity("status", "", "1", _DESIGN, "0 where all is well, else the sum of the status flags"),
 )
 
@@ -339,6 +359,10 @@ def quantity(name: str) -> Quantity:
             _DESIGN,
             f"distance of {limited.name} from its limit; negative is a violation",
         )
+    for prefix, model in VERIFIED_PREFIXES.items():
+        plain = GLOSSARY.get(name.removeprefix(prefix))
+        if name.startswith(prefix) and plain is not None:
+            return Quantity(name, "", plain.units, _DESIGN, f"{plain.name} {model}")
     nearest = nearest_name(name, GLOSSARY)
     hint = f"; did you mean {nearest}?" if nearest else ""
     raise UnknownQuantityError(f"quantity {name!r} is not in the glossary{hint}")
@@ -367,6 +391,7 @@ def markdown() -> str:
         "Generated from the glossary: `python -m arrayopt.quantities > docs/quantities.md`.",
         "Objectives and limits may name the rows marked *merit*. `margin_NAME` stands beside a",
         "limited quantity NAME, in its unit: the distance from the limit, negative on violation.",
+        "`verified_NAME`, `several_modes_NAME` and `mutual_NAME` are merits of verified designs.",
         "",
         "| name | symbol | unit | dimensions | merit | meaning |",
         "|---|---|---|---|---|---|",

@@ -10,10 +10,13 @@ from typing import Any
 
 from arrayopt.study_build import build_objectives, build_sites, build_stack, build_strategies
 from arrayopt.study_calibration import read_calibration, with_correction
+from arrayopt.study_excitation import check_excitation
 from arrayopt.study_model import (
     Air,
+    BurstLength,
     CellSettings,
     Chip,
+    Chirp,
     DriveLimits,
     Limit,
     ModelSettings,
@@ -24,6 +27,7 @@ from arrayopt.study_model import (
     Study,
     StudyCalibration,
     Target,
+    VerifySettings,
 )
 from arrayopt.study_problems import Reporter
 from arrayopt.study_schema import StudyFile
@@ -119,9 +123,11 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
     strategies = build_strategies(form, sites, report)
     objectives = build_objectives(form, report)
     _check_settings(form, report)
+    check_excitation(form, report)
     calibration = _calibration(form, report, stack) if calibrated and not report.problems else None
     report.finish()
     low, high = form.target.centre_frequency
+    burst, chirp = form.target.burst_length, form.target.chirp
     study = Study(
         path=str(file),
         text=report.text,
@@ -147,10 +153,13 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
             azimuth=form.target.direction.azimuth,
             excitation=form.target.excitation,
             steered=form.target.steered,
+            burst_length=None if burst is None else BurstLength(*burst),
+            chirp=None if chirp is None else Chirp(chirp.start, chirp.end, chirp.duration),
         ),
         objectives=objectives,
         search=SearchSettings(**form.search.model_dump()),
         model=ModelSettings(**form.model.model_dump()),
+        verify=VerifySettings(**form.verify.model_dump()),
         strategies=strategies,
         calibration=calibration,
     )

@@ -193,6 +193,14 @@ class ModelSettings:
 
 
 @dataclass(frozen=True)
+class VerifySettings:
+    """Designs of each front verified when a run ends, and the share they may lose unflagged."""
+
+    designs: int
+    tolerance: float
+
+
+@dataclass(frozen=True)
 class Strategy:
     """One way of designing the chip, searched on its own.
 
@@ -278,6 +286,7 @@ class Study:
     objectives: tuple[Objective, ...]
     search: SearchSettings
     model: ModelSettings
+    verify: VerifySettings
     strategies: tuple[Strategy, ...]
     calibration: StudyCalibration | None = None
 

@@ -248,6 +248,13 @@ class ModelTable(Section):
     n_transverse: Annotated[int, Field(ge=3, le=8)] = 5
 
 
+class VerifyTable(Section):
+    """``[verify]``: what is computed anew at the highest fidelity when a run ends."""
+
+    designs: Annotated[int, Field(ge=0)] = 3
+    tolerance: Annotated[float, _unit("ratio", above=0.0, below=1.0)] = 0.2
+
+
 class StrategyTable(Section):
     """``[strategy.NAME]``: what one strategy does differently from the rest of the file."""
 
@@ -299,6 +306,7 @@ class StudyFile(Section):
     scale: dict[str, Any] = Field(default_factory=dict)
     search: SearchTable = SearchTable()
     model: ModelTable = ModelTable()
+    verify: VerifyTable = VerifyTable()
     strategy: dict[str, StrategyTable] = Field(default_factory=dict)
     calibration: CalibrationTable | None = None
     calibration_content: CalibrationContent | None = None

@@ -35,7 +35,7 @@ ORDER = [
     # Readers of results: they do not import one another, but all may use these.
     ["process", "process_schema", "layout_geometry", "routing*", "chip_*"],
     ["tables", "plot*", "results"],
-    ["verify*"],
+
     ["compar*", "report*", "explorer"],
     ["rules", "gds", "readback", "export*"],
     ["measured*", "readings", "fit_*", "calibrat*"],

@@ -1,0 +1,69 @@
+"""``arrayopt verify``: chosen designs at the highest fidelity."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from arrayopt.verify_run import VerifiedDesign
+
+
+@click.command(
+    epilog="\b\nExample:\n  arrayopt verify results/duct\n"
+    "  arrayopt verify results/duct combined/2893"
+)
+@click.argument("directory", type=click.Path(path_type=Path))
+@click.argument("designs", nargs=-1, metavar="[DESIGN]...")
+def command(directory: Path, designs: tuple[str, ...]) -> None:
+    """Compute DESIGNs of a run anew at the highest fidelity; without any, a spread of each front.
+
+    Several modes and harmonics, and mutual radiation between all cells. Prints the search's value,
+    the verified value and their difference for each merit, flags designs that lose more than the
+    study's tolerance, and stores everything with the front.
+    """
+    from arrayopt.verify_run import verify_run
+
+    click.echo(verification_text(verify_run(directory, designs or None)))
+
+
+def verification_text(verified: Sequence[VerifiedDesign]) -> str:
+    """One line for each design and merit."""
+    from arrayopt.tables import heading, shown_value, text_table
+    from arrayopt.verify import COMPARED, DIFFERENCES, VerifyStatus
+
+    rows = [["design", "merit", "one mode", "several modes", "mutual", "verified", "change"]]
+    for design in verified:
+        found = design.found
+        for k, name in enumerate(COMPARED):
+            values = [
+                float(getattr(found, part)[name][0])
+                for part in ("one_mode", "several_modes", "mutual", "verified")
+            ]
+            change = (
+                f"{values[3] - values[0]:+.2f} dB"
+                if name in DIFFERENCES
+                else f"{100.0 * (values[3] / values[0] - 1.0):+.1f} %"
+            )
+            rows.append(
+                [
+                    design.identifier if k == 0 else "",
+                    heading(name),
+                    *(shown_value(name, value) for value in values),
+                    change if values[3] == values[3] else "-",
+                ]
+            )
+    notes = []
+    for design in verified:
+        status = int(design.found.status[0])
+        if status:
+            reasons = [
+                str(flag.name).lower().replace("_", " ") for flag in VerifyStatus if status & flag
+            ]
+            notes.append(f"{design.identifier}: not verified ({', '.join(reasons)})")
+        elif design.flagged:
+            notes.append(f"{design.identifier}: loses more than the study's tolerance")
+    return "\n".join([text_table(rows), *notes])

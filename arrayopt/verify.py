@@ -1,0 +1,161 @@
+"""Chosen designs computed anew at the highest fidelity, beside what the search promised."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import IntFlag
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from arrayopt.band import Band, find_band
+from arrayopt.cells import build_cells
+from arrayopt.coupled_response import find_coupled_band, pack_coupled
+from arrayopt.design import Designs
+from arrayopt.merits import merits_of_band
+from arrayopt.multimode import SweepSettings, multimode_response
+from arrayopt.quantities import attrs
+from arrayopt.response import SWEEPS, pack
+from arrayopt.study_model import Study
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+FINEST = SweepSettings(modes=3, harmonics=5, checked=True)
+"""Five harmonics, every frequency solved, Floquet multipliers watched (M7.14)."""
+
+COMPARED = (
+    "fractional_bandwidth",
+    "centre_frequency",
+    "peak_pressure",
+    "peak_level",
+    "ripple",
+    "deflection_ratio",
+)
+"""Merits that verification computes anew."""
+
+DIFFERENCES = ("peak_level", "ripple")
+"""Merits in dB: effects add; those of the others multiply."""
+
+GUARDED = ("fractional_bandwidth", "peak_pressure")
+"""Merits whose loss beyond the study's tolerance flags a design."""
+
+
+class VerifyStatus(IntFlag):
+    """What is wrong with a verification; 0 is good."""
+
+    OK = 0
+    SEVERAL_MODES = 1
+    """The multi-mode sweep gave no band: the motion may be modulated, or its grid too coarse."""
+    MUTUAL = 2
+    """The coupled sweep gave no band: a jump did not settle, or ka is out of range."""
+    SEARCH = 4
+    """The one-mode model itself gives no band."""
+
+
+@dataclass(frozen=True)
+class Verification:
+    """Merits of a batch by model, each name -> (design,).
+
+    ``one_mode``: one mode, cells on their own; ``several_modes``: several modes and harmonics,
+    cells on their own; ``mutual``: one mode, cells coupled by the sound they radiate;
+    ``verified``: one mode changed by both effects; their interaction is not computed.
+    """
+
+    one_mode: Mapping[str, Floats]
+    several_modes: Mapping[str, Floats]
+    mutual: Mapping[str, Floats]
+    verified: Mapping[str, Floats]
+    status: Ints
+
+
+def verify_designs(designs: Designs, study: Study) -> Verification:
+    """Merits at the highest fidelity on the study's sweep.
+
+    Parameters
+    ----------
+    designs : Designs
+        (design, group); tens rather than thousands.
+    study : Study
+
+    Returns
+    -------
+    Verification
+        NaN where ``status`` is not 0.
+    """
+    sweep = SWEEPS[study.target.sweep]
+    level = 10.0 ** (study.target.level / 20.0)
+    cells = build_cells(designs, study)
+    alone = find_band(pack(cells, designs, study), level=level, sweep=sweep)
+    coupled = find_coupled_band(pack_coupled(cells, designs, study), level=level, sweep=sweep)
+    strong = multimode_response(designs, study, sweep=sweep, settings=FINEST)
+    several = Band(
+        strong.band.peak_pressure,
+        strong.band.peak_frequency,
+        strong.band.lower_edge,
+        strong.band.upper_edge,
+        strong.band.ripple,
+        strong.power,
+        strong.deflection,
+        strong.status,
+    )
+    one, modes, mutual = (
+        {name: merits_of_band(cells, band, designs, study)[name] for name in COMPARED}
+        for band in (alone, several, coupled)
+    )
+    status = np.where(strong.status != 0, int(VerifyStatus.SEVERAL_MODES), 0)
+    status |= np.where(coupled.status != 0, int(VerifyStatus.MUTUAL), 0)
+    status |= np.where(alone.status != 0, int(VerifyStatus.SEARCH), 0)
+    verified = {
+        name: modes[name] + mutual[name] - one[name]
+        if name in DIFFERENCES
+        else modes[name] * mutual[name] / one[name]
+        for name in COMPARED
+    }
+    for value in verified.values():
+        value[status != 0] = np.nan
+    return Verification(one, modes, mutual, verified, status)
+
+
+def verification_dataset(found: Verification) -> xr.Dataset:
+    """A verification as labelled variables along ``design``, as stored with a front."""
+    variables = {
+        f"{prefix}_{name}": xr.Variable("design", value, attrs(f"{prefix}_{name}"))
+        for prefix in ("several_modes", "mutual", "verified")
+        for name, value in getattr(found, prefix).items()
+    }
+    status = xr.Variable("design", found.status, attrs("verify_status"))
+    return xr.Dataset({**variables, "verify_status": status})
+
+
+def lost_too_much(found: Verification, tolerance: float) -> NDArray[np.bool_]:
+    """Designs whose bandwidth or peak falls short of the one-mode value by more than a share."""
+    lost = np.zeros(found.status.shape, dtype=bool)
+    for name in GUARDED:
+        lost |= ~(found.verified[name] >= (1.0 - tolerance) * found.one_mode[name])
+    return lost
+
+
+def spread(front: xr.Dataset, objectives: Sequence[str], count: int) -> Ints:
+    """Members of a front that cover it: ends of every objective, then farthest from those chosen.
+
+    Parameters
+    ----------
+    front : dataset with a ``design`` dimension and the objectives.
+    objectives : names.
+    count : how many at most.
+    """
+    F = np.stack([np.asarray(front[name].values, dtype=float) for name in objectives], axis=1)
+    span = np.ptp(F, axis=0)
+    unit = (F - F.min(axis=0)) / np.where(span > 0.0, span, 1.0)
+    chosen: list[int] = []
+    ends = [int(f(unit[:, k])) for k in range(unit.shape[1]) for f in (np.argmax, np.argmin)]
+    for end in ends:
+        if end not in chosen and len(chosen) < count:
+            chosen.append(end)
+    while len(chosen) < min(count, len(F)):
+        distance = np.linalg.norm(unit[:, None] - unit[None, chosen], axis=2).min(axis=1)
+        chosen.append(int(np.argmax(distance)))
+    return np.array(sorted(chosen[:count]), dtype=np.int64)
