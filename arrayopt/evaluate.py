@@ -8,12 +8,13 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from arrayopt.burst import burst_response
 from arrayopt.cells import build_cells
 from arrayopt.design import Designs, DesignSpace
 from arrayopt.merits import QUICK, MeritTable, compute_merits
 from arrayopt.problem import Evaluation, Objective
 from arrayopt.quantities import MARGIN_PREFIX
-from arrayopt.response import DOWN, SMALL, SWEEPS, UP, array_pressure
+from arrayopt.response import DOWN, SMALL, SWEEPS, UP, array_pressure, pack
 from arrayopt.store import labelled
 from arrayopt.study import read_study_text
 from arrayopt.study_model import Limit, Strategy, Study
@@ -140,12 +141,17 @@ def evaluate(designs: Designs, study: Study, strategy: Strategy) -> xr.Dataset:
     cells = build_cells(designs, study)
     group = designs.layout.group_of_cell
     frequency = response_frequencies(table, cells.natural_frequency)
-    sweep = SWEEPS[study.target.excitation]
+    sweep = SWEEPS[study.target.sweep]
     response = array_pressure(cells, designs, study, frequency=frequency, sweep=sweep)
     opposite = array_pressure(
         cells, designs, study, frequency=frequency, sweep=DOWN if sweep == UP else UP
     )
     small = array_pressure(cells, designs, study, frequency=frequency, sweep=SMALL)
+    bursts = {}
+    if study.target.burst_length is not None:
+        packed, length = pack(cells, designs, study), study.target.burst_length
+        peak, end = burst_response(cells, packed, frequency=frequency, length=length)
+        bursts = {"burst_pressure": peak, "burst_end_pressure": end}
     size = (len(designs), designs.layout.n_cells)
     return labelled(
         {
@@ -175,6 +181,7 @@ def evaluate(designs: Designs, study: Study, strategy: Strategy) -> xr.Dataset:
             "small_signal_pressure": small.pressure,
             "group_pressure": response.group_pressure,
             "displacement": response.deflection,
+            **bursts,
             "several_modes": table.several_modes.astype(np.int8),
             "status": table.status,
         }

@@ -142,7 +142,7 @@ def drive_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[di
     low, high = float(one["band_lower"]), float(one["band_upper"])
     centre, wide = 0.5 * (low + high), high - low
     start, stop = low - 0.5 * wide, high + 0.5 * wide
-    up = study.target.excitation == "up-sweep"
+    up = study.target.sweep == "up-sweep"
     rows = []
     for number in range(int(channel.max()) + 1):
         cells = np.flatnonzero(channel == number)

@@ -17,11 +17,19 @@ SHOWN = {
     "Pa": ("Pa", 1.0),
     "V/m": ("V/um", 1e-6),
     "W": ("mW", 1e3),
+    "s": ("ms", 1e3),
     "rad": ("deg", 180.0 / np.pi),
     "1": ("", 1.0),
 }
-PERCENT = {"fractional_bandwidth", "small_signal_bandwidth", "two_way_bandwidth"}
-MILLIMETRES = {"range_resolution", "pitch"}
+PERCENT = {
+    "fractional_bandwidth",
+    "small_signal_bandwidth",
+    "two_way_bandwidth",
+    "swept_bandwidth",
+    "burst_bandwidth",
+    "pulse_bandwidth",
+}
+MILLIMETRES = {"range_resolution", "pitch", "dead_zone"}
 MEGAPASCAL = {"film_stress"}
 
 

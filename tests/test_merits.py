@@ -12,17 +12,20 @@ import pytest
 from arrayopt.cells import build_cells
 from arrayopt.evaluate import MODEL_LIMITS, StudyEvaluator, evaluate, limits_in_force
 from arrayopt.merits import QUICK, MeritStatus, compute_merits
-from arrayopt.quantities import MERITS
+from arrayopt.quantities import BURST_MERITS, MERITS, PULSE_MERITS
 from arrayopt.seeds import seed_vectors
+from arrayopt.study_model import BurstLength
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import at_target, duct, random_designs, uniform_design
 
 
 def test_every_merit_of_the_glossary_is_computed() -> None:
-    study = duct()
+    study = at_target(duct(), burst_length=BurstLength(0.3e-3))
     table = compute_merits(random_designs(study, "combined", 5), study)
     assert set(table.values) == set(MERITS)
+    plain = compute_merits(random_designs(study, "combined", 1), duct())
+    assert set(plain.values) == set(MERITS) - BURST_MERITS - PULSE_MERITS
     assert set(MERITS) >= QUICK
     good = table.status == 0
     assert good.any()

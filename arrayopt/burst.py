@@ -1,0 +1,270 @@
+"""Tone bursts of whole arrays (M8 on M9): pressure envelopes against the carrier, and their band.
+
+Every pair of design and carrier is one entry; each group of an entry is one oscillator of one
+batch, whatever the design. The summed envelope takes drive phases as part of the motion, and
+directions, steering and path at the carrier (narrow band).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+
+from arrayopt.physics.threads import spread
+from arrayopt.physics.transient import burst_envelope
+from arrayopt.response import Packed, group_direction, linear_row, path_absorption, receive_row
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from arrayopt.cells import Cells
+    from arrayopt.study_model import BurstLength
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+    Complex = NDArray[np.complex128]
+
+CHUNK = 2**21
+"""Oscillators times drive cycles computed at once (32 MiB for each array of envelopes)."""
+TOLERANCE = 2e-4
+"""Error of an envelope over its peak; moves a band's edge by about a twentieth of that."""
+
+
+@dataclass(frozen=True)
+class BurstRows:
+    """Pressure envelopes of entries (design and carrier)."""
+
+    time: Floats
+    """(entry, time): window centres from the start of the drive, s."""
+    pressure: Complex
+    """(entry, time): envelope at the target, Pa, travel time left out; p = Re(P e^{j w t})."""
+    burst_end: int
+    """Index of the last window inside the drive."""
+    deflection: Floats
+    """(entry, group): largest centre amplitude, m."""
+    power: Floats
+    """(entry,): largest mechanical power taken by all cells, averaged over a cycle, W."""
+    status: Ints
+    """(entry,): 0, or union of `TransientStatus` over the driven groups."""
+
+    @property
+    def peak(self) -> Floats:
+        """Largest amplitude while the drive lasts, (entry,), Pa: of the parabola in time."""
+        return largest_in_time(np.abs(self.pressure[:, : self.burst_end + 1]))
+
+    @property
+    def end(self) -> Floats:
+        """Amplitude in the last cycle of the drive, (entry,), Pa."""
+        return np.abs(self.pressure[:, self.burst_end])
+
+
+def largest_in_time(amplitude: Floats) -> Floats:
+    """Largest of sampled amplitudes (entry, time): top of the parabola around the largest sample.
+
+    With the largest sample alone, what a burst gives would depend on where its windows lie.
+    """
+    top = amplitude.argmax(axis=1)
+    rows = np.arange(amplitude.shape[0])
+    best = amplitude[rows, top]
+    if amplitude.shape[1] < 3:
+        return np.asarray(best)
+    k = np.clip(top, 1, amplitude.shape[1] - 2)
+    left, right = amplitude[rows, k - 1], amplitude[rows, k + 1]
+    bend = left - 2.0 * best + right
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rise = np.where((k == top) & (bend < 0.0), -((right - left) ** 2) / (8.0 * bend), 0.0)
+    return np.asarray(best + rise)
+
+
+def durations(length: BurstLength, frequency: Floats) -> Floats:
+    """Duration of bursts at each carrier [s]."""
+    if length.in_cycles:
+        return np.asarray(length.value / frequency)
+    return np.full(np.shape(frequency), length.value)
+
+
+def burst_rows(
+    cells: Cells,
+    packed: Packed,
+    *,
+    design: Ints,
+    frequency: Floats,
+    length: BurstLength,
+    ring_cycles: int = 0,
+) -> BurstRows:
+    """Envelopes of the pressure at the target for bursts of given carriers (M8.1 to M8.4).
+
+    Parameters
+    ----------
+    cells, packed : of one batch, (design, group)
+    design : array (entry,)
+        Row of the batch.
+    frequency : array (entry,) [Hz]
+    length : BurstLength
+    ring_cycles : int
+        Carrier cycles followed after the drive.
+
+    Returns
+    -------
+    BurstRows
+        Independent of what other entries are in the call. Radiation is taken at the carrier.
+    """
+    frequency = np.asarray(frequency, dtype=np.float64)
+    w = 2.0 * np.pi * frequency
+    at_carrier = np.broadcast_to(w[:, None], (w.size, packed.mass.shape[1]))
+    mass, damping = loaded(packed, design, at_carrier)
+    volume = pressure_per_acceleration(cells, packed, design, w)
+    # ring_down becomes a whole number of cycles at the highest carrier; half a cycle less is safe.
+    ring_down = max(ring_cycles - 0.5, 0.0) / frequency.max(initial=1.0)
+    found = burst_envelope(
+        frequency[:, None],
+        duration=durations(length, frequency)[:, None],
+        drive_amplitude=cells.drive_amplitude[design],
+        drive_phase=cells.drive_phase[design],
+        mass=mass,
+        damping=damping,
+        stiffness=cells.stiffness[design],
+        quadratic=cells.quadratic[design],
+        cubic=cells.cubic[design],
+        force_per_volt=cells.force_per_volt[design],
+        ring_down=ring_down,
+        quantity="acceleration",
+        tolerance=TOLERANCE,
+        parallel=True,
+    )
+    driven = cells.drive_amplitude[design] > 0.0
+    envelope = found.envelope
+    if not driven.all():  # silent, even a group whose coefficients are not numbers
+        envelope = np.where(driven[..., None], envelope, 0.0)
+    volume = np.where(driven, volume, 0.0)
+    force = cells.count * cells.force_per_volt[design] * cells.drive_amplitude[design]
+    push = np.where(driven, force * np.exp(-1j * cells.drive_phase[design]), 0.0)
+    drive = np.s_[: found.burst_end + 1]
+    rate = np.einsum("egt,eg->et", envelope[..., drive], push)  # conj(F) A_a
+    deflection = np.abs(envelope).max(axis=-1, initial=0.0) / w[:, None] ** 2
+    return BurstRows(
+        time=np.broadcast_to(found.time.reshape(frequency.size, -1), envelope[:, 0].shape),
+        pressure=np.einsum("egt,eg->et", envelope, volume),
+        burst_end=found.burst_end,
+        deflection=deflection,
+        power=0.5 * (rate.imag / w[:, None]).max(axis=-1, initial=0.0),  # A_v = A_a / j w
+        status=np.bitwise_or.reduce(np.where(driven, found.status, 0), axis=1),
+    )
+
+
+def chunks(length: BurstLength, frequency: Floats, groups: int) -> list[Ints]:
+    """Entries divided into calls of bounded size."""
+    windows = np.ceil(durations(length, frequency) * frequency) + 1.0
+    cost = np.cumsum(windows * groups)
+    return np.split(np.arange(frequency.size), np.flatnonzero(np.diff(cost // CHUNK)) + 1)
+
+
+def burst_response(
+    cells: Cells, packed: Packed, *, frequency: Floats, length: BurstLength
+) -> tuple[Floats, Floats]:
+    """Largest and end-of-burst pressure amplitude of each design against the carrier (M8.8).
+
+    Parameters
+    ----------
+    cells, packed : of one batch, (design, group)
+    frequency : array (design, carrier) [Hz]
+    length : BurstLength
+
+    Returns
+    -------
+    (peak, end), each (design, carrier) [Pa]; NaN where a cell escaped.
+    """
+    design = np.repeat(np.arange(frequency.shape[0]), frequency.shape[1])
+    carrier = np.ascontiguousarray(frequency, dtype=np.float64).reshape(-1)
+    out = np.full((2, carrier.size), np.nan)
+    for part in chunks(length, carrier, packed.mass.shape[1]):
+        found = burst_rows(
+            cells, packed, design=design[part], frequency=carrier[part], length=length
+        )
+        good = found.status == 0
+        out[0, part] = np.where(good, found.peak, np.nan)
+        out[1, part] = np.where(good, found.end, np.nan)
+    peak, end = out.reshape(2, *frequency.shape)
+    return peak, end
+
+
+def loaded(packed: Packed, design: Ints, w: Floats) -> tuple[Floats, Floats]:
+    """Mass and damping with the radiation at w, all (entry, group), w in rad/s (M8.4)."""
+    mass, damping = np.empty(w.shape), np.empty(w.shape)
+    spread(_loaded, len(w), packed, design, np.ascontiguousarray(w), mass, damping)
+    return mass, damping
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _loaded(
+    start: int,
+    stop: int,
+    packed: Packed,
+    design: NDArray[np.int64],
+    w: NDArray[np.float64],
+    mass: NDArray[np.float64],
+    damping: NDArray[np.float64],
+) -> None:
+    at, detuning, loss = np.empty(1), np.empty(1), np.empty(1)
+    for e in range(start, stop):
+        d = design[e]
+        for g in range(w.shape[1]):
+            at[0] = w[e, g]
+            linear_row(packed, d, g, at, detuning, loss)
+            mass[e, g] = (packed.stiffness[d, g] - detuning[0]) / (at[0] * at[0])
+            damping[e, g] = loss[0] / at[0]
+
+
+def pressure_per_acceleration(cells: Cells, packed: Packed, design: Ints, w: Floats) -> Complex:
+    """Pressure at the target per centre acceleration of a group, (entry, group) [Pa s2/m] (M9.1).
+
+    Density times the moved area over 2 pi d, with directivity, array factor and absorption at w
+    (entry,); travel time left out.
+    """
+    out = np.empty((w.size, packed.mass.shape[1]), dtype=np.complex128)
+    spread(_paths, w.size, packed, design, w, out)
+    return np.asarray((cells.count * cells.volume)[design] * out)
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _paths(
+    start: int,
+    stop: int,
+    packed: Packed,
+    design: NDArray[np.int64],
+    w: NDArray[np.float64],
+    out: NDArray[np.complex128],
+) -> None:
+    for e in range(start, stop):
+        path = packed.density / (2.0 * np.pi * packed.distance)
+        path *= np.exp(-path_absorption(packed, w[e]) * packed.distance)
+        for g in range(packed.mass.shape[1]):
+            re, im = group_direction(packed, design[e], g, w[e])
+            out[e, g] = complex(path * re, path * im)
+
+
+def receive_factor(packed: Packed, design: Ints, w: Floats) -> Floats:
+    """Charge received per pressure amplitude at the reflector at small signal, (entry,)."""
+    out = np.empty(w.size)
+    spread(_receive, w.size, packed, design, w, out)
+    return out
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _receive(
+    start: int,
+    stop: int,
+    packed: Packed,
+    design: NDArray[np.int64],
+    w: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:
+    at, pressure, work = np.empty(1), np.empty(1), np.empty((5, 1))
+    for e in range(start, stop):
+        at[0] = w[e]
+        pressure[0] = 1.0
+        receive_row(packed, design[e], at, pressure, work)
+        out[e] = pressure[0]
