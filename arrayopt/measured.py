@@ -253,7 +253,9 @@ def _trace(
     if not use.any():
         out.refuse(line, "the trace", "has no row with a value")
         return None
-    sweep = told.sweep or _direction(frequency[use], line, out)
+    sweep = told.sweep
+    if sweep is None and told.kind == "sweep":
+        sweep = _direction(frequency[use], line, out)
     steps = np.diff(frequency[use])
     if told.kind == "sweep" and told.sweep and steps.size > 1:
         against = np.all(steps < 0.0) if told.sweep == "up" else np.all(steps > 0.0)
