@@ -299,6 +299,8 @@ def table() -> str:
             f"| {module} | {here['tried']} | {killed} | {here['survived']} | {here['gap']} |"
         )
     killed = total["tried"] - total["survived"]
+    found = sorted(p.stem for p in (ROOT / "arrayopt" / "physics").glob("[a-z]*.py"))
+    thin = [name for name in found if sum(r["file"] == name for r in rows) < 5]
     lines += [
         f"| **all** | **{total['tried']}** | **{killed}** | **{total['survived']}** "
         f"| **{total['gap']}** |",
@@ -306,6 +308,10 @@ def table() -> str:
         f"Killed: {100 * killed / max(total['tried'], 1):.1f} %; without the {total['since']} that "
         f"survived at first and have a test now, "
         f"{100 * (killed - total['since']) / max(total['tried'], 1):.1f} %.",
+        "",
+        "Tried by fewer than five changes so far, so little is known of them: "
+        + ", ".join(thin)
+        + ".",
         "",
         "## Survivors",
         "",
