@@ -36,7 +36,6 @@ from arrayopt.identify import FoundDesign, find_design
 from arrayopt.process import Process, read_process
 from arrayopt.results import current_results
 from arrayopt.rules import RuleError, check_rules
-from arrayopt.store import encoded
 from arrayopt.study import read_study
 
 MANIFEST = "manifest.json"

@@ -61,6 +61,7 @@ class ReadLayout:
 
     def __init__(self, path: Path, process: Process) -> None:
         self.db, self.process = _library(), process
+        self._merged: dict[tuple[str, bool], Any] = {}
         self.layout = self.db.Layout()
         try:
             self.layout.read(str(path))
@@ -72,6 +73,8 @@ class ReadLayout:
 
     def region(self, role: str, *, marks: bool = True, merged: bool = True) -> Any:
         """All shapes of a role, flat; merged unless they are wanted as drawn."""
+        if merged and (role, marks) in self._merged:
+            return self._merged[role, marks]
         layer = self.process.layers[role]
         index = self.layout.find_layer(layer.number, layer.datatype)
         if index is None:
@@ -81,7 +84,8 @@ class ReadLayout:
             iterator.unselect_cells([self.layout.cell(MARKS).cell_index()])
         region = self.db.Region(iterator)
         if merged:
-            return region.merged()
+            self._merged[role, marks] = region.merged()
+            return self._merged[role, marks]
         region.merged_semantics = False
         return region
 
