@@ -239,8 +239,12 @@ def group_table(design: xr.Dataset) -> str:
     rows = []
     for number, k, count in zip(numbers, first, counts, strict=True):
         kind = "ring" if bool(design["ring"].values[k]) else "disc"
-        # nine digits: a phase that rounding left at 1e-8 is zero
-        values = [shown_value(name, round(float(design[name].values[k]), 9)) for name in columns]
+        # a phase below a thousandth of a degree is zero; lengths need all their digits
+        digits = {"drive_phase": 5}
+        values = [
+            shown_value(name, round(float(design[name].values[k]), digits.get(name, 12)))
+            for name in columns
+        ]
         rows.append([f"{number}", f"{count}", kind, *values])
     if len(rows) > 40:
         rows = rows[:40]
