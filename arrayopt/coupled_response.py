@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from functools import lru_cache
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -18,6 +19,7 @@ from arrayopt.band import (
 from arrayopt.physics.coupled import (
     TOLERANCE,
     CoupledStatus,
+    SiteTable,
     coupled_arrays,
     range_status,
     site_table,
@@ -31,7 +33,10 @@ from arrayopt.response import DOWN, SMALL, TWO_WAY, Packed, pack, path_factor
 if TYPE_CHECKING:
     from arrayopt.cells import Cells
     from arrayopt.design import Designs
+    from arrayopt.layout_array import ArrayLayout
     from arrayopt.study import Study
+
+Alike = Literal["symmetry", "group", "none"]
 
 COUPLED_SHIFT = 5
 """Bits by which `CoupledStatus` is moved up in a band's status."""
@@ -58,7 +63,12 @@ class CoupledPacked(NamedTuple):
 
 
 def pack_coupled(
-    cells: Cells, designs: Designs, study: Study, *, reduce: bool = True, mutual: bool = True
+    cells: Cells,
+    designs: Designs,
+    study: Study,
+    *,
+    alike: Alike = "symmetry",
+    mutual: bool = True,
 ) -> CoupledPacked:
     """Arrange a batch for the coupled kernels.
 
@@ -68,8 +78,7 @@ def pack_coupled(
     study : Study
         Gives the air, the back side (a vented back radiates, and couples, on both sides), and the
         target; steering delays are part of the drive.
-    reduce : bool
-        Solve one cell of each symmetry orbit; False lets states break the symmetry.
+    alike : see `physics.coupled.site_table`; a steered array keeps every cell for itself.
     mutual : bool
         False leaves mutual radiation out (the limit in which this equals `band.find_band`).
     """
@@ -78,7 +87,7 @@ def pack_coupled(
     phased = target.polar != 0.0
     steered = phased and target.steered
     layout = designs.layout
-    table = site_table(layout.unit_position, layout.group_of_cell, reduce=reduce and not steered)
+    table = _sites(layout, "none" if steered else alike)
     sides = 1 if study.cell.back == "sealed" else 2
     arrays = coupled_arrays(
         table,
@@ -139,6 +148,18 @@ def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Ban
     deflection[status != 0] = np.nan
     peak, frequency, lower, upper, ripple, power = np.ascontiguousarray(out.T)
     return Band(peak, frequency, lower, upper, ripple, power, deflection, status)
+
+
+@lru_cache(maxsize=64)
+def _site_table(position: bytes, group: bytes, alike: Alike) -> SiteTable:
+    xy = np.frombuffer(position, dtype=np.float64).reshape(-1, 2)
+    return site_table(xy, np.frombuffer(group, dtype=np.int64), alike=alike)
+
+
+def _sites(layout: ArrayLayout, alike: Alike) -> SiteTable:
+    """The table of a layout, made once per process: a search asks for it at every batch."""
+    group = np.asarray(layout.group_of_cell, dtype=np.int64)
+    return _site_table(np.asarray(layout.unit_position).tobytes(), group.tobytes(), alike)
 
 
 @njit(cache=True, error_model="numpy")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntFlag
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -52,7 +52,9 @@ class SiteTable:
     first_cell : (site,) the cell whose equation is solved.
     count : (site,) cells of each site.
     group : (site,) group of its cells.
-    pair : (site, cell) number of the distance from ``first_cell`` to the cell; -1 to itself.
+    link : (link, 3) site that feels, site that is felt, number of the distance between them.
+    weight : (link,) how many cells of the felt site lie at that distance from a cell of the other;
+        a mean over the cells where the site is a whole group.
     distance : (pair class,) in units of the positions.
     """
 
@@ -60,7 +62,8 @@ class SiteTable:
     first_cell: Ints
     count: Ints
     group: Ints
-    pair: Ints
+    link: Ints
+    weight: Array
     distance: Array
 
 
@@ -75,8 +78,13 @@ class CoupledSweep(NamedTuple):
     """(design,): `CoupledStatus`."""
 
 
-def site_table(position: ArrayLike, group: ArrayLike, *, reduce: bool = True) -> SiteTable:
-    """Sites of an array: orbits of its cells under the symmetries that keep every group.
+def site_table(
+    position: ArrayLike,
+    group: ArrayLike,
+    *,
+    alike: Literal["symmetry", "group", "none"] = "symmetry",
+) -> SiteTable:
+    """Sites of an array: cells that are taken to move alike.
 
     Parameters
     ----------
@@ -84,13 +92,15 @@ def site_table(position: ArrayLike, group: ArrayLike, *, reduce: bool = True) ->
         Centres, any unit.
     group : integer array (cell,)
         Cells of one number have the same coefficients and drive.
-    reduce : bool
-        False gives every cell its own site: also states that break the symmetry.
+    alike : which cells move alike
+        ``symmetry``: orbits under the symmetries that keep every group, exact for states that
+        have the array's symmetry (M9.5); ``group``: all cells of a group, each feeling the mean
+        of what they feel (M9.6), an approximation; ``none``: every cell for itself, also states
+        that break the symmetry.
 
     Returns
     -------
     SiteTable
-        The reduction is exact for states that have the array's symmetry (M9.5).
     """
     xy = np.asarray(position, dtype=np.float64)
     kind = np.asarray(group, dtype=np.int64)
@@ -98,7 +108,9 @@ def site_table(position: ArrayLike, group: ArrayLike, *, reduce: bool = True) ->
     if len(np.unique(xy, axis=0)) < cells:
         raise ValueError("two cells have the same position.")
     label = np.arange(cells)
-    if reduce and cells > 1:
+    if alike == "group":
+        label = np.unique(kind, return_index=True)[1][np.searchsorted(np.unique(kind), kind)]
+    elif alike == "symmetry" and cells > 1:
         for image in _symmetries(xy, kind):
             # union of cycles: the smaller label spreads until nothing changes
             while np.any(label[image] != label):
@@ -107,19 +119,27 @@ def site_table(position: ArrayLike, group: ArrayLike, *, reduce: bool = True) ->
                 label = np.minimum(low, label)
             label = label[label]
     first, site, count = np.unique(label, return_inverse=True, return_counts=True)[0:3]
-    between = np.hypot(*(xy[first][:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
-    itself = first[:, None] == np.arange(cells)[None, :]
+    site = site.reshape(-1)
+    # A whole group feels the mean over its cells; elsewhere one cell stands exactly for its site.
+    feel = np.arange(cells) if alike == "group" else first
+    between = np.hypot(*(xy[feel][:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
+    itself = feel[:, None] == np.arange(cells)[None, :]
     unit = between[~itself].min() if cells > 1 else 1.0
     rounded = np.where(itself, 0.0, np.round(between / unit, 9))
     pair = np.unique(rounded, return_inverse=True)[1].reshape(between.shape) - 1
-    distance = np.zeros(int(pair.max()) + 1)
+    distance = np.zeros(max(int(pair.max()) + 1, 1))
     distance[pair[~itself]] = between[~itself]
+    row, column = np.nonzero(~itself)
+    triple = np.stack([site[feel][row], site[column], pair[row, column]], axis=1)
+    link, times = np.unique(triple, axis=0, return_counts=True)
+    share = count[link[:, 0]] if alike == "group" else 1
     return SiteTable(
-        site_of_cell=site.reshape(-1).astype(np.int64),
+        site_of_cell=site.astype(np.int64),
         first_cell=first.astype(np.int64),
         count=count.astype(np.int64),
         group=kind[first],
-        pair=np.ascontiguousarray(pair, dtype=np.int64),
+        link=np.ascontiguousarray(link, dtype=np.int64).reshape(-1, 3),
+        weight=times / share,
         distance=distance,
     )
 
@@ -232,7 +252,8 @@ def coupled_arrays(
         site_group=table.group,
         site_count=table.count.astype(np.float64),
         cell_site=table.site_of_cell,
-        pair=table.pair,
+        link=table.link,
+        weight=table.weight,
         lead=lags,
         coupling=np.full(designs, float(sides)),
         density=float(density),
@@ -299,10 +320,10 @@ def range_status(arrays: CoupledArrays, w: Array) -> Ints:
     """`CoupledStatus` bits of geometry and range, (design,), for frequencies up to w (rad/s)."""
     ka = w[:, None] * arrays.radius / arrays.sound_speed
     status = np.where((ka > max(TERMS_FOR_LIMIT.values())).any(axis=1), CoupledStatus.KA_RANGE, 0)
-    here, there = np.nonzero(arrays.pair >= 0)
-    gaps = arrays.scale[:, None] * arrays.distance[arrays.pair[here, there]]
+    here, there, apart = arrays.link.T
+    gaps = arrays.scale[:, None] * arrays.distance[apart]
     reach = arrays.radius[:, arrays.site_group]
-    gaps = gaps - reach[:, here] - reach[:, arrays.cell_site[there]]
+    gaps = gaps - reach[:, here] - reach[:, there]
     overlap = (gaps < -1e-9 * arrays.radius.max()).any(axis=1) & (arrays.coupling > 0.0)
     return np.asarray(status | np.where(overlap, CoupledStatus.OVERLAP, 0), dtype=np.int64)
 

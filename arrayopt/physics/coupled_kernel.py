@@ -62,8 +62,10 @@ class CoupledArrays(NamedTuple):
     """(site,): cells that the site stands for."""
     cell_site: Ints
     """(cell,)."""
-    pair: Ints
-    """(site, cell): which distance, from the site's first cell; -1 from a cell to itself."""
+    link: Ints
+    """(link, 3): site that feels, site that is felt, which distance (`coupled.SiteTable`)."""
+    weight: Array
+    """(link,): how many cells of the felt site lie there."""
     lead: Array
     """(design, site): the drive lags by this time (s); used for steering."""
     coupling: Array
@@ -155,19 +157,15 @@ def set_frequency(arrays: CoupledArrays, d: int, w: float, s: Workspace) -> None
         return
     _strengths(arrays, d, k, s.strength)
     _paths(arrays, d, k, -w * w * arrays.density * arrays.coupling[d], s.path_re, s.path_im)
-    for i in range(sites):
-        gi = arrays.site_group[i]
+    for n in range(arrays.weight.size):
+        i, j, u = arrays.link[n, 0], arrays.link[n, 1], arrays.link[n, 2]
+        gi, gj, weight = arrays.site_group[i], arrays.site_group[j], arrays.weight[n]
         t0, t1, t2 = s.strength[gi, 0], s.strength[gi, 1], s.strength[gi, 2]
-        for n in range(arrays.cell_site.size):
-            u = arrays.pair[i, n]
-            if u < 0:
-                continue
-            j = arrays.cell_site[n]
-            gj = arrays.site_group[j]
-            v0, v1, v2 = s.strength[gj, 0], s.strength[gj, 1], s.strength[gj, 2]
-            p0, p1, p2 = t0 * v0, t0 * v1 + t1 * v0, t0 * v2 + t1 * v1 + t2 * v0
-            s.c_re[j, i] += p0 * s.path_re[0, u] + p1 * s.path_re[1, u] + p2 * s.path_re[2, u]
-            s.c_im[j, i] += p0 * s.path_im[0, u] + p1 * s.path_im[1, u] + p2 * s.path_im[2, u]
+        v0, v1, v2 = s.strength[gj, 0], s.strength[gj, 1], s.strength[gj, 2]
+        p0, p1, p2 = weight * t0 * v0, t0 * v1 + t1 * v0, t0 * v2 + t1 * v1 + t2 * v0
+        p1, p2 = weight * p1, weight * p2
+        s.c_re[j, i] += p0 * s.path_re[0, u] + p1 * s.path_re[1, u] + p2 * s.path_re[2, u]
+        s.c_im[j, i] += p0 * s.path_im[0, u] + p1 * s.path_im[1, u] + p2 * s.path_im[2, u]
 
 
 @njit(cache=True, error_model="numpy")
