@@ -25,8 +25,11 @@ STEP = 0.8
 EXTENSIONS = 4
 """How often the grid is continued where groups in phase keep a tail above the band's level."""
 EXTENSION_POINTS = 8
-BEND = 0.04
+BEND = 0.02
 """Deviation of an amplitude from its neighbours' chord, over the peak, that halves the steps."""
+NEAR = 0.12
+"""Distance from the band's limit, over the limit, at which steps are halved in any case."""
+NEAR_HALVINGS = 2
 HALVINGS = 4
 """Most halvings, as far as a cliff needs: down to a twentieth of that rate."""
 REACH = 1.25
@@ -182,8 +185,8 @@ class _Search:
         """Peak, its carrier, lower and upper edge, ripple and power of each design."""
         for number in range(EXTENSIONS):
             self.add(self._beyond(level, 2.0**number))
-        for _ in range(HALVINGS):
-            self.add(self._midpoints(level))
+        for number in range(HALVINGS):
+            self.add(self._midpoints(level, near=number < NEAR_HALVINGS))
         self._refine_peak()
         last = self.frequency.shape[1] - 1
         top_index = self.amplitude.argmax(axis=1)
@@ -219,8 +222,11 @@ class _Search:
         added = np.concatenate(sides, axis=1)
         return added if np.isfinite(added).any() else added[:, :0]
 
-    def _midpoints(self, level: float) -> Floats:
-        """Middles (design, any) of steps over which the amplitude is not nearly straight."""
+    def _midpoints(self, level: float, *, near: bool) -> Floats:
+        """Middles (design, any) of steps over which the amplitude is not nearly straight.
+
+        With ``near`` also of those close to the band's limit, where a ripple decides on the edge.
+        """
         f, a = self.frequency, self.amplitude
         peak = a.max(axis=1, keepdims=True)
         with np.errstate(invalid="ignore"):
@@ -228,6 +234,8 @@ class _Search:
             off = np.abs(a[:, 1:-1] - a[:, :-2] - share * (a[:, 2:] - a[:, :-2]))
         bent = np.zeros(f.shape, dtype=bool)
         bent[:, 1:-1] = (off > BEND * peak) & np.isfinite(f[:, 2:])
+        if near:
+            bent |= np.abs(a - level * peak) < NEAR * level * peak
         matters = a > 0.5 * level * peak
         split = (bent[:, 1:] | bent[:, :-1]) & (matters[:, 1:] | matters[:, :-1])
         split &= np.isfinite(f[:, 1:])
