@@ -255,7 +255,12 @@ def _level(
         out.state("sound level without a statement: of the rms value, as levels are", line)
         part = math.sqrt(2.0)
     out.state(f"level in dB re {match[1]} {match[2]} turned into a magnitude", line)
-    return lambda values: part * reference * 10.0 ** (values / 20.0)
+
+    def magnitude(values: Floats) -> Floats:
+        with np.errstate(over="ignore"):  # an infinite magnitude is read as overload
+            return np.asarray(part * reference * 10.0 ** (values / 20.0))
+
+    return magnitude
 
 
 def _numbers(

@@ -154,13 +154,20 @@ class RunDirectory:
                     file.unlink()
         except OSError as error:
             raise unwritable(folder, error) from error
-        missing = sorted(set(range(1, last + 1)) - set(generation_files(folder)))
+        self._complete_files(strategy, last)
+
+    def _complete_files(self, strategy: str, last: int) -> list[Path]:
+        """Files of all generations up to the last, in order."""
+        folder = self.path / strategy
+        files = generation_files(folder)
+        missing = sorted(set(range(1, last + 1)) - set(files))
         if missing:
             raise ResultsError(
                 f"{folder} lacks generation {missing[0]}"
                 + (f" and {len(missing) - 1} more" if len(missing) > 1 else "")
                 + f" of {last}; restore the files, or --fresh starts again"
             )
+        return [files[number] for number in range(1, last + 1)]
 
     def _locked(self) -> int:
         """The lock: held by the kernel for a living process, so that a dead owner holds nothing."""
@@ -286,8 +293,8 @@ class RunDirectory:
         groups = {}
         for strategy in self.identity.strategies:
             if (saved := self.saved(strategy)) is not None:
-                files = sorted(generation_files(self.path / strategy).items())
-                groups[strategy] = ([file for _, file in files], saved.evaluations)
+                files = self._complete_files(strategy, saved.generation)
+                groups[strategy] = (files, saved.evaluations)
         join_files(path, groups, self.identity.attributes())
         return path
 

@@ -16,6 +16,7 @@ import sys
 import tempfile
 import time
 import traceback
+import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import chdir, contextmanager
@@ -297,7 +298,8 @@ def fuzz(count: int, seed: int, *, names: tuple[str, ...] = ()) -> tuple[Counter
             other = pick.choice(pick.choice(chosen).originals)
             content = mutated(pick.choice(kind.originals), other, pick)
             try:
-                with limited():
+                with limited(), warnings.catch_warnings():
+                    warnings.simplefilter("error")  # people must not be shown them
                     kind.read(content)
                 outcome = "read"
             except ArrayoptError as error:
