@@ -51,6 +51,13 @@ def without_nonlinearity(cells: Cells) -> Cells:
     return replace(cells, quadratic=zero, cubic=zero, effective_cubic=zero)
 
 
+def driven_groups(cells: Cells) -> NDArray[np.bool_]:
+    """Which groups are driven, (design, group); none where one of them has no coefficients."""
+    driven = cells.drive_amplitude > 0.0
+    known = np.isfinite(cells.natural_frequency) & np.isfinite(cells.quality_factor)
+    return driven & np.all(known | ~driven, axis=1, keepdims=True)
+
+
 def carriers(cells: Cells, length: BurstLength, level: float) -> tuple[Floats, Floats, Ints, Ints]:
     """Lowest carrier and step [Hz], number of carriers and status of each design's grid, (design,).
 
@@ -59,7 +66,7 @@ def carriers(cells: Cells, length: BurstLength, level: float) -> tuple[Floats, F
     Carriers reach beyond all resonances until a group's beats are below ``level``.
     """
     w0 = 2.0 * np.pi * cells.natural_frequency
-    driven = (cells.drive_amplitude > 0.0) & np.isfinite(w0 * cells.quality_factor)
+    driven = driven_groups(cells)
     w0 = np.where(driven, w0, 1.0)
     decay = np.where(driven, 0.5 * w0 / cells.quality_factor, 1.0)
     span = -np.expm1(-decay * durations(length, w0 / (2.0 * np.pi))) / decay
@@ -76,7 +83,7 @@ def carriers(cells: Cells, length: BurstLength, level: float) -> tuple[Floats, F
     low, high, step = (np.where(some, a, 1.0) for a in (low, high, step))
     low = np.maximum(low, 0.2 * high)
     number = np.ceil((high - low) / step) + 1
-    status = np.where(some, 0, int(BandStatus.NOT_DRIVEN))
+    status = np.where(some, 0, int(BandStatus.NOT_DRIVEN))  # or with cells that have no model
     status = np.where(some & (number > GRID_LIMIT), int(BandStatus.GRID_LIMIT), status)
     count = np.where(status == 0, np.minimum(number, GRID_LIMIT), 0).astype(np.int64)
     step = (high - low) / np.maximum(count - 1, 1)

@@ -14,6 +14,7 @@ from arrayopt.burst import (
     pressure_per_acceleration,
     receive_factor,
 )
+from arrayopt.burst_band import driven_groups
 from arrayopt.burst_figures import (
     EXTENSIONS,
     PULSE_DROP,
@@ -173,8 +174,9 @@ def find_chirp_band(
     designs, groups = cells.mass.shape
     out = np.full((6, designs), np.nan)
     deflection = np.full((designs, groups), np.nan)
-    good = (cells.drive_amplitude > 0.0) & np.isfinite(cells.quality_factor)
-    status = np.where(good.any(axis=1), 0, int(BandStatus.NOT_DRIVEN)).astype(np.int64)
+    status = np.where(driven_groups(cells).any(axis=1), 0, int(BandStatus.NOT_DRIVEN)).astype(
+        np.int64
+    )
     for rows in _chunks(np.flatnonzero(status == 0), groups, chirp):
         found = chirp_rows(cells, packed, design=rows, chirp=chirp)
         amplitude = np.abs(found.pressure[:, found.driven])
@@ -229,8 +231,9 @@ def chirp_figures(
     """Ring-down, dead zone and spectrum of the chirp; see `burst_figures.burst_figures`."""
     designs, groups = cells.mass.shape
     values = np.full((4, designs), np.nan)
-    good = (cells.drive_amplitude > 0.0) & np.isfinite(cells.quality_factor)
-    status = np.where(good.any(axis=1), 0, int(PulseFigureStatus.NO_CARRIER)).astype(np.int64)
+    status = np.where(
+        driven_groups(cells).any(axis=1), 0, int(PulseFigureStatus.NO_CARRIER)
+    ).astype(np.int64)
     rung = rungs(cells, np.full(designs, chirp.end))
     pending = np.flatnonzero(status == 0)
     for _ in range(EXTENSIONS + 1):

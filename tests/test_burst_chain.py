@@ -21,6 +21,7 @@ from arrayopt.design import Designs
 from arrayopt.evaluate import StudyEvaluator, evaluate
 from arrayopt.merits import compute_merits
 from arrayopt.physics.air import absorption
+from arrayopt.physics.pulse import contiguous_band, pulse_spectrum
 from arrayopt.physics.radiation import directivity, self_impedance
 from arrayopt.physics.steady import steady_amplitude
 from arrayopt.response import UP, array_pressure, pack
@@ -384,6 +385,60 @@ def test_chirp_pressure_against_direct_integration() -> None:
     # M8.3: the w of a window is its mean, an error of the relative change of f in a cycle
     drift = rate / chirp.start**2
     assert np.abs(got - expected).max() < 2.0 * drift * np.abs(expected).max()
+
+    # the spectrum of the whole pulse, ring-down included, from the traces themselves
+    free = solve_ivp(
+        lambda t, y: [y[1], -(c * y[1] + ((k3 * y[0] + k2) * y[0] + k1) * y[0]) / m],
+        (chirp.duration, 2.0 * chirp.duration),
+        found.y[:, -1],
+        method="DOP853",
+        rtol=1e-9,
+        atol=1e-10 * abs(push) / (w * c),
+        dense_output=True,
+        max_step=0.1 / f0,
+    )
+    t = np.arange(0.0, 2.0 * chirp.duration, 0.2 / f0)
+    on = t < chirp.duration
+    a = np.concatenate(
+        [
+            acceleration(t[on], *found.sol(t[on])),
+            -(c * (y := free.sol(t[~on]))[1] + ((k3 * y[0] + k2) * y[0] + k1) * y[0]) / m,
+        ]
+    )
+    f, density = pulse_spectrum(a, time_step=0.2 / f0, points=16 * t.size)
+    width = contiguous_band(f, np.sqrt(density), drop=6.02).fractional_bandwidth
+    figures = chirp_figures(cells, packed, chirp=chirp, sound_speed=343.0)
+    # absorption falls by 1 % over the band and the tail is damped by M8.3's window
+    assert figures.pulse_bandwidth[0] == pytest.approx(width, rel=0.01)
+
+
+def test_a_cell_without_a_model_spoils_its_own_design_only() -> None:
+    study = duct()
+    designs = random_designs(study, "combined", 3)
+    cells, packed = parts(designs, study)
+    hurt = {
+        name: getattr(cells, name).copy()
+        for name in ("stiffness", "mass", "natural_frequency", "quality_factor", "quadratic")
+    }
+    for values in hurt.values():
+        values[1, 4] = np.nan
+    ill = replace(cells, **hurt)
+    broken = pack(ill, designs, study)
+    chirp = Chirp(85e3, 130e3, 1e-3)
+    for good, bad in (
+        (
+            find_burst_band(cells, packed, length=MILLISECONDS, level=LEVEL),
+            find_burst_band(ill, broken, length=MILLISECONDS, level=LEVEL),
+        ),
+        (
+            find_chirp_band(cells, packed, chirp=chirp, level=LEVEL),
+            find_chirp_band(ill, broken, chirp=chirp, level=LEVEL),
+        ),
+    ):
+        assert np.array_equal(bad.status == 0, [True, False, True])
+        for name in ("peak_pressure", "lower_edge", "upper_edge", "ripple", "power"):
+            assert np.array_equal(getattr(bad, name)[[0, 2]], getattr(good, name)[[0, 2]]), name
+            assert np.isnan(getattr(bad, name)[1]), name
 
 
 def test_chirps_end_their_band_where_they_end() -> None:
