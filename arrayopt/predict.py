@@ -26,6 +26,15 @@ BYTES_PER_NUMBER = 8
 HISTORY_NUMBERS = 24
 """Merits, limits and bookkeeping kept of every evaluation, beside its vector."""
 
+HISTORY_SHARE = 0.7
+"""Size of the joined, compressed history over that of the generations' numbers (measured)."""
+
+CELL_NUMBERS = 12
+"""Numbers stored of every cell of a front member, beside its group's responses."""
+
+GENERATION_BYTES = 24e3
+"""Size of a generation's file beside its numbers, and its share of log and state (measured)."""
+
 
 @dataclass(frozen=True)
 class StrategyForecast:
@@ -82,9 +91,11 @@ def predict(study: Study, *, evaluations: int, workers: int | None = None) -> Fo
         plans.append(StrategyForecast(strategy.name, evaluator.n_variables, seconds))
         total += evaluations * seconds / processes + generations * SEARCH_SECONDS
         numbers = evaluator.n_variables + HISTORY_NUMBERS
-        # Generations stay beside the joined history, so every number is kept twice.
-        disk += 2.0 * evaluations * numbers * BYTES_PER_NUMBER + generations * 60e3
-        responses = 2 * (3 + 2 * strategy.layout.n_groups) * RESPONSE_POINTS
-        disk += study.search.front_size * responses * BYTES_PER_NUMBER
+        # Generations stay beside the joined history.
+        disk += (1.0 + HISTORY_SHARE) * evaluations * numbers * BYTES_PER_NUMBER
+        disk += generations * GENERATION_BYTES
+        responses = (1 + 2 * (3 + 2 * strategy.layout.n_groups)) * RESPONSE_POINTS
+        described = responses + CELL_NUMBERS * strategy.layout.n_cells
+        disk += study.search.front_size * described * BYTES_PER_NUMBER
     memory = 1024.0 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 + processes)
     return Forecast(tuple(plans), total, memory, disk, processes, SAMPLE * len(plans))
