@@ -27,6 +27,8 @@ EXTENSIONS = 4
 EXTENSION_POINTS = 8
 BEND = 0.02
 """Deviation of an amplitude from its neighbours' chord, over the peak, that halves the steps."""
+COARSE_BEND = 0.06
+"""The same where neither the peak nor the band's limit is within reach of the deviation."""
 NEAR = 0.12
 """Distance from the band's limit, over the limit, at which steps are halved in any case."""
 NEAR_HALVINGS = 2
@@ -240,9 +242,12 @@ class _Search:
             share = (f[:, 1:-1] - f[:, :-2]) / (f[:, 2:] - f[:, :-2])
             off = np.abs(a[:, 1:-1] - a[:, :-2] - share * (a[:, 2:] - a[:, :-2]))
         bent = np.zeros(f.shape, dtype=bool)
-        bent[:, 1:-1] = (off > BEND * peak) & np.isfinite(f[:, 2:])
+        limit, inner = level * peak, a[:, 1:-1]
+        counts = (inner + 2.0 * off > peak) | (np.abs(inner - limit) < NEAR * limit + 2.0 * off)
+        fine = np.where(counts, BEND, COARSE_BEND) * peak
+        bent[:, 1:-1] = (off > fine) & np.isfinite(f[:, 2:])
         if near:
-            bent |= np.abs(a - level * peak) < NEAR * level * peak
+            bent |= np.abs(a - limit) < NEAR * limit
         matters = a > 0.5 * level * peak
         split = (bent[:, 1:] | bent[:, :-1]) & (matters[:, 1:] | matters[:, :-1])
         split &= np.isfinite(f[:, 1:])

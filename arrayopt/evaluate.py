@@ -9,12 +9,13 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.burst import burst_response
-from arrayopt.cells import build_cells
+from arrayopt.cells import Cells, build_cells
+from arrayopt.coupled_response import coupled_pressure
 from arrayopt.design import Designs, DesignSpace
-from arrayopt.merits import QUICK, MeritTable, compute_merits
+from arrayopt.merits import ALIKE, QUICK, MeritTable, compute_merits, mutual_in_loop
 from arrayopt.problem import Evaluation, Objective
 from arrayopt.quantities import MARGIN_PREFIX
-from arrayopt.response import DOWN, SMALL, SWEEPS, UP, array_pressure, pack
+from arrayopt.response import DOWN, SMALL, SWEEPS, UP, ArrayResponse, array_pressure, pack
 from arrayopt.store import labelled
 from arrayopt.study import read_study_text
 from arrayopt.study_model import Limit, Strategy, Study
@@ -142,11 +143,10 @@ def evaluate(designs: Designs, study: Study, strategy: Strategy) -> xr.Dataset:
     group = designs.layout.group_of_cell
     frequency = response_frequencies(table, cells.natural_frequency)
     sweep = SWEEPS[study.target.sweep]
-    response = array_pressure(cells, designs, study, frequency=frequency, sweep=sweep)
-    opposite = array_pressure(
-        cells, designs, study, frequency=frequency, sweep=DOWN if sweep == UP else UP
+    response, opposite, small = (
+        _response(cells, designs, study, frequency, which)
+        for which in (sweep, DOWN if sweep == UP else UP, SMALL)
     )
-    small = array_pressure(cells, designs, study, frequency=frequency, sweep=SMALL)
     bursts = {}
     if study.target.burst_length is not None:
         packed, length = pack(cells, designs, study), study.target.burst_length
@@ -186,6 +186,17 @@ def evaluate(designs: Designs, study: Study, strategy: Strategy) -> xr.Dataset:
             "status": table.status,
         }
     )
+
+
+def _response(
+    cells: Cells, designs: Designs, study: Study, frequency: Floats, sweep: int
+) -> ArrayResponse:
+    if mutual_in_loop(study):
+        alike = ALIKE[study.model.mutual_radiation]
+        return coupled_pressure(
+            cells, designs, study, frequency=frequency, sweep=sweep, alike=alike
+        )
+    return array_pressure(cells, designs, study, frequency=frequency, sweep=sweep)
 
 
 def margins(table: MeritTable, limits: Sequence[Limit]) -> dict[str, Floats]:

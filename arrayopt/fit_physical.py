@@ -39,7 +39,9 @@ THICKNESS_PRIOR = 0.05
 """Standard deviation of the thickness scale before any measurement: what processes hold."""
 CUBIC_PRIOR = 2.0
 SCATTER = (3e-4, 0.01, 0.005, 0.01)
-"""Scatter between cells alike, beside each fit's own error: of f0, Q, a and gamma, relative."""
+"""Scatter between cells alike, beside each fit's own error: of f0, Q, a and gamma, relative.
+
+Fits of one cell at several biases share it."""
 UNIT = (0.1, 0.1, 0.02, 0.05, 0.1, 0.03)
 """What counts as knowing a parameter: ln Q, tension over buckling load, scales, ln gain."""
 DRAWS = 48
@@ -65,7 +67,7 @@ class PhysicalFit:
 
     ``identified`` per name; ``cannot_tell`` sentences; ``gain`` of the instrument and its
     interval; ``sign_known`` False where nothing measured tells the film's polarity; ``residual``
-    (condition, 4) in standard deviations; ``draws`` from refits to perturbed data.
+    (condition, 4) in standard deviations, freed of what fits of one cell share; ``draws`` from refits to perturbed data.
     """
 
     value: Correction
@@ -204,10 +206,7 @@ class PhysicalProblem:
         self.q = np.log([m.quality_factor for m in fits])
         self.a = np.log([m.response for m in fits])
         self.g = np.array([m.bending for m in fits])
-        self.sigma = np.stack([m.sigma for m in fits])
-        scatter = np.array(SCATTER)[None, :] * np.ones((len(fits), 1))
-        scatter[:, 3] *= np.abs(self.g)
-        self.sigma = np.hypot(self.sigma, scatter)
+        self.unit, self.whiten = _whitening(surface.conditions, fits)
         self.gain_sigma = max(c.gain_uncertainty for c in surface.conditions) or 1e-6
         self.shift: Floats | float = 0.0
 
@@ -230,7 +229,9 @@ class PhysicalProblem:
             (x[4] - 1.0) / CUBIC_PRIOR,
             x[5] / self.gain_sigma,
         ]
-        out = np.concatenate([np.nan_to_num(rows / self.sigma, nan=1e6).ravel(), prior])
+        rows = np.clip(np.nan_to_num(rows / self.unit, nan=1e6), -1e6, 1e6)
+        white = np.einsum("qij,jq->iq", self.whiten, rows)
+        out = np.concatenate([white.ravel(), prior])
         return np.asarray(np.clip(out, -1e6, 1e6) + self.shift)
 
     def jacobian(self, x: Floats) -> Floats:
@@ -241,6 +242,23 @@ class PhysicalProblem:
             step[k] = 1e-5
             out[:, k] = (self.residual(x + step) - self.residual(x - step)) / 2e-5
         return out
+
+
+def _whitening(conditions: Sequence[Condition], fits: Sequence[ModalFit]) -> tuple[Floats, Floats]:
+    """Standard deviations (condition, 4), and what makes errors in them independent (4, n, n).
+
+    A cell departs from its kin by the same amount at every bias, so its fits err together; the
+    matrices are inverse Cholesky factors of their correlation.
+    """
+    scatter = np.array(SCATTER)[None, :] * np.ones((len(fits), 1))
+    scatter[:, 3] *= np.abs([m.bending for m in fits])
+    unit = np.hypot(np.stack([m.sigma for m in fits]), scatter)
+    names = [(c.cell, c.radius) for c in conditions]
+    same = np.array([[a == b for b in names] for a in names])
+    share = (scatter / unit).T
+    correlation = np.where(same, share[:, :, None] * share[:, None, :], 0.0)
+    correlation[:, np.arange(len(fits)), np.arange(len(fits))] = 1.0
+    return unit, np.linalg.inv(np.linalg.cholesky(correlation))
 
 
 def fit_physical(

@@ -13,6 +13,7 @@ from arrayopt.band import Band, BandStatus
 from arrayopt.beam import beam_pattern, beam_width, side_lobe_level
 from arrayopt.burst_figures import PulseFigureStatus
 from arrayopt.cells import Cells, CellStatus, build_cells, tables
+from arrayopt.coupled_response import COUPLED_SHIFT, Alike, find_coupled_band, pack_coupled
 from arrayopt.design import Designs, clearance_margin, die_margin, occupied
 from arrayopt.excitation import (
     BURST_STATUS_SHIFT,
@@ -23,6 +24,7 @@ from arrayopt.excitation import (
 )
 from arrayopt.multimode import SweepSettings, SweepStatus, multimode_response
 from arrayopt.physics.air import sound_pressure_level
+from arrayopt.physics.coupled import CoupledStatus
 from arrayopt.physics.diaphragm import film_stress
 from arrayopt.response import SWEEPS, Packed, pack
 from arrayopt.study_model import Study
@@ -51,6 +53,9 @@ QUICK = frozenset(
 )
 """Merits that come with every evaluation; the others are computed where they are asked for."""
 
+ALIKE: dict[str, Alike] = {"group": "group", "full": "symmetry"}
+"""What the study calls a treatment of mutual radiation, and which cells it takes to move alike."""
+
 CELL_STATUS_SHIFT = 8
 SWEEP_STATUS_SHIFT = 16
 
@@ -77,6 +82,9 @@ class MeritStatus(IntFlag):
     RUNAWAY = BandStatus.RUNAWAY
     NO_ONSET = 16
     """A driven cell never becomes bistable, so the array has no onset voltage."""
+    MUTUAL_UNSETTLED = CoupledStatus.NOT_SETTLED << COUPLED_SHIFT
+    MUTUAL_OUT_OF_RANGE = CoupledStatus.KA_RANGE << COUPLED_SHIFT
+    CELLS_OVERLAP = CoupledStatus.OVERLAP << COUPLED_SHIFT
     BUCKLED = CellStatus.BUCKLED << CELL_STATUS_SHIFT
     NOT_CONVERGED = CellStatus.NOT_CONVERGED << CELL_STATUS_SHIFT
     OUT_OF_RANGE = CellStatus.OUT_OF_RANGE << CELL_STATUS_SHIFT
@@ -146,7 +154,7 @@ def compute_merits(
     cells = build_cells(designs, study)
     packed = pack(cells, designs, study)
     sweep = SWEEPS[study.target.sweep]
-    band = excitation_band(cells, packed, study)
+    band = _band(cells, packed, designs, study)
     status = band.status | (_any_driven(cells, designs) << CELL_STATUS_SHIFT)
     values = merits_of_band(cells, band, designs, study)
     values |= _onset_merits(cells, designs)
@@ -188,6 +196,20 @@ def compute_merits(
     )
 
 
+def _band(cells: Cells, packed: Packed, designs: Designs, study: Study) -> Band:
+    """The band under the study's excitation, of cells on their own or coupled by their sound."""
+    if not mutual_in_loop(study):
+        return excitation_band(cells, packed, study)
+    level = 10.0 ** (study.target.level / 20.0)
+    coupled = pack_coupled(cells, designs, study, alike=ALIKE[study.model.mutual_radiation])
+    return find_coupled_band(coupled, level=level, sweep=SWEEPS[study.target.excitation])
+
+
+def mutual_in_loop(study: Study) -> bool:
+    """Whether the study's sweeps are computed with mutual radiation; bursts and chirps are not."""
+    return study.model.mutual_radiation != "none" and study.target.excitation in SWEEPS
+
+
 def merits_of_band(cells: Cells, band: Band, designs: Designs, study: Study) -> dict[str, Floats]:
     """Merits that follow from a band and the cells' deflections, whatever model gave them."""
     return _band_merits(band, study) | _load_merits(cells, band, designs, study)
@@ -217,16 +239,45 @@ def _with_several_modes(
     """The band with the chosen designs computed anew."""
     settings = SweepSettings(study.model.modes, study.model.harmonics)
     chosen = np.flatnonzero(several)
-    strong = multimode_response(designs.take(chosen), study, sweep=sweep, settings=settings)
+    picked = designs.take(chosen)
+    strong = multimode_response(picked, study, sweep=sweep, settings=settings)
     fields = {name: getattr(band, name).copy() for name in Band.__dataclass_fields__}
-    for name in ("peak_pressure", "peak_frequency", "lower_edge", "upper_edge", "ripple"):
-        fields[name][chosen] = getattr(strong.band, name)
-    fields["power"][chosen] = strong.power
-    fields["deflection"][chosen] = strong.deflection
+    computed = Band(
+        strong.band.peak_pressure,
+        strong.band.peak_frequency,
+        strong.band.lower_edge,
+        strong.band.upper_edge,
+        strong.band.ripple,
+        strong.power,
+        strong.deflection,
+        strong.status,
+    )
+    if mutual_in_loop(study):
+        # Both effects on the one-mode band of cells on their own; they are not computed together.
+        packed = pack(build_cells(picked, study), picked, study)
+        alone = excitation_band(build_cells(picked, study), packed, study)
+        computed = _both(computed, _taken(band, chosen), alone)
+    for name in fields:
+        if name != "status":
+            fields[name][chosen] = getattr(computed, name)
     status = status.copy()
     # The multi-mode model has no weakly-quadratic condition.
     status[chosen] = (status[chosen] & ~_BOWED) | (strong.status << SWEEP_STATUS_SHIFT)
     return Band(**fields), status
+
+
+def _taken(band: Band, rows: NDArray[np.intp]) -> Band:
+    return Band(**{name: getattr(band, name)[rows] for name in Band.__dataclass_fields__})
+
+
+def _both(first: Band, second: Band, plain: Band) -> Band:
+    """A band changed as ``first`` and as ``second`` differ from ``plain``: factors, dB added."""
+    fields = {
+        name: getattr(first, name) * getattr(second, name) / getattr(plain, name)
+        for name in Band.__dataclass_fields__
+        if name not in ("ripple", "status")
+    }
+    return Band(**fields, ripple=first.ripple + second.ripple - plain.ripple, status=first.status)
 
 
 def _model_range(values: Mapping[str, Floats], several: NDArray[np.bool_]) -> Floats:

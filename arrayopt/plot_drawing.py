@@ -122,8 +122,13 @@ def _add_shapes(ax: Axes, chip: ChipLayout, shapes: Mapping[str, list[NDArray[An
 
 
 def _fill(ax: Axes, path: Path, face: str, edge: str, width: float) -> None:
-    """All shapes of a role as one path: thousands of single ones take minutes."""
-    ax.add_patch(PathPatch(path, facecolor=face, edgecolor=edge, linewidth=width))
+    """All shapes of a role as one path: thousands of single ones take minutes.
+
+    An artist and not a patch, since the axes' limits are set and need not be found curve by curve.
+    """
+    patch = PathPatch(path, facecolor=face, edgecolor=edge, linewidth=width)
+    patch.set_transform(ax.transData)
+    ax.add_artist(patch)
 
 
 def _joined(polygons: Sequence[NDArray[Any]]) -> Path:

@@ -29,7 +29,7 @@ from arrayopt.search import Generation, SearchSettings, search
 from arrayopt.signals import StopSignals
 from arrayopt.status import COMPLETE, FAILED, STOPPED, Health, StatusFile
 from arrayopt.store import generation_dataset
-from arrayopt.workers import Workers
+from arrayopt.workers import Pool
 
 FRONTS_EVERY = 60.0
 """Least seconds between two fronts files written while a run goes on."""
@@ -103,7 +103,7 @@ class PooledEvaluator:
     """An evaluator whose batches are computed by worker processes."""
 
     evaluator: Evaluator
-    workers: Workers
+    workers: Pool
     strategy: str
 
     @property

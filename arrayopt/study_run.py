@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from arrayopt.cluster import ClusterWorkers
 from arrayopt.errors import ArrayoptError
 from arrayopt.evaluate import StudyEvaluator, build_evaluator
 from arrayopt.progress import Progress, SilentProgress
@@ -18,7 +20,7 @@ from arrayopt.search import SearchSettings
 from arrayopt.seeds import seed_vectors
 from arrayopt.start import start_from
 from arrayopt.study_model import Study
-from arrayopt.workers import Workers
+from arrayopt.workers import Pool, Workers
 
 NUMBER_PACKAGES = ("arrayopt", "numpy", "scipy", "numba", "pymoo")
 """Packages whose change may change numbers; a run goes on only with the same ones."""
@@ -35,6 +37,7 @@ class RunOptions:
     seed : None takes the study's.
     workers : processes; None takes one per processor.
     resume, fresh : go on with, or discard, what the directory holds.
+    scheduler : address of a dask scheduler, or its scheduler file, whose workers evaluate.
     start_from : run directory whose population the search starts from.
     """
 
@@ -45,6 +48,7 @@ class RunOptions:
     resume: bool = False
     fresh: bool = False
     start_from: Path | None = None
+    scheduler: str | None = None
 
 
 def run_study(
@@ -84,9 +88,7 @@ def run_study(
     known = identity(study, seed, settings)
     if chosen.start_from is not None:
         known = replace(known, start=_start(study, Path(directory), chosen, shown))
-    with Workers(
-        build_evaluator, study.text, workers=chosen.workers or len(os.sched_getaffinity(0))
-    ) as workers:
+    with _pool(study, chosen, shown) as workers:
         return run_tasks(
             [_task(study, name, workers) for name in (s.name for s in study.strategies)],
             Path(directory),
@@ -99,6 +101,23 @@ def run_study(
             progress=shown,
             health=workers.health,
         )
+
+
+def _pool(
+    study: Study, options: RunOptions, progress: Progress
+) -> AbstractContextManager[Workers | ClusterWorkers]:
+    """Processes here, or a cluster."""
+    processes = options.workers or len(os.sched_getaffinity(0))
+    if options.scheduler is None:
+        return Workers(build_evaluator, study.text, workers=processes)
+    return ClusterWorkers(
+        build_evaluator,
+        study.text,
+        address=options.scheduler,
+        versions=NUMBER_PACKAGES,
+        local=processes,
+        note=progress.note,
+    )
 
 
 def _start(
@@ -140,7 +159,7 @@ def identity(study: Study, seed: int, settings: SearchSettings) -> RunIdentity:
     )
 
 
-def _task(study: Study, name: str, workers: Workers) -> Task:
+def _task(study: Study, name: str, workers: Pool) -> Task:
     strategy = study.strategy(name)
     evaluator = StudyEvaluator(study, strategy)
     return Task(

@@ -242,6 +242,7 @@ class ModelTable(Section):
     """``[model]``: which model is computed, and how finely."""
 
     kind: Literal["one-mode", "multi-mode"] = "one-mode"
+    mutual_radiation: Literal["none", "group", "full"] = "none"
     escalate: bool = True
     modes: Annotated[int, Field(ge=1, le=4)] = 3
     harmonics: Annotated[int, Field(ge=1, le=5)] = 3

@@ -7,13 +7,14 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_EXCEPTION, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import resource_tracker
 from multiprocessing.connection import wait as wait_for
 from types import TracebackType
+from typing import Protocol
 
 from arrayopt.problem import Evaluation, Floats, joined, lost
 
@@ -22,7 +23,7 @@ Build = Callable[[str], Evaluate]
 
 # One thread per worker: the parallelism is in the processes, and numba's simplest threading layer
 # aborts a process that enters it twice.
-_SINGLE_THREADED = {
+SINGLE_THREADED = {
     name: "1"
     for name in (
         "NUMBA_NUM_THREADS",
@@ -50,12 +51,14 @@ def _start_worker() -> None:
         threading.Thread(target=leave_with_parent, daemon=True).start()
 
 
-def _evaluate(build: Build, digest: str, text: str, strategy: str, X: Floats) -> Evaluation:
+def evaluate_here(build: Build, digest: str, text: str, strategy: str, X: Floats) -> Evaluation:
     """Evaluate in this process, making what `text` describes once per process."""
-    if digest not in _built:
+    made = _built.get(digest)
+    if made is None:
+        made = build(text)
         _built.clear()
-        _built[digest] = build(text)
-    return _built[digest](strategy, X)
+        _built[digest] = made
+    return made(strategy, X)
 
 
 @contextmanager
@@ -65,8 +68,8 @@ def _inherited_by_workers() -> Iterator[None]:
     Ctrl-C reaches the whole process group, and only the driver decides what it means; here it is
     merely delayed.
     """
-    before = {name: os.environ.get(name) for name in _SINGLE_THREADED}
-    os.environ.update(_SINGLE_THREADED)
+    before = {name: os.environ.get(name) for name in SINGLE_THREADED}
+    os.environ.update(SINGLE_THREADED)
     resource_tracker.ensure_running()  # first, because starting it unblocks the signal
     mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
@@ -78,6 +81,16 @@ def _inherited_by_workers() -> Iterator[None]:
                 del os.environ[name]
             else:
                 os.environ[name] = value
+
+
+class Pool(Protocol):
+    """What evaluates batches somewhere else than in the search."""
+
+    def evaluate(self, strategy: str, X: Floats, *, n_objectives: int) -> Evaluation:
+        """Evaluate designs, in the order given."""
+
+    def health(self) -> Mapping[str, int]:
+        """What went wrong and was mended since the start, counted."""
 
 
 class Workers:
@@ -185,7 +198,7 @@ class Workers:
         if self.workers == 1:
             for a, b in spans:
                 try:
-                    outcomes.append(_evaluate(*self._work, strategy, X[a:b]))
+                    outcomes.append(evaluate_here(*self._work, strategy, X[a:b]))
                 except MemoryError as error:
                     outcomes.append(error)
             return outcomes
@@ -193,7 +206,9 @@ class Workers:
         try:
             pool = self._started()
             with _inherited_by_workers():
-                futures = [pool.submit(_evaluate, *self._work, strategy, X[a:b]) for a, b in spans]
+                futures = [
+                    pool.submit(evaluate_here, *self._work, strategy, X[a:b]) for a, b in spans
+                ]
             wait(futures, return_when=FIRST_EXCEPTION)
         except BrokenProcessPool:
             pass

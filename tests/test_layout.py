@@ -17,7 +17,15 @@ ORDER = [
     ["physics.*"],
     ["materials"],
     ["layout_array"],
-    ["study_schema", "study_problems", "study_model", "study_build", "study_calibr*", "study_excitation", "study"],
+    [
+        "study_schema",
+        "study_problems",
+        "study_model",
+        "study_build",
+        "study_calibr*",
+        "study_excitation",
+        "study",
+    ],
     ["design", "design_file"],
     ["cells"],
     ["response"],
@@ -28,14 +36,13 @@ ORDER = [
     ["merits", "bands", "cautions"],
     ["store", "identify"],
     ["evaluate"],
-    ["seeds", "front", "search", "workers"],
+    ["seeds", "front", "search", "workers", "cluster"],
     ["run_identity", "saved", "run_directory"],
     ["progress", "signals", "status", "predict"],
     ["start", "run", "study_run"],
     # Readers of results: they do not import one another, but all may use these.
     ["process", "process_schema", "layout_geometry", "routing*", "chip_*"],
     ["tables", "plot*", "results"],
-
     ["compar*", "report*", "explorer"],
     ["rules", "gds", "readback", "export*"],
     ["measured*", "readings", "fit_*", "calibrat*"],
@@ -54,6 +61,7 @@ HOMES = {
     "rich": {"progress"},
     "netCDF4": {"store"},
     "cloudpickle": {"search"},
+    "distributed": {"cluster"},
 }
 
 

@@ -25,6 +25,11 @@ from arrayopt.errors import ArrayoptError
 @click.option("--resume", is_flag=True, help="Go on with the run in the directory, to the total.")
 @click.option("--fresh", is_flag=True, help="Discard the run in the directory and start again.")
 @click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Evaluate on a dask cluster: tcp://host:8786, or a scheduler file.",
+)
+@click.option(
     "--start-from",
     type=click.Path(path_type=Path),
     metavar="DIR",
@@ -42,6 +47,7 @@ def command(
     workers: int | None,
     resume: bool,
     fresh: bool,
+    scheduler: str | None,
     start_from: Path | None,
     verify: bool,
 ) -> None:
@@ -58,7 +64,7 @@ def command(
     from arrayopt.study import read_study
     from arrayopt.study_run import RunOptions, run_study
 
-    options = RunOptions(evaluations, hours, seed, workers, resume, fresh, start_from)
+    options = RunOptions(evaluations, hours, seed, workers, resume, fresh, start_from, scheduler)
     outcome = run_study(read_study(study), out, options=options, progress=progress_on(sys.stderr))
     click.echo(outcome.message)
     for name, size in outcome.hypervolume.items():

@@ -23,6 +23,10 @@ SUMS = {"reassoc", "contract", "nsz"}  # sums in vector order; nothing is assume
 
 RELAX_ERROR = 0.003
 """Share of the state that one step of the slow flow may correct: enough to keep to its basin."""
+RELAX_LONGEST = 0.6
+"""Longest step of the slow flow, of the shortest decay time of a cell's own envelope."""
+RELAX_CHECK = 8
+"""Steps of the slow flow between two looks for a rest point nearby."""
 CONVERGED, STALLED = 0, 1
 
 
@@ -383,16 +387,21 @@ def relax(
     """
     sites = s.loss.size
     r, first, end, trial = s.vector[2], s.vector[3], s.vector[4], s.vector[5]
+    rates, phi2 = s.alpha, s.beta  # Newton makes its own before it reads them
     force = scale * np.sqrt(dot(s.force, s.force))
     longest = np.inf
     for i in range(sites):
-        longest = min(longest, 0.3 * s.inertia[i] / s.loss[i])
+        longest = min(longest, RELAX_LONGEST * s.inertia[i] / s.loss[i])
     h = 0.1 * longest
-    for k in range(limit):
+    patience = RELAX_CHECK
+    wait = patience
+    for _ in range(limit):
         residual(arrays, d, s, x, scale, r)
-        if not np.isfinite(dot(r, r)):
+        size = dot(r, r)
+        if not np.isfinite(size):
             return STALLED
-        if k % 16 == 15 and dot(r, r) <= (3e-2 * force) ** 2:
+        wait -= 1
+        if wait <= 0 and size <= (3e-2 * force) ** 2:
             for i in range(2 * sites):
                 trial[i] = x[i]
             if newton(arrays, d, s, trial, scale, tolerance, 0.1) == CONVERGED and near(
@@ -401,25 +410,28 @@ def relax(
                 for i in range(2 * sites):
                     x[i] = trial[i]
                 return CONVERGED
+            # slow without a rest point nearby: the remains of a fold, which take their time
+            patience = min(2 * patience, 8 * RELAX_CHECK)
+            wait = patience
         for i in range(sites):
             rate = _rate(arrays, d, s, x, i)
             # x' = -j r / (2 w m); first stage x + h phi1(rate h) x'
             slope = complex(r[sites + i], -r[i]) / s.inertia[i]
             z = rate * h
-            grow = np.exp(z)
-            phi1 = (grow - 1.0) / z
-            move = h * phi1 * slope
+            grow = np.exp(z) - 1.0
+            one = h * grow / z
+            two = h * ((grow - z) / (z * z) if abs(z) > 1e-3 else 0.5 + z / 6.0)
+            rates[i], rates[sites + i] = rate.real, rate.imag
+            phi2[i], phi2[sites + i] = two.real, two.imag
+            move = one * slope
             first[i], first[sites + i] = x[i] + move.real, x[sites + i] + move.imag
         residual(arrays, d, s, first, scale, end)
         error = 0.0
         for i in range(sites):
-            rate = _rate(arrays, d, s, x, i)
-            z = rate * h
-            phi2 = (np.exp(z) - 1.0 - z) / (z * z) if abs(z) > 1e-3 else 0.5 + z / 6.0
-            slope = complex(r[sites + i], -r[i]) / s.inertia[i]
-            later = complex(end[sites + i], -end[i]) / s.inertia[i]
+            rate = complex(rates[i], rates[sites + i])
+            change = complex(end[sites + i] - r[sites + i], r[i] - end[i]) / s.inertia[i]
             moved = complex(first[i] - x[i], first[sites + i] - x[sites + i])
-            move = h * phi2 * (later - slope - rate * moved)
+            move = complex(phi2[i], phi2[sites + i]) * (change - rate * moved)
             trial[i], trial[sites + i] = first[i] + move.real, first[sites + i] + move.imag
             error += move.real * move.real + move.imag * move.imag
         # the second stage measures the first one's error, and the step follows it

@@ -14,6 +14,7 @@ from arrayopt.physics.coupled_kernel import (
     CoupledArrays,
     Ints,
     Workspace,
+    dot,
     near,
     newton,
     relax,
@@ -27,7 +28,7 @@ HISTORY = 4
 HALVINGS = 4
 """A step that fails is halved this often before the branch counts as folded."""
 PREDICTION_BOUND = 0.3
-RELAX_STEPS = 20000
+RELAX_STEPS = 4000
 
 
 class Track(NamedTuple):
@@ -102,6 +103,67 @@ def start(
 
 
 @njit(cache=True, error_model="numpy")
+def reach(
+    arrays: CoupledArrays,
+    d: int,
+    w: float,
+    scale: float,
+    tolerance: float,
+    s: Workspace,
+    track: Track,
+    keep: int,
+) -> float:
+    """One step to w from the newest ``keep`` states; it joins the track if the branch goes there.
+
+    Returns by how much of the state the prediction missed; infinity where no state was found.
+    """
+    sites = s.loss.size
+    guess, x = s.vector[6], s.vector[7]
+    set_frequency(arrays, d, w, s)
+    _predict(track, w, keep, guess)
+    trial = np.empty(2 * sites)
+    trial[:] = guess
+    if newton(arrays, d, s, trial, scale, tolerance, PREDICTION_BOUND) != CONVERGED:
+        return np.inf
+    if not near(trial, guess, sites, PREDICTION_BOUND):
+        return np.inf
+    push(track, w, trial)
+    for i in range(2 * sites):
+        x[i] = trial[i] - guess[i]
+    return float(np.sqrt(dot(x, x) / dot(trial, trial)))
+
+
+@njit(cache=True, error_model="numpy")
+def follow(
+    arrays: CoupledArrays,
+    d: int,
+    w: float,
+    scale: float,
+    tolerance: float,
+    s: Workspace,
+    track: Track,
+) -> bool:
+    """Follow the branch to w; False where it folds before, with the track up to there."""
+    step = w - track.w[track.tally[0] - 1]
+    smallest = abs(step) / 2.0**HALVINGS
+    while track.w[track.tally[0] - 1] != w:
+        here = track.w[track.tally[0] - 1]
+        there = w if abs(step) >= abs(w - here) else here + step
+        keep = track.tally[0]
+        found = np.isfinite(reach(arrays, d, there, scale, tolerance, s, track, keep))
+        if not found and keep > 1:
+            # near a fold no extrapolation beats the last state
+            found = np.isfinite(reach(arrays, d, there, scale, tolerance, s, track, 1))
+        if found:
+            step *= 2.0
+        elif abs(there - here) > 1.5 * smallest:
+            step = 0.5 * (there - here)
+        else:
+            return False
+    return True
+
+
+@njit(cache=True, error_model="numpy")
 def advance(
     arrays: CoupledArrays,
     d: int,
@@ -111,41 +173,19 @@ def advance(
     s: Workspace,
     track: Track,
 ) -> None:
-    """Follow the branch to w; where it folds, let the envelopes settle and go on from there."""
+    """Follow the branch to w; where it folds, let the envelopes settle at w."""
+    if follow(arrays, d, w, scale, tolerance, s, track):
+        return
     sites = s.loss.size
-    guess, x = s.vector[6], np.empty(2 * sites)
-    smallest = abs(w - track.w[track.tally[0] - 1]) / 2.0**HALVINGS
-    step = w - track.w[track.tally[0] - 1]
-    while track.w[track.tally[0] - 1] != w:
-        here = track.w[track.tally[0] - 1]
-        there = w if abs(step) >= abs(w - here) else here + step
-        set_frequency(arrays, d, there, s)
-        found = False
-        keep = track.tally[0]
-        while keep > 0 and not found:
-            _predict(track, there, keep, guess)
-            x[:] = guess
-            found = newton(
-                arrays, d, s, x, scale, tolerance, PREDICTION_BOUND
-            ) == CONVERGED and near(x, guess, sites, PREDICTION_BOUND)
-            keep = min(keep - 1, 1)  # near a fold no extrapolation beats the last state
-        if found:
-            push(track, there, x)
-            step *= 2.0
-        elif abs(there - here) > 1.5 * smallest:
-            step = 0.5 * (there - here)
-        else:
-            x[:] = track.state[track.tally[0] - 1]
-            settled = relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) == CONVERGED
-            if not near(x, track.state[track.tally[0] - 1], sites, PREDICTION_BOUND):
-                track.tally[1] += 1
-            track.tally[0] = 0
-            if settled:
-                push(track, there, x)
-                step = w - there
-            else:
-                track.tally[2] |= NOT_SETTLED
-                push(track, w, x)
+    last, x = track.state[track.tally[0] - 1].copy(), np.empty(2 * sites)
+    x[:] = last
+    set_frequency(arrays, d, w, s)
+    if relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) != CONVERGED:
+        track.tally[2] |= NOT_SETTLED
+    if not near(x, last, sites, PREDICTION_BOUND):
+        track.tally[1] += 1
+    track.tally[0] = 0
+    push(track, w, x)
 
 
 @njit(cache=True, error_model="numpy", nogil=True)

@@ -34,10 +34,7 @@ def spread(kernel: Callable[..., None], count: int, *arguments: Any) -> None:
     blocks = min(count, threads * BLOCKS_PER_THREAD)
     edges = [count * k // blocks for k in range(blocks + 1)]
     pool = _pool(threads, os.getpid())
-    jobs = [
-        pool.submit(kernel, start, stop, *arguments)
-        for start, stop in pairwise(edges)
-    ]
+    jobs = [pool.submit(kernel, start, stop, *arguments) for start, stop in pairwise(edges)]
     for job in jobs:
         job.result()
 

@@ -12,6 +12,7 @@ from the package.
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -44,8 +45,10 @@ POINTS, SETTLE, READ = 56, 5.0, 4
 class Cell:
     """Lumped coefficients of the true diaphragm at one radius and bias."""
 
-    def __init__(self, radius: float, bias: float = 0.0) -> None:
-        scale, tension = TRUTH["thickness_scale"], TRUTH["film_tension"]
+    def __init__(
+        self, radius: float, bias: float = 0.0, truth: Mapping[str, float] = TRUTH
+    ) -> None:
+        scale, tension = truth["thickness_scale"], truth["film_tension"]
         thick = np.array([layer[1] for layer in LAYERS]) * scale
         nu = np.array([layer[3] for layer in LAYERS])
         q11 = np.array([layer[2] for layer in LAYERS]) / (1.0 - nu**2)
@@ -87,8 +90,8 @@ class Cell:
         radial = np.empty_like(r)
         radial[1:] = moment[1:] / r[1:] ** 2 + 0.5 * constant
         radial[0] = 0.5 * constant
-        k3 = TRUTH["cubic_scale"] * 2.0 * np.pi * simpson(radial * slope**2 * r, x=r)
-        e31f = E31F * TRUTH["coupling_scale"]
+        k3 = truth["cubic_scale"] * 2.0 * np.pi * simpson(radial * slope**2 * r, x=r)
+        e31f = E31F * truth["coupling_scale"]
         eta = e31f * z[2] * 2.0 * np.pi * COVERAGE * radius * np.interp(COVERAGE * radius, r, slope)
         # bias: film force in the disc only, in-plane equilibrium with an immovable edge
         c2 = COVERAGE**2
@@ -104,9 +107,9 @@ class Cell:
         self.mass, self.force = mass, eta - (pull / bias * rest if bias else 0.0)
         self.k1 = k1 + 3.0 * k3 * rest**2
         self.k2, self.k3 = 3.0 * k3 * rest, k3
-        self.loss = np.sqrt(self.k1 * mass) / TRUTH["quality_factor"]
+        self.loss = np.sqrt(self.k1 * mass) / truth["quality_factor"]
         w = np.sqrt(self.k1 / mass)
-        for _ in range(20):
+        for _ in range(6):  # air is a light load: each step gains more than a decade
             w = np.sqrt(self.k1 / (mass + self.air(w)[1]))
         self.w0 = w
         self.quality = w * (mass + self.air(w)[1]) / (self.loss + self.air(w)[0])

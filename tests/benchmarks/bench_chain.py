@@ -64,7 +64,9 @@ def random_designs(study: Study, strategy: Strategy, count: int) -> Designs:
     return space.decode(np.random.default_rng(3).random((count, space.n_variables)))
 
 
-def plain_loop(cells: Cells, designs: Designs, study: Study, f: np.ndarray, count: int) -> np.ndarray:
+def plain_loop(
+    cells: Cells, designs: Designs, study: Study, f: np.ndarray, count: int
+) -> np.ndarray:
     """Cell after cell, frequency after frequency: scan for sign changes, brentq, take the largest."""
     air, group = study.air_state, designs.layout.group_of_cell
     out = np.zeros((count, f.shape[1]), dtype=complex)

@@ -1,0 +1,120 @@
+"""Mutual radiation in the chain: the study's choice reaches merits and responses."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from arrayopt.band import find_band
+from arrayopt.cells import build_cells
+from arrayopt.coupled_response import coupled_pressure, find_coupled_band, pack_coupled
+from arrayopt.evaluate import evaluate
+from arrayopt.merits import compute_merits
+from arrayopt.response import SMALL, UP, array_pressure
+from arrayopt.study_model import Study
+
+sys.path.insert(0, str(Path(__file__).parent))
+from chain import duct, packed, random_designs, uniform_design
+
+SIX_DB = 10.0 ** (-6.0 / 20.0)
+
+
+def with_mutual(study: Study, treatment: str) -> Study:
+    return replace(study, model=replace(study.model, mutual_radiation=treatment))
+
+
+def test_dense_array_in_phase_is_damped_by_its_neighbours() -> None:
+    """All cells alike and in phase: more radiation damping, a lower peak, a wider band (M9.3)."""
+    study = with_mutual(duct(), "none")
+    designs = uniform_design(study, radius=480e-6, drive=1.0)
+    alone = find_band(packed(study, designs), level=SIX_DB, sweep=SMALL)
+    cells = build_cells(designs, study)
+    for alike in ("group", "symmetry"):
+        coupled = find_coupled_band(
+            pack_coupled(cells, designs, study, alike=alike), level=SIX_DB, sweep=SMALL
+        )
+        assert coupled.status[0] == 0
+        assert coupled.peak_pressure[0] < 0.85 * alone.peak_pressure[0]
+        assert (coupled.upper_edge - coupled.lower_edge)[0] > 1.2 * (
+            alone.upper_edge - alone.lower_edge
+        )[0]
+
+
+def test_one_cell_to_a_group_is_the_full_model() -> None:
+    """Where every cell is a group of its own, the mean over a group leaves nothing out."""
+    study = duct()
+    strategy = study.strategy("combined")
+    layout = strategy.layout
+    from arrayopt.layout_array import array_layout
+
+    few = array_layout(
+        layout.unit_position[:6],
+        class_of_cell=np.arange(6),
+        channel_of_cell=np.arange(6),
+        explicit=False,
+    )
+    designs = random_designs(study, "combined", 2)
+    designs = replace(
+        designs,
+        layout=few,
+        **{
+            name: getattr(designs, name)[:, :6].copy()
+            for name in (
+                "radius", "electrode_coverage", "ring", "drive_amplitude", "drive_phase", "bias",
+            )
+        },
+    )  # fmt: skip
+    cells = build_cells(designs, study)
+    group, full = (
+        find_coupled_band(pack_coupled(cells, designs, study, alike=a), level=SIX_DB, sweep=UP)
+        for a in ("group", "none")
+    )
+    np.testing.assert_allclose(group.peak_pressure, full.peak_pressure, rtol=1e-6)
+    np.testing.assert_allclose(group.upper_edge, full.upper_edge, rtol=1e-5)
+
+
+def test_without_coupling_the_responses_agree() -> None:
+    """Cells 1000 times farther apart feel nothing of one another: M9.1 is left."""
+    study = duct()
+    designs = uniform_design(study, radius=480e-6, drive=1.0)
+    far = replace(designs, pitch=np.array([1.1]))
+    cells = build_cells(designs, study)
+    f = np.linspace(90e3, 115e3, 201)[None, :]
+    alone = array_pressure(cells, designs, study, frequency=f, sweep=UP)
+    coupled = coupled_pressure(cells, far, study, frequency=f, sweep=UP)
+    # 63 neighbours at a metre and more still add a few parts in ten thousand
+    np.testing.assert_allclose(coupled.pressure, alone.pressure, rtol=3e-3)
+    np.testing.assert_allclose(coupled.deflection, alone.deflection, rtol=3e-3)
+
+
+def test_the_study_chooses() -> None:
+    base = duct()
+    designs = random_designs(base, "overlapping-radii", 3)
+    peaks = {}
+    for treatment in ("none", "group", "full"):
+        study = with_mutual(base, treatment)
+        study = replace(study, model=replace(study.model, escalate=False))
+        table = compute_merits(designs, study, wanted=frozenset())
+        peaks[treatment] = table.values["peak_pressure"]
+        dataset = evaluate(designs, study, study.strategy("overlapping-radii"))
+        amplitude = np.hypot(dataset["pressure_real"], dataset["pressure_imag"]).max("frequency")
+        good = (table.status == 0) & ~table.several_modes
+        assert good.any()
+        # the stored response has 401 points of its own
+        np.testing.assert_allclose(amplitude.values[good], peaks[treatment][good], rtol=0.08)
+    assert np.all(np.abs(peaks["group"] / peaks["none"] - 1.0) > 0.01)
+    gap = np.abs(peaks["group"] / peaks["full"] - 1.0)
+    assert np.nanmax(gap) < np.nanmax(np.abs(peaks["none"] / peaks["full"] - 1.0))
+
+
+def test_batch_is_one_by_one() -> None:
+    study = with_mutual(duct(), "group")
+    designs = random_designs(study, "combined", 3)
+    whole = compute_merits(designs, study, wanted=frozenset())
+    for k in range(3):
+        one = compute_merits(designs.take(k), study, wanted=frozenset())
+        for name, value in one.values.items():
+            assert np.array_equal(value, whole.values[name][k : k + 1], equal_nan=True), name
