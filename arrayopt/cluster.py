@@ -227,7 +227,7 @@ class ClusterWorkers:
         idle_since: float | None = None
         while any(f.status == "pending" for f in futures):
             with suppress(TimeoutError):
-                self._dask.wait(futures, timeout=_POLL)
+                self._dask.wait(futures, timeout=_POLL)  # type: ignore[no-untyped-call]
             if self._client.status != "running" or any(f.status == "lost" for f in futures):
                 return False
             if any(f.status == "cancelled" for f in futures):
@@ -308,7 +308,7 @@ class ClusterWorkers:
             else {"address": self._address}
         )
         try:
-            client = self._dask.Client(**options, timeout=min(5.0, self._patience),
+            client = self._dask.Client(**options, timeout=min(5.0, self._patience),  # type: ignore[no-untyped-call]
                                        set_as_default=False)  # fmt: skip
         except (OSError, ValueError):
             return None

@@ -67,7 +67,8 @@ class PhysicalFit:
 
     ``identified`` per name; ``cannot_tell`` sentences; ``gain`` of the instrument and its
     interval; ``sign_known`` False where nothing measured tells the film's polarity; ``residual``
-    (condition, 4) in standard deviations, freed of what fits of one cell share; ``draws`` from refits to perturbed data.
+    (condition, 4) in standard deviations, freed of what fits of one cell share; ``draws`` from
+    refits to perturbed data.
     """
 
     value: Correction
@@ -258,7 +259,7 @@ def _whitening(conditions: Sequence[Condition], fits: Sequence[ModalFit]) -> tup
     share = (scatter / unit).T
     correlation = np.where(same, share[:, :, None] * share[:, None, :], 0.0)
     correlation[:, np.arange(len(fits)), np.arange(len(fits))] = 1.0
-    return unit, np.linalg.inv(np.linalg.cholesky(correlation))
+    return unit, np.asarray(np.linalg.inv(np.linalg.cholesky(correlation)), dtype=np.float64)
 
 
 def fit_physical(

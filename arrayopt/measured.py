@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -351,13 +352,16 @@ def _signal(
     return scaled("level" if "level" in by_name else "magnitude"), phase
 
 
-def _direction(frequency: Floats, line: int, out: _Collector) -> str | None:
+def _direction(frequency: Floats, line: int, out: _Collector) -> Literal["up", "down"] | None:
     steps = np.diff(frequency)
-    for way, holds in (("up", np.all(steps > 0)), ("down", np.all(steps < 0))):
-        if steps.size and holds:
-            out.state(f"sweep direction not stated: {way}, as the rows run", line)
-            return way
-    return None
+    way: Literal["up", "down"] | None = None
+    if steps.size and np.all(steps > 0):
+        way = "up"
+    elif steps.size and np.all(steps < 0):
+        way = "down"
+    if way:
+        out.state(f"sweep direction not stated: {way}, as the rows run", line)
+    return way
 
 
 def with_defaults(

@@ -181,9 +181,9 @@ class ModelSettings:
     """How a cell is computed.
 
     ``kind``: ``one-mode`` or ``multi-mode``; ``mutual_radiation`` in sweeps of one mode: ``none``,
-    ``group`` (all cells of a group alike) or ``full``; ``escalate``: one-mode designs past that model's range
-    are computed again with several modes, where the limits allow them; ``modes`` and ``harmonics``
-    of the multi-mode model; ``n_transverse`` Ritz functions of the plate.
+    ``group`` (all cells of a group alike) or ``full``; ``escalate``: one-mode designs past that
+    model's range are computed again with several modes, where the limits allow them; ``modes`` and
+    ``harmonics`` of the multi-mode model; ``n_transverse`` Ritz functions of the plate.
     """
 
     kind: str

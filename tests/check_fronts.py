@@ -25,12 +25,14 @@ def main(directory: str) -> None:
         objectives = [str(o) for o in front.attrs["objectives"]]
         signs = [1.0 if s == "min" else -1.0 for s in front.attrs["senses"]]
         F = np.stack([s * front[o].values for o, s in zip(objectives, signs, strict=True)], axis=1)
-        assert np.all(np.isfinite(F)) and np.all(nondominated(F)), f"{name}: dominated members"
+        assert np.all(np.isfinite(F)), f"{name}: not finite"
+        assert np.all(nondominated(F)), f"{name}: dominated members"
         for margin in (v for v in front.data_vars if str(v).startswith("margin_")):
             assert np.all(front[margin] >= -1e-12 * np.abs(front[margin]).max()), (
                 f"{name}: {margin}"
             )
-        assert np.all(front["clearance_margin"] >= 0) and np.all(front["die_margin"] >= 0)
+        assert np.all(front["clearance_margin"] >= 0)
+        assert np.all(front["die_margin"] >= 0)
         for variable, array in front.variables.items():
             if str(variable) in ("vector", "limit_value", "violation", "feasible", "evaluation"):
                 continue

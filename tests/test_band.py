@@ -71,7 +71,7 @@ def test_linear_resonator(q: float, level: float) -> None:
     [(10, 0.10063, 0.17519), (20, 0.05008, 0.08685), (50, 0.02001, 0.03466)],
 )
 def test_published_widths_of_a_resonator(q: float, three_db: float, six_db: float) -> None:
-    """Displacement and acceleration widths over centre, computed outside (FACTS, bandwidth table)."""
+    """Displacement and acceleration widths over centre, computed outside."""
     for level, expected in ((10 ** (-3.01 / 20), three_db), (10 ** (-6.02 / 20), six_db)):
         band = find_band(resonator(q=float(q)), level=level, sweep=SMALL)
         width = 2.0 * (band.upper_edge - band.lower_edge) / (band.upper_edge + band.lower_edge)
@@ -91,7 +91,7 @@ def test_small_drive_gives_one_over_q(check_outside: Callable[..., None]) -> Non
 
 @pytest.mark.parametrize(("level", "ceiling"), [(0.5**0.5, 0.1154), (0.5, 0.2300)])
 def test_hard_drive_reaches_the_ceiling(level: float, ceiling: float) -> None:
-    """On the backbone p ~ w^3, so the band ends at level^(1/3) below the jump, whatever the drive."""
+    """On the backbone p ~ w^3, so the band ends at level^(1/3) below the jump."""
     exact = 2.0 * (1.0 - level ** (1 / 3)) / (1.0 + level ** (1 / 3))
     np.testing.assert_allclose(exact, ceiling, rtol=5e-4)  # four digits, by hand
     last = 0.0

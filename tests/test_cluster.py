@@ -23,8 +23,8 @@ from arrayopt.store import open_results
 
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE))
-from toy_problem import Toy, build
-from toy_run import run_toy
+from toy_problem import Toy, build  # noqa: E402
+from toy_run import run_toy  # noqa: E402
 
 distributed = pytest.importorskip("distributed", reason="the extra cluster is not installed")
 pytestmark = pytest.mark.filterwarnings("default")  # dask's own

@@ -110,7 +110,7 @@ def test_escalation_replaces_only_what_it_must() -> None:
 
 @pytest.mark.parametrize("level", [0.5, 0.7079])
 def test_sampled_band_of_a_known_curve(level: float) -> None:
-    """A Lorentzian sampled off its peak: edges linear in dB between samples, to the step squared."""
+    """A Lorentzian sampled off its peak: edges linear in dB between samples."""
     f = np.linspace(90.0, 110.0, 401)[None, :]
     pressure = 1.0 / np.sqrt(1.0 + ((f - 100.013) / 1.5) ** 2)
     band = sampled_band(f, pressure, level=level)

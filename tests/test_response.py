@@ -19,7 +19,7 @@ from chain import at_target, duct, random_designs, uniform_design
 
 
 def test_one_cell_is_a_volume_source() -> None:
-    """p = j w rho U / (2 pi r) exp(-jkr - alpha r), U = j w S A, for A from the steady-state model."""
+    """p = j w rho U / (2 pi r) exp(-jkr - alpha r), U = j w S A, A from the steady state."""
     study = duct()
     designs = uniform_design(study, drive=2.0)
     cells = build_cells(designs, study)

@@ -27,9 +27,9 @@ def command(directory: Path, out: Path | None, designs: tuple[str, ...]) -> None
     explore every front member, cautions, and how to reproduce it; it needs no network and prints
     well. A run that is unfinished is shown as far as it came.
     """
-    from arrayopt.results import read_run
     from arrayopt.report import write_report
     from arrayopt.report_text import answer
+    from arrayopt.results import read_run
 
     path = write_report(directory, out, designs=designs)
     click.echo(answer(read_run(directory)))

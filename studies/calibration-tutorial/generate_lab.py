@@ -142,7 +142,7 @@ class Cell:
 def sweeps(
     cells: list[Cell], volts: np.ndarray, hertz: np.ndarray, shift: np.ndarray
 ) -> np.ndarray:
-    """Displacement phasors (trace, point) [m] along hertz (trace, point), state kept between steps."""
+    """Displacement phasors (trace, point) [m] along hertz (trace, point); states carry over."""
     n, points = hertz.shape
     w0 = np.array([c.w0 for c in cells])
     length = 1e-7

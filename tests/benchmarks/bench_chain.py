@@ -1,4 +1,4 @@
-"""Designs per second of the whole chain beside a plain root-finding loop, and what a generation spends.
+"""Designs per second of the whole chain beside a plain loop, and what a generation spends.
 
 Run: python tests/benchmarks/bench_chain.py. Everything is timed side by side in one run; the
 ratios are the result, the absolute times only say how busy the machine was.
@@ -67,7 +67,7 @@ def random_designs(study: Study, strategy: Strategy, count: int) -> Designs:
 def plain_loop(
     cells: Cells, designs: Designs, study: Study, f: np.ndarray, count: int
 ) -> np.ndarray:
-    """Cell after cell, frequency after frequency: scan for sign changes, brentq, take the largest."""
+    """Cell after cell, frequency after frequency: sign changes, brentq, the largest root."""
     air, group = study.air_state, designs.layout.group_of_cell
     out = np.zeros((count, f.shape[1]), dtype=complex)
     for d in range(count):
@@ -108,7 +108,7 @@ def main() -> None:
         changed, strategy = distinct(study, groups)
         designs = random_designs(changed, strategy, DESIGNS)
         wanted = frozenset({"fractional_bandwidth"})
-        seconds = best(lambda d=designs, s=changed: compute_merits(d, s, wanted=wanted))
+        seconds = best(lambda d=designs, s=changed, w=wanted: compute_merits(d, s, wanted=w))
         cells = best(lambda d=designs, s=changed: build_cells(d, s))
         print(
             f"{groups:3d} distinct groups: to merits {seconds:.3f} s = {DESIGNS / seconds:.0f} "
@@ -149,7 +149,7 @@ def generation_shares(study: Study) -> None:
         repair = staticmethod(evaluator.repair)
 
         @staticmethod
-        def evaluate(X: np.ndarray):  # noqa: ANN205
+        def evaluate(X: np.ndarray):
             start = time.perf_counter()
             result = evaluator.evaluate(X)
             spent[0] += time.perf_counter() - start
