@@ -524,3 +524,21 @@ def test_mistakes_about_the_excitation(target: str, message: str) -> None:
     with pytest.raises(StudyError) as caught:
         read_study_text(text)
     assert message in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("model", "message"),
+    [
+        ('kind = "multi-mode"', "several modes are computed along slow sweeps only"),
+        ('mutual_radiation = "full"', "mutual radiation is computed along slow sweeps only"),
+    ],
+)
+def test_bursts_refuse_models_they_do_not_have(model: str, message: str) -> None:
+    from arrayopt.errors import StudyError
+
+    text = (STUDIES / "duct-flow-meter" / "study.toml").read_text()
+    burst = 'excitation = "burst"\nburst_length = "1 ms"'
+    text = text.replace('excitation = "up-sweep"', burst) + f"\n[model]\n{model}\n"
+    with pytest.raises(StudyError) as caught:
+        read_study_text(text)
+    assert message in str(caught.value)
