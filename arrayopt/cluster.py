@@ -9,6 +9,7 @@ out again when it comes back, and done on this machine if it does not.
 from __future__ import annotations
 
 import asyncio
+import concurrent.futures
 import hashlib
 import os
 import platform
@@ -39,6 +40,7 @@ AGAIN_AFTER = 300.0
 """Seconds after which a lost cluster is looked for again."""
 
 _POLL = 0.2
+_CANCELLED = (asyncio.CancelledError, concurrent.futures.CancelledError)
 
 
 class ClusterError(ArrayoptError):
@@ -129,7 +131,7 @@ class ClusterWorkers:
             raise ClusterError(
                 'a scheduler needs dask: pip install "arrayopt[cluster]", here and on the workers'
             ) from None
-        self._dask = distributed
+        self._dask: Any = distributed
         self._address, self._chunk, self._patience = address, chunk, patience
         self._note = note
         self._build, self._text = build, text
@@ -137,6 +139,7 @@ class ClusterWorkers:
         self._local = Workers(build, text, workers=local, chunk=chunk)
         self._processors: set[str] = set()
         self._lost_at = -float("inf")
+        self._deserted = False
         self._counts = Counter[str]()
         self._client: Any = self._connected()
         if self._client is None:
@@ -203,7 +206,7 @@ class ClusterWorkers:
                 for a, b in spans
             ]  # fmt: skip
             reached = self._waited(futures)
-        except (OSError, RuntimeError):
+        except (OSError, RuntimeError, *_CANCELLED):
             reached = False
         again: list[tuple[int, int]] = []
         for k, span in enumerate(spans):
@@ -213,7 +216,7 @@ class ClusterWorkers:
             elif future.status == "finished":
                 try:
                     done[span[0]] = self._accepted(future.result(timeout=self._patience))
-                except (OSError, asyncio.CancelledError):
+                except (OSError, *_CANCELLED):
                     reached = False
                     again.append(span)
             else:
@@ -226,8 +229,8 @@ class ClusterWorkers:
         """Wait for all; False as soon as the scheduler, or for long every worker, is gone."""
         idle_since: float | None = None
         while any(f.status == "pending" for f in futures):
-            with suppress(TimeoutError):
-                self._dask.wait(futures, timeout=_POLL)  # type: ignore[no-untyped-call]
+            with suppress(TimeoutError, *_CANCELLED), self._client.as_current():
+                self._dask.wait(futures, timeout=_POLL)
             if self._client.status != "running" or any(f.status == "lost" for f in futures):
                 return False
             if any(f.status == "cancelled" for f in futures):
@@ -238,6 +241,7 @@ class ClusterWorkers:
                 idle_since = idle_since or time.monotonic()
                 if time.monotonic() - idle_since > self._patience:
                     self._note("The cluster has no workers; going on on this machine.")
+                    self._deserted = True
                     return False
         return True
 
@@ -308,7 +312,7 @@ class ClusterWorkers:
             else {"address": self._address}
         )
         try:
-            client = self._dask.Client(**options, timeout=min(5.0, self._patience),  # type: ignore[no-untyped-call]
+            client = self._dask.Client(**options, timeout=min(5.0, self._patience),
                                        set_as_default=False)  # fmt: skip
         except (OSError, ValueError):
             return None
@@ -317,6 +321,9 @@ class ClusterWorkers:
     def _lose(self) -> None:
         self._counts["lost"] += 1
         self._lost_at = time.monotonic()
+        if self._deserted:  # waited for already
+            self._lost_at -= self._patience
+            self._deserted = False
         self._disconnect()
 
     def _disconnect(self) -> None:
