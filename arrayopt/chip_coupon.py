@@ -137,7 +137,9 @@ def _lead(
     top = process.layers["top-electrode"]
     half = 0.5 * even(process.trace_width, process.grid)
     rim = np.sqrt(site.electrode_radius**2 - half**2)
-    inner = np.floor((rim - top.min_overlap) / process.grid) * process.grid
+    # the electrode is a polygon, up to the tolerance inside its circle
+    overlap = top.min_overlap + process.curve_tolerance
+    inner = np.floor((rim - overlap) / process.grid) * process.grid
     return [
         Shape("top-electrode", rectangle(x - half, y + inner, x + half, pad_y), net),
         Shape("top-electrode", square(x, pad_y, process.pad_size), net),

@@ -58,7 +58,7 @@ def check_export(folder: Path) -> list[str]:
         done.append(f"layout not read back: {error}")
     else:
         done.append(
-            "layout.gds and layout.oas read back: width, space, enclosure, grid and the "
+            "layout.gds and layout.oas read back: width, space, enclosure, overlap, grid and the "
             "connection of every electrode to its pad are right"
         )
     if wrong:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from arrayopt.chip_layout import MARKS, TOP
 from arrayopt.errors import ArrayoptError
 from arrayopt.process import ENCLOSURES, MADE, NANOMETRE, Process
+
+Ints = NDArray[np.int64]
 
 _CONDUCTORS = ("bottom-electrode", "top-electrode", "wiring")
 _JOINS = (
@@ -100,8 +103,13 @@ class ReadLayout:
         return found
 
     def findings(self) -> list[Finding]:
-        """Broken rules of width, space, enclosure and grid, from the shapes alone."""
-        return [*self._widths_and_spaces(), *self._enclosures(), *self._grid()]
+        """Broken rules of width, space, enclosure, overlap and grid, from the shapes alone."""
+        return [
+            *self._widths_and_spaces(),
+            *self._enclosures(),
+            *self._overlaps(),
+            *self._grid(),
+        ]
 
     def _steps(self, length: float) -> int:
         return round(length / NANOMETRE)
@@ -135,6 +143,78 @@ class ReadLayout:
                 yield Finding(rule, centre.x * NANOMETRE, centre.y * NANOMETRE, 0.0, need)
             yield from self._pairs(rule, bad.enclosed_check(around, self._steps(need)), need)
 
+    def _overlaps(self) -> Iterator[Finding]:
+        """Where two shapes of a layer join, they share the least overlap in both directions.
+
+        Across a shape that is narrower, its whole width is enough. What one block of the hierarchy
+        holds is one shape: the halves of a ring only meet.
+        """
+        for role in MADE:
+            if role not in self.process.layers or self.process.layers[role].min_overlap <= 0.0:
+                continue
+            layer, single = self.process.layers[role], self._block_by_block(role)
+            need = self._steps(layer.min_overlap)
+            # grown by a step, so that shapes that only meet are seen as well
+            shared = single.sized(1, 2).merged(False, 2)
+            bad = shared.not_interacting(self._holding(shared, need, need))
+            for width, shapes in self._narrow(single, need).items():
+                held = self._holding(bad.interacting(shapes), need, width)
+                bad = bad.not_interacting(held)
+            for polygon in bad.each():
+                centre = polygon.bbox().center()
+                yield Finding(
+                    f"overlap of {layer.name}",
+                    centre.x * NANOMETRE,
+                    centre.y * NANOMETRE,
+                    max(self._side(polygon, need + 2) - 2, 0) * NANOMETRE,  # as drawn
+                    layer.min_overlap,
+                )
+
+    def _narrow(self, single: Any, need: int) -> dict[int, Any]:
+        """Shapes that hold no square of a side, by the side of the largest that they hold."""
+        found: dict[int, Any] = {}
+        for polygon in single.each():
+            # inradius >= area / perimeter for every simple polygon
+            if 2 * polygon.area() < need * polygon.perimeter():
+                side = self._side(polygon, need)
+                if side < need:
+                    found.setdefault(side, self.db.Region()).insert(polygon)
+        return found
+
+    def _side(self, polygon: Any, most: int) -> int:
+        """Side of the largest square that fits into a polygon, or most [steps, even]."""
+        box, region = polygon.bbox(), self.db.Region(polygon)
+        if polygon.is_box():
+            return int(min(box.width(), box.height(), most))
+        low, high = 0, most // 2 + 1
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (
+                (low, middle) if region.sized(-middle, 2).is_empty() else (middle, high)
+            )
+        return min(2 * low, most)
+
+    def _holding(self, region: Any, length: int, width: int) -> Any:
+        """Where a rectangle fits in, lying or standing; 2 steps are allowed for rounding."""
+        long, short = (-max(side // 2 - 1, 0) for side in (length, width))
+        return region.sized(long, short, 2) + region.sized(short, long, 2)
+
+    def _block_by_block(self, role: str) -> Any:
+        """Shapes of a role, those of each block merged, those of the top cell as drawn."""
+        layer = self.process.layers[role]
+        index = self.layout.find_layer(layer.number, layer.datatype)
+        found = self.db.Region()
+        found.merged_semantics = False
+        if index is None:
+            return found
+        found.insert(self.top.shapes(index))
+        blocks: dict[int, Any] = {}
+        for instance in self.top.each_inst():
+            if instance.cell_index not in blocks:
+                blocks[instance.cell_index] = self.db.Region(instance.cell.shapes(index)).merged()
+            found.insert(blocks[instance.cell_index].transformed(instance.trans))
+        return found
+
     def _pairs(self, rule: str, pairs: Any, need: float) -> Iterator[Finding]:
         for pair in pairs.each():
             centre = pair.bbox().center()
@@ -160,6 +240,17 @@ class ReadLayout:
 
     def differences(self, other: ReadLayout) -> list[str]:
         """Layers whose shapes are not the same in another file of the same layout."""
+        diff = self.db.LayoutDiff
+        loose = (
+            diff.BoxesAsPolygons
+            | diff.FlattenArrayInsts
+            | diff.NoProperties
+            | diff.NoLayerNames
+            | diff.NoTextDetails
+            | diff.NoTextOrientation
+        )
+        if diff().compare(self.layout, other.layout, loose):
+            return []  # the same shapes cell by cell; only other files are worth merging
         return [
             layer.name
             for role, layer in self.process.layers.items()
@@ -220,18 +311,41 @@ class Nets:
         for k in touched[1:]:
             self.parent[self.root(k)] = self.root(touched[0])
 
-    def at(self, role: str, x: int, y: int) -> int:
-        """The net whose metal of a role covers a point [nm]; -1 for none."""
-        point = self.db.Point(x, y)
-        for k in self._near(x, y, x, y):
-            if self.pieces[k][0] == role and self.pieces[k][1].inside(point):
-                return self.root(k)
-        return -1
+    def at(self, role: str, points: Sequence[tuple[int, int]]) -> list[int]:
+        """The net whose metal of a role covers each point [nm]; -1 for none."""
+        x, y = np.array(points, dtype=np.int64).reshape(-1, 2).T
+        found = np.full(len(points), -1)
+        for k, (layer, polygon) in enumerate(self.pieces):
+            if layer == role:
+                left, bottom, right, top = self.boxes[k]
+                near = np.flatnonzero((left <= x) & (x <= right) & (bottom <= y) & (y <= top))
+                if len(near):
+                    found[near[_inside(polygon, x[near], y[near])]] = self.root(k)
+        return [int(k) for k in found]
 
     def _near(self, left: int, bottom: int, right: int, top: int) -> list[int]:
         b = self.boxes
         hit = (b[:, 0] <= right) & (left <= b[:, 2]) & (b[:, 1] <= top) & (bottom <= b[:, 3])
         return [int(k) for k in np.flatnonzero(hit)]
+
+
+def _inside(polygon: Any, x: Ints, y: Ints) -> NDArray[np.bool_]:
+    """Which points lie in a polygon: an odd number of its edges cross the ray to the right.
+
+    Points are sorted by height first, so that each edge meets only those at its own height.
+    """
+    edges = [(e.x1, e.y1, e.x2, e.y2) for e in polygon.each_edge()]
+    x1, y1, x2, y2 = np.array(edges, dtype=np.int64).T
+    order = np.argsort(y, kind="stable")
+    first = np.searchsorted(y[order], np.minimum(y1, y2), side="left")
+    count = np.searchsorted(y[order], np.maximum(y1, y2), side="left") - first
+    edge = np.repeat(np.arange(len(edges)), count)
+    within = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
+    point = order[first[edge] + within]
+    rise, run = y2[edge] - y1[edge], x2[edge] - x1[edge]
+    side = run * (y[point] - y1[edge]) - rise * (x[point] - x1[edge])
+    crossed = np.bincount(point[side * np.sign(rise) > 0], minlength=len(x))
+    return np.asarray(crossed % 2 == 1)
 
 
 def wrong_connections(
@@ -249,20 +363,22 @@ def wrong_connections(
     pads : net -> centre [nm]; ``GND`` nets end in GND.
     """
     nets = read.nets()
-    owner = {net: nets.at("top-electrode", *place) for net, place in pads.items()}
+    owner = dict(zip(pads, nets.at("top-electrode", list(pads.values())), strict=True))
     wrong = [f"pad {net} has no metal" for net, k in owner.items() if k < 0]
     names: dict[int, str] = {}
     for net, k in owner.items():
         if k in names:
             wrong.append(f"pads {names[k]} and {net} are joined")
         names[k] = net
-    for name, (net, x, y, below_x, below_y) in electrodes.items():
+    above = nets.at("top-electrode", [place[1:3] for place in electrodes.values()])
+    below = nets.at("bottom-electrode", [place[3:5] for place in electrodes.values()])
+    for name, upper, lower in zip(electrodes, above, below, strict=True):
+        net = electrodes[name][0]
         ground = "TEST-GND" if net.startswith("T") else "GND"
-        for role, wanted, point in (
-            ("top-electrode", net, (x, y)),
-            ("bottom-electrode", ground, (below_x, below_y)),
+        for role, wanted, found in (
+            ("top-electrode", net, upper),
+            ("bottom-electrode", ground, lower),
         ):
-            found = nets.at(role, *point)
             if found != owner[wanted]:
                 meets = names.get(found, "no pad")
                 wrong.append(f"{role} of {name} reaches {meets}, not {wanted}")

@@ -166,7 +166,8 @@ class Streets:
     def leads(self, track: Track) -> Iterable[Shape]:
         """First-level metal from the electrodes to their trace."""
         grid, rules, cells = self.process.grid, self.rules, self.cells
-        overlap = self.process.layers["top-electrode"].min_overlap
+        # the electrode is a polygon, up to the tolerance inside its circle
+        overlap = self.process.layers["top-electrode"].min_overlap + self.process.curve_tolerance
         half, net = 0.5 * rules.lead_width, net_of(track.channel)
         for stub in track.stubs:
             centre, radius = cells.position[stub.cell], cells.electrode_radius[stub.cell]
