@@ -40,6 +40,8 @@ ORDER = [
     ["run_identity", "saved", "run_directory"],
     ["progress", "signals", "status", "predict"],
     ["start", "run", "study_run"],
+    ["verify"],
+    ["verify_run"],
     # Readers of results: they do not import one another, but all may use these.
     ["process", "process_schema", "layout_geometry", "routing*", "chip_*"],
     ["tables", "plot*", "results"],
