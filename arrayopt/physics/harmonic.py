@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.physics.harmonic_kernel import Array, Index
-from arrayopt.physics.harmonic_sweep import ESCAPED, UNCONVERGED, UNSTABLE, sweep_rows
+from arrayopt.physics.harmonic_motion import ESCAPED, UNCONVERGED, UNSTABLE
+from arrayopt.physics.harmonic_sweep import sweep_rows
+from arrayopt.physics.threads import spread
 
 _JUMPS = 4
 _SYMMETRY = 1e-6
@@ -235,11 +237,12 @@ def harmonic_sweep(
     jumps = np.full((rows, _JUMPS), np.nan)
     status = np.zeros((rows, f), dtype=np.int64)
     # a transient falls to 1e-2 in about 1.5 Q periods; a slow fold takes several times as long
-    slowest = (c / np.sqrt(k)).min()
-    periods = int(min(4000, 64 + 6.0 / slowest))
-    sweep_rows(
-        basis, fourier, pairs, place, k, c, secant, tangent, drive, w / w1[:, None],
-        resistance, reactance, np.ascontiguousarray(np.broadcast_to(up, lead)).reshape(rows),
+    slowest = (c / np.sqrt(k)).min(axis=1)
+    periods = np.minimum(4000.0, 64.0 + 6.0 / slowest).astype(np.int64)
+    spread(
+        sweep_rows, rows, basis, fourier, pairs, place, k, c, secant, tangent, drive,
+        w / w1[:, None], resistance, reactance,
+        np.ascontiguousarray(np.broadcast_to(up, lead)).reshape(rows),
         tolerance, interpolation, stability_every, periods, states, multiplier, jumps, status,
     )  # fmt: skip
     size = (h[:, None] * a)[:, None, :]
