@@ -30,6 +30,7 @@ from arrayopt.export_tables import (
     drive_notes,
     drive_rows,
     layer_rows,
+    slow_sweep,
 )
 from arrayopt.gds import write_layouts
 from arrayopt.identify import FoundDesign, find_design
@@ -40,6 +41,9 @@ from arrayopt.study import read_study
 
 MANIFEST = "manifest.json"
 FORMAT = 1
+
+CARRIER_STEP = 4
+"""Bursts are predicted at every fourth frequency of a stored response: each takes long."""
 
 
 class ExportError(ArrayoptError):
@@ -165,19 +169,15 @@ def _write_tables(
     study = found.study
     notes = drive_notes(predicted, study)
     drive = drive_rows(chip, predicted, study)
-    plan = test_plan(found.designs, study, process.tolerances, stamp)
-    names = ["frequency", *(str(name) for name in plan.curves.data_vars)]
-    curves = [
-        dict(zip(names, (float(v) for v in row), strict=True))
-        for row in np.stack([plan.curves[name].values for name in names], axis=1)
-    ]
+    carriers = predicted["frequency"].values[0, ::CARRIER_STEP]
+    plan = test_plan(found.designs, study, process.tolerances, stamp, carriers=carriers)
     tests = [text for text, _, _ in chip.coupon.texts]
     for name, content in (
         (CELLS, csv_text(stamp, cell_rows(chip, predicted, study), [_rounding(process)])),
         (DRIVE, csv_text(stamp, drive, notes)),
         (LAYERS, csv_text(stamp, layer_rows(chip, study, process), [f"process: {process.title}"])),
         ("limits.csv", csv_text(stamp, plan.limits)),
-        ("predicted.csv", csv_text(stamp, curves, ["pressures [Pa], frequency [Hz]"])),
+        ("predicted.csv", _curve_text(stamp, plan.curves, "frequency")),
         (
             "test-plan.md",
             plan_text(
@@ -186,6 +186,7 @@ def _write_tables(
                 study=study,
                 tolerances=process.tolerances,
                 drive=drive,
+                sweep=slow_sweep(predicted),
                 test_cells=tests,
                 notes=notes,
             ),
@@ -194,6 +195,18 @@ def _write_tables(
         (part / name).write_text(content, encoding="utf-8")
     # the classic format holds no times of writing, so the bytes repeat
     plan.curves.to_netcdf(part / "predicted.nc", engine="scipy", format="NETCDF3_64BIT")
+    if "carrier" in plan.curves:
+        text = _curve_text(stamp, plan.curves, "carrier")
+        (part / "predicted-bursts.csv").write_text(text, encoding="utf-8")
+
+
+def _curve_text(stamp: Stamp, curves: xr.Dataset, along: str) -> str:
+    names = [along, *(str(name) for name, v in curves.data_vars.items() if v.dims == (along,))]
+    rows = [
+        dict(zip(names, (float(v) for v in row), strict=True))
+        for row in np.stack([curves[name].values for name in names], axis=1)
+    ]
+    return csv_text(stamp, rows, [f"pressures [Pa], {along} [Hz]"])
 
 
 def _rounding(process: Process) -> str:

@@ -10,18 +10,19 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from arrayopt.burst import burst_response
 from arrayopt.cells import Cells, build_cells
 from arrayopt.design import Designs
-from arrayopt.export_tables import Stamp
+from arrayopt.export_tables import Stamp, Sweep
 from arrayopt.merits import compute_merits
 from arrayopt.process import Tolerances
 from arrayopt.quantities import attrs
-from arrayopt.response import DOWN, SMALL, UP, array_pressure
-from arrayopt.study_model import Study
+from arrayopt.response import DOWN, SMALL, UP, array_pressure, pack
+from arrayopt.study_model import BurstLength, Study
 
 Floats = NDArray[np.float64]
 
-CURVE_POINTS = 801
+CURVE_POINTS = 601
 SWEEP_WORDS = {"up": UP, "down": DOWN, "small": SMALL}
 TESTED = (
     "centre_frequency",
@@ -51,7 +52,7 @@ class Variant:
 
 @dataclass(frozen=True)
 class Plan:
-    """Predicted curves (one design, labelled) and limit rows."""
+    """Predicted curves (along frequency; bursts along carrier) and limit rows."""
 
     curves: xr.Dataset
     limits: list[dict[str, Any]]
@@ -94,7 +95,14 @@ def variants(designs: Designs, study: Study, tolerances: Tolerances) -> list[Var
     return found
 
 
-def test_plan(designs: Designs, study: Study, tolerances: Tolerances, stamp: Stamp) -> Plan:
+def test_plan(
+    designs: Designs,
+    study: Study,
+    tolerances: Tolerances,
+    stamp: Stamp,
+    *,
+    carriers: Floats,
+) -> Plan:
     """Curves with bands and limits of one design.
 
     Parameters
@@ -103,6 +111,7 @@ def test_plan(designs: Designs, study: Study, tolerances: Tolerances, stamp: Sta
     study : Study
     tolerances : ends between which a chip is good.
     stamp : kept in the attributes of the curves.
+    carriers : (carrier,) [Hz] of bursts, for studies with a burst length.
 
     Returns
     -------
@@ -114,9 +123,12 @@ def test_plan(designs: Designs, study: Study, tolerances: Tolerances, stamp: Sta
     tables = [compute_merits(v.designs, v.study, wanted=frozenset(TESTED)) for v in chips]
     cells = [build_cells(v.designs, v.study) for v in chips]
     frequency = _frequencies(tables[0].band_lower, tables[0].band_upper, cells)
-    curves = _curves(chips, cells, frequency, stamp)
+    curves = _curves(chips, cells, frequency)
+    if study.target.burst_length is not None:
+        curves |= _bursts(chips, cells, carriers, study.target.burst_length)
+    attributes = {"design": stamp.identifier, "digest": stamp.digest, "Conventions": "CF-1.11"}
     limits = _array_limits(chips, tables) + _group_limits(chips, cells)
-    return Plan(curves, limits, tuple(v.name for v in chips))
+    return Plan(xr.Dataset(curves, attrs=attributes), limits, tuple(v.name for v in chips))
 
 
 def _frequencies(lower: Floats, upper: Floats, cells: Sequence[Cells]) -> Floats:
@@ -128,8 +140,8 @@ def _frequencies(lower: Floats, upper: Floats, cells: Sequence[Cells]) -> Floats
 
 
 def _curves(
-    chips: Sequence[Variant], cells: Sequence[Cells], frequency: Floats, stamp: Stamp
-) -> xr.Dataset:
+    chips: Sequence[Variant], cells: Sequence[Cells], frequency: Floats
+) -> dict[str, xr.Variable]:
     variables: dict[str, xr.Variable] = {
         "frequency": xr.Variable(("frequency",), frequency, attrs("frequency"))
     }
@@ -149,15 +161,39 @@ def _curves(
             "down": "pressure amplitude at the target on a slow down-sweep",
             "small": "pressure amplitude at the target if the cells were linear",
         }[word]
-        for name, values, note in (
-            (f"pressure_{word}", size[0], "nominal"),
-            (f"pressure_{word}_low", size.min(axis=0), "lowest within tolerances"),
-            (f"pressure_{word}_high", size.max(axis=0), "highest within tolerances"),
-        ):
-            attributes = {"units": "Pa", "long_name": f"{meaning}, {note}"}
-            variables[name] = xr.Variable(("frequency",), values, attributes)
-    attributes = {"design": stamp.identifier, "digest": stamp.digest, "Conventions": "CF-1.11"}
-    return xr.Dataset(variables, attrs=attributes)
+        variables |= _banded(f"pressure_{word}", meaning, "frequency", size)
+    return variables
+
+
+def _bursts(
+    chips: Sequence[Variant],
+    cells: Sequence[Cells],
+    carriers: Floats,
+    length: BurstLength,
+) -> dict[str, xr.Variable]:
+    """Largest and last pressure amplitude of a burst against its carrier."""
+    found = np.array(
+        [
+            burst_response(c, pack(c, v.designs, v.study), frequency=carriers[None], length=length)
+            for v, c in zip(chips, cells, strict=True)
+        ]
+    )[:, :, 0]
+    variables = {"carrier": xr.Variable(("carrier",), carriers, attrs("frequency"))}
+    for name, size in (("burst_pressure", found[:, 0]), ("burst_end_pressure", found[:, 1])):
+        variables |= _banded(name, attrs(name)["long_name"], "carrier", size)
+    return variables
+
+
+def _banded(name: str, meaning: str, along: str, size: Floats) -> dict[str, xr.Variable]:
+    """Nominal, lowest and highest of (variant, point); NaN where a variant has no value."""
+    return {
+        key: xr.Variable((along,), values, {"units": "Pa", "long_name": f"{meaning}, {note}"})
+        for key, values, note in (
+            (name, size[0], "nominal"),
+            (f"{name}_low", size.min(axis=0), "lowest within tolerances"),
+            (f"{name}_high", size.max(axis=0), "highest within tolerances"),
+        )
+    }
 
 
 def _array_limits(chips: Sequence[Variant], tables: Sequence[Any]) -> list[dict[str, Any]]:
@@ -205,6 +241,35 @@ def _limit(where: str, name: str, unit: str, values: Floats) -> dict[str, Any]:
     }
 
 
+def _burst_lines(plan: Plan, study: Study, first: dict[str, Any], ring: float) -> Sequence[str]:
+    """What bursts, and the study's chirp, are to be sent."""
+    lines = []
+    chirp = study.target.chirp
+    if study.target.excitation == "chirp" and chirp is not None:
+        lines.append(
+            f"- The study's chirp: {chirp.start / 1e3:.2f} to {chirp.end / 1e3:.2f} kHz in "
+            f"{chirp.duration * 1e6:.4g} us, channels as in drive.csv; wait "
+            f"{10.0 * ring * 1e6:.4g} us or more between two."
+        )
+    if study.target.burst_length is not None:
+        carriers = plan.curves["carrier"].values
+        length = study.target.burst_length
+        said = f"{length.value:g} cycles" if length.in_cycles else f"{length.value * 1e6:.4g} us"
+        lines.append(
+            f"- Length {said}, carrier {carriers[0] / 1e3:.2f} to {carriers[-1] / 1e3:.2f} kHz in "
+            f"{len(carriers)} steps, channels as in drive.csv, no order of carriers needed: "
+            "compare the largest amplitude with burst_pressure and that of the last cycle with "
+            "burst_end_pressure."
+        )
+    fills = "the study's" if study.target.burst_length is not None else "fills the band"
+    lines.append(
+        f"- Lengths {first['burst_length_s'] * 1e6:.4g} us ({fills}), {3.0 * ring * 1e6:.4g} us "
+        f"and {10.0 * ring * 1e6:.4g} us (steady), carrier at the middle of the band and at both "
+        "its limits, channels as in drive.csv."
+    )
+    return lines
+
+
 def plan_text(
     plan: Plan,
     stamp: Stamp,
@@ -212,6 +277,7 @@ def plan_text(
     study: Study,
     tolerances: Tolerances,
     drive: Sequence[dict[str, Any]],
+    sweep: Sweep,
     test_cells: Sequence[str],
     notes: Sequence[str],
 ) -> str:
@@ -220,15 +286,15 @@ def plan_text(
     f0 = [row["nominal"] for row in plan.limits if row["quantity"] == "cell_frequency"]
     quality = [row["nominal"] for row in plan.limits if row["quantity"] == "cell_quality_factor"]
     ring = max(q / (np.pi * f) for q, f in zip(quality, f0, strict=True))
-    low, high = sorted((first["sweep_start_Hz"], first["sweep_stop_Hz"]))
-    rate = first["sweep_rate_Hz_per_s"]
+    low, high, rate = sweep.low, sweep.high, sweep.rate
     listed = "; ".join(test_cells) or "none"
     lines = [
         "# Test plan",
         "",
         stamp.text,
         "",
-        f"Study: {study.title}. Predicted curves and bands: predicted.nc and predicted.csv.",
+        f"Study: {study.title}. Predicted curves and bands: predicted.nc and predicted.csv"
+        + (", bursts also predicted-bursts.csv." if "carrier" in plan.curves else "."),
         "Limits: limits.csv; a chip passes where every value lies between pass_from and pass_to.",
         f"Bands cover radius +-{tolerances.radius * 1e6:.3g} um, thickness of all layers "
         f"+-{tolerances.thickness * 100:.3g} %, quality factor "
@@ -259,9 +325,7 @@ def plan_text(
         "",
         "## 3. Bursts",
         "",
-        f"- Lengths {first['burst_length_s'] * 1e6:.4g} us (fills the band), "
-        f"{3.0 * ring * 1e6:.4g} us and {10.0 * ring * 1e6:.4g} us (steady), carrier at the middle "
-        "of the band and at both its limits, channels as in drive.csv.",
+        *_burst_lines(plan, study, first, ring),
         f"- Small-signal ring-down of the slowest cell: {ring * np.log(10.0) * 1e6:.4g} us to "
         f"-20 dB and {2.0 * ring * np.log(10.0) * 1e6:.4g} us to -40 dB, from Q / (pi f) = "
         f"{ring * 1e6:.4g} us. Above onset the carrier moves while it decays.",

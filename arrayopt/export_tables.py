@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from arrayopt.burst import durations
 from arrayopt.cautions import DISCLAIMER, cautions
 from arrayopt.chip_layout import ChipLayout
 from arrayopt.design import Designs
@@ -20,6 +21,7 @@ from arrayopt.errors import ArrayoptError
 from arrayopt.layout_array import array_layout
 from arrayopt.layout_geometry import polygon_area
 from arrayopt.process import MADE, Process
+from arrayopt.response import SWEEPS
 from arrayopt.routing_streets import net_of
 from arrayopt.study_model import Strategy, Study
 
@@ -99,15 +101,14 @@ def steering_delay(position: Any, study: Study) -> Any:
 
 def cell_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[dict[str, Any]]:
     """One row a cell: place, sizes as designed and as drawn, and predictions."""
-    one = predicted.isel(design=0)
-    radius, coverage = one["radius"].values, one["electrode_coverage"].values
-    ring = one["ring"].values.astype(bool)
+    one = {str(name): values.values[0] for name, values in predicted.items()}
+    radius, coverage, ring = one["radius"], one["electrode_coverage"], one["ring"].astype(bool)
     charge = capacitance(study, radius=radius, coverage=coverage, ring=ring)
     delay = steering_delay(chip.position, study)
     return [
         {
             "cell": cell,
-            "channel": int(one["channel"].values[cell]),
+            "channel": int(one["channel"][cell]),
             "block": chip.block_of_cell[cell],
             "x_m": round(float(chip.position[cell, 0]), 12),
             "y_m": round(float(chip.position[cell, 1]), 12),
@@ -117,15 +118,62 @@ def cell_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[dic
             "drawn_cavity_radius_m": float(chip.drawn.cavity[cell]),
             "drawn_electrode_outer_radius_m": float(chip.drawn.top_outer[cell]),
             "drawn_electrode_inner_radius_m": float(chip.drawn.top_inner[cell]),
-            "predicted_frequency_Hz": float(one["cell_frequency"].values[cell]),
-            "predicted_quality_factor": float(one["cell_quality_factor"].values[cell]),
-            "predicted_onset_voltage_V": float(one["cell_onset_voltage"].values[cell]),
-            "predicted_static_deflection_m": float(one["cell_static_deflection"].values[cell]),
+            "predicted_frequency_Hz": float(one["cell_frequency"][cell]),
+            "predicted_quality_factor": float(one["cell_quality_factor"][cell]),
+            "predicted_onset_voltage_V": float(one["cell_onset_voltage"][cell]),
+            "predicted_static_deflection_m": float(one["cell_static_deflection"][cell]),
             "capacitance_F": float(charge[cell]),
             "steering_delay_s": float(delay[cell]),
         }
         for cell in range(len(radius))
     ]
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """A slow sweep that shows the whole band: from, to [Hz], fastest rate [Hz/s]."""
+
+    low: float
+    high: float
+    rate: float
+
+
+def slow_sweep(predicted: xr.Dataset) -> Sweep:
+    """Half a bandwidth beyond the band, as fast as the narrowest cell still follows."""
+    one = predicted.isel(design=0)
+    linewidth = float((one["cell_frequency"] / one["cell_quality_factor"]).min())
+    low, high = float(one["band_lower"]), float(one["band_upper"])
+    reach = 0.5 * (high - low)
+    return Sweep(low - reach, high + reach, linewidth**2 / SWEEP_SLOWNESS)
+
+
+def _timing(predicted: xr.Dataset, study: Study) -> dict[str, Any]:
+    """How to drive in time, the same for every channel; empty where it does not apply."""
+    low, high = float(predicted["band_lower"][0]), float(predicted["band_upper"][0])
+    centre, target, chirp = 0.5 * (low + high), study.target, study.target.chirp
+    direction: str = ""
+    start: Any = ""
+    stop: Any = ""
+    rate: Any = ""
+    burst: Any = 1.0 / (high - low)
+    if target.burst_length is not None:
+        burst = float(durations(target.burst_length, np.array(centre)))
+    if target.excitation in SWEEPS:
+        sweep = slow_sweep(predicted)
+        direction, rate = target.excitation.removesuffix("-sweep"), sweep.rate
+        start, stop = (sweep.low, sweep.high) if direction == "up" else (sweep.high, sweep.low)
+    elif target.excitation == "chirp" and chirp is not None:
+        start, stop, burst = chirp.start, chirp.end, chirp.duration
+        rate = (stop - start) / burst
+    return {
+        "excitation": target.excitation,
+        "sweep_direction": direction,
+        "sweep_start_Hz": start,
+        "sweep_stop_Hz": stop,
+        "sweep_rate_Hz_per_s": rate,
+        "carrier_Hz": centre,
+        "burst_length_s": burst,
+    }
 
 
 def drive_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[dict[str, Any]]:
@@ -138,11 +186,7 @@ def drive_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[di
         coverage=one["electrode_coverage"].values,
         ring=one["ring"].values.astype(bool),
     )
-    linewidth = float((one["cell_frequency"] / one["cell_quality_factor"]).min())
-    low, high = float(one["band_lower"]), float(one["band_upper"])
-    centre, wide = 0.5 * (low + high), high - low
-    start, stop = low - 0.5 * wide, high + 0.5 * wide
-    up = study.target.sweep == "up-sweep"
+    timing = _timing(predicted, study)
     rows = []
     for number in range(int(channel.max()) + 1):
         cells = np.flatnonzero(channel == number)
@@ -154,13 +198,9 @@ def drive_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[di
                 "cells": len(cells),
                 "drive_amplitude_V": float(one["drive_amplitude"].values[cells[0]]),
                 "drive_phase_rad": phase,
-                "delay_at_centre_s": (-phase / math.tau % 1.0) / centre,
+                "delay_at_centre_s": (-phase / math.tau % 1.0) / timing["carrier_Hz"],
                 "bias_V": float(one["bias"].values[cells[0]]),
-                "sweep_direction": "up" if up else "down",
-                "sweep_start_Hz": start if up else stop,
-                "sweep_stop_Hz": stop if up else start,
-                "sweep_rate_Hz_per_s": linewidth**2 / SWEEP_SLOWNESS,
-                "burst_length_s": 1.0 / wide,
+                **timing,
                 "capacitance_F": float(charge[cells].sum()),
             }
         )
@@ -169,14 +209,28 @@ def drive_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[di
 
 def drive_notes(predicted: xr.Dataset, study: Study) -> list[str]:
     """Safety notes and readings that travel with the drive table."""
+    target = study.target
     notes = [
         "drive_amplitude: peak of the AC voltage on the pad against GND; bias: the DC part.",
         "delay_at_centre: what the phase lead leaves of one period at the centre of the band.",
-        "burst_length is 1 / bandwidth, the shortest burst that fills the band.",
-        "sweep_rate is the fastest at which the narrowest cell follows as in the steady state; "
-        "slower is safe.",
     ]
-    if study.target.steered:
+    if target.excitation == "chirp":
+        notes.append("the excitation is a chirp: from sweep_start to sweep_stop in burst_length.")
+    elif target.burst_length is None:
+        notes.append("burst_length is 1 / bandwidth, the shortest burst that fills the band.")
+    elif target.burst_length.in_cycles:
+        cycles = f"{target.burst_length.value:g}"
+        notes.append(f"burst_length is {cycles} cycles: {cycles} / carrier at another carrier.")
+    else:
+        notes.append("burst_length is the study's, the same at every carrier.")
+    if target.excitation in SWEEPS:
+        notes.append(
+            "sweep_rate is the fastest at which the narrowest cell follows as in the steady state; "
+            "slower is safe."
+        )
+    else:
+        notes.append("there is no sweep direction: what came before a pulse has died away.")
+    if target.steered:
         notes.append("the beam is steered: add steering_delay of cells.csv for every cell.")
     for caution in cautions(study, {str(name): values for name, values in predicted.items()}):
         notes.append(f"CAUTION, {caution.topic}: {caution.text}")

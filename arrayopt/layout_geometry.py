@@ -103,19 +103,31 @@ def _nudged(quarter: Floats, target: float) -> Floats:
                 return quarter
             slope = _area_slope(quarter).ravel()
             gain = np.concatenate([slope, -slope])
-            left = error + (gain[:, None] + gain[None, :] if pairs else gain)
-            best = np.argsort(np.abs(left), axis=None)[: 64 if pairs else 1]
-            move = np.zeros((len(best), len(slope)))
-            for index in np.unravel_index(best, left.shape):
-                step = np.where(index < len(slope), 1.0, -1.0)
-                np.add.at(move, (np.arange(len(best)), index % len(slope)), step)
-            trial = quarter + move.reshape(-1, *quarter.shape)
+            moves = (
+                _best_pairs(gain, error) if pairs else np.argmin(np.abs(gain + error)).reshape(1, 1)
+            )
+            row, index = np.arange(len(moves)), moves % len(slope)
+            change = np.zeros((len(moves), len(slope)))
+            for k in range(moves.shape[1]):  # both may move the same coordinate
+                change[row, index[:, k]] += np.where(moves[:, k] < len(slope), 1.0, -1.0)
+            trial = quarter + change.reshape(-1, *quarter.shape)
             after = _symmetric_area(trial) - target
             chosen = int(np.argmin(np.abs(after)))
             if abs(float(after[chosen])) >= abs(error):
                 break
             quarter, error = trial[chosen], float(after[chosen])
     return quarter
+
+
+def _best_pairs(gain: Floats, error: float, most: int = 64) -> Ints:
+    """Pairs of moves (pair, 2) whose gains together come closest to undoing an error."""
+    order = np.argsort(gain, kind="stable")
+    place = np.searchsorted(gain[order], -error - gain)
+    near = np.clip(place[:, None] + np.array([-1, 0]), 0, len(gain) - 1)
+    first, second = np.repeat(np.arange(len(gain)), 2), order[near].ravel()
+    left = np.abs(error + gain[first] + gain[second])
+    best = np.argsort(left, kind="stable")[:most]
+    return np.stack([first[best], second[best]], axis=1)
 
 
 def _area_slope(quarter: Floats) -> Floats:

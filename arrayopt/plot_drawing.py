@@ -69,11 +69,12 @@ def draw_chip(chip: ChipLayout, *, process: Process, block: TitleBlock) -> Figur
         words = figure.add_axes((0.62, 0.05, 0.35, 0.44))
         shapes = _flat(chip)
         for ax in (whole, detail):
-            _add_shapes(ax, chip, shapes)
             ax.set_aspect("equal")
             ax.set_axis_off()
         _whole(whole, chip, process)
         _detail(detail, chip)
+        for ax in (whole, detail):
+            _add_shapes(ax, chip, shapes)
         _words(words, chip, process, block, shapes)
         figure.text(0.03, 0.955, block.title, fontsize=13, fontweight="bold")
     return figure
@@ -98,7 +99,18 @@ def drawing_files(figure: Figure, *, subject: str) -> tuple[bytes, str]:
 def _add_shapes(ax: Axes, chip: ChipLayout, shapes: Mapping[str, list[NDArray[Any]]]) -> None:
     """Diaphragms as true circles, which keeps the file small, everything else as polygons."""
     cell_of_block = {name: cell for cell, name in enumerate(chip.block_of_cell)}
-    placed = [place for place in chip.placements if place.block in cell_of_block]
+    (left, right), (bottom, top) = (
+        np.multiply(ax.get_xlim(), 1e6),
+        np.multiply(ax.get_ylim(), 1e6),
+    )
+    most = 1e9 * float(chip.drawn.bottom.max())
+    placed = [
+        place
+        for place in chip.placements
+        if place.block in cell_of_block
+        and left - most < place.x < right + most
+        and bottom - most < place.y < top + most
+    ]
     cell = np.array([cell_of_block[place.block] for place in placed])
     centre = np.array([(place.x, place.y) for place in placed]) / 1e6
     circles = {

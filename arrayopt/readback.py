@@ -83,8 +83,22 @@ class ReadLayout:
         if index is None:
             return self.db.Region()
         iterator = self.layout.begin_shapes(self.top, index)
+        mark = [self.layout.cell(MARKS).cell_index()]
+        if merged and marks:
+            # marks stand apart, and merging everything once more takes longest of all
+            rest = self.region(role, marks=False)
+            iterator.unselect_all_cells()
+            iterator.select_cells(mark)
+            alone = self.db.Region(iterator).merged()
+            found = rest + alone
+            if alone.interacting(rest).is_empty():
+                found.merged_semantics = False
+            else:
+                found.merge()
+            self._merged[role, marks] = found
+            return found
         if not marks:
-            iterator.unselect_cells([self.layout.cell(MARKS).cell_index()])
+            iterator.unselect_cells(mark)
         region = self.db.Region(iterator)
         if merged:
             self._merged[role, marks] = region.merged()
@@ -189,9 +203,7 @@ class ReadLayout:
         low, high = 0, most // 2 + 1
         while high - low > 1:
             middle = (low + high) // 2
-            low, high = (
-                (low, middle) if region.sized(-middle, 2).is_empty() else (middle, high)
-            )
+            low, high = (low, middle) if region.sized(-middle, 2).is_empty() else (middle, high)
         return min(2 * low, most)
 
     def _holding(self, region: Any, length: int, width: int) -> Any:

@@ -26,7 +26,7 @@ from arrayopt.identify import FoundDesign, find_design
 from arrayopt.process import read_process, read_process_text
 from arrayopt.quantities import MERITS
 from arrayopt.rules import RuleError
-from arrayopt.study import read_study
+from arrayopt.study import read_study, read_study_text
 
 sys.path.insert(0, str(Path(__file__).parent))
 from layout_studies import make
@@ -161,6 +161,55 @@ def test_predicted_bands_hold_the_nominal_curve(exported: Path) -> None:
         assert np.array_equal(table[:, 0], curves["frequency"].values)
     for row in read_csv(exported / "limits.csv"):
         assert float(row["pass_from"]) <= float(row["nominal"]) <= float(row["pass_to"])
+
+
+BURSTS = '\nexcitation = "burst"\nburst_length = "0.4 ms"'
+CHIRP = '\nexcitation = "chirp"\nchirp = { start = "120 kHz", end = "85 kHz", duration = "2 ms" }'
+
+
+def pulsed(added: str) -> FoundDesign:
+    """Two cells in one channel, excited by pulses."""
+    study, _, designs = make(rows=1, columns=2)
+    study = read_study_text(study.text.rstrip() + added + "\n")
+    return FoundDesign("base/7", study, study.strategies[0], designs)
+
+
+def test_bursts_are_predicted_and_have_no_sweep_direction(tmp_path: Path) -> None:
+    one = pulsed(BURSTS)
+    export_design(one, tmp_path / "out", process=SMALL)
+    (drive,) = read_csv(tmp_path / "out" / "drive.csv")
+    assert drive["excitation"] == "burst"
+    assert [drive[k] for k in drive if k.startswith("sweep")] == ["", "", "", ""]
+    assert float(drive["burst_length_s"]) == pytest.approx(0.4e-3, rel=1e-12)
+    stored = evaluate(one.designs, one.study, one.strategy).isel(design=0)
+    middle = 0.5 * float(stored["band_lower"] + stored["band_upper"])
+    assert float(drive["carrier_Hz"]) == pytest.approx(middle, rel=1e-12)
+    table = read_csv(tmp_path / "out" / "predicted-bursts.csv")
+    with xr.open_dataset(tmp_path / "out" / "predicted.nc", engine="netcdf4") as curves:
+        carrier = curves["carrier"].values
+        at = np.searchsorted(stored["frequency"].values, carrier)
+        for name in ("burst_pressure", "burst_end_pressure"):
+            assert np.array_equal(curves[name], stored[name].values[at])
+            assert np.array_equal(curves[name], [float(row[name]) for row in table])
+            assert np.all(curves[f"{name}_low"] <= curves[name])
+            assert np.all(curves[name] <= curves[f"{name}_high"])
+        assert float((curves["burst_pressure_high"] / curves["burst_pressure_low"]).max()) > 1.1
+    plan = (tmp_path / "out" / "test-plan.md").read_text(encoding="utf-8")
+    assert "- Length 400 us, carrier " in plan
+    assert "compare the largest amplitude with burst_pressure" in plan
+    assert any("101" in line for line in plan.splitlines() if "Length 400 us" in line)
+    check_export(tmp_path / "out")
+
+
+def test_a_chirp_is_told_as_the_study_has_it(tmp_path: Path) -> None:
+    export_design(pulsed(CHIRP), tmp_path / "out", process=SMALL)
+    (drive,) = read_csv(tmp_path / "out" / "drive.csv")
+    assert (drive["excitation"], drive["sweep_direction"]) == ("chirp", "")
+    assert float(drive["sweep_rate_Hz_per_s"]) == pytest.approx(-35e3 / 2e-3, rel=1e-12)
+    assert float(drive["burst_length_s"]) == pytest.approx(2e-3, rel=1e-12)
+    assert not (tmp_path / "out" / "predicted-bursts.csv").exists()
+    plan = (tmp_path / "out" / "test-plan.md").read_text(encoding="utf-8")
+    assert "chirp: 120.00 to 85.00 kHz in 2000 us" in plan
 
 
 def test_resonance_limits_follow_from_the_plate_law(exported: Path) -> None:

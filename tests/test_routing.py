@@ -187,8 +187,8 @@ def test_the_reader_sees_broken_rules(role: str, grow: float, rule: str, tmp_pat
 def test_the_reader_measures_overlap(shared: int, measured: float, tmp_path: Path) -> None:
     """Two bars of 10 um that share less than 5 um of their length, by hand."""
     _, _, chip = built()
-    bar = np.array([[0, 0], [10000, 0], [10000, 40000], [0, 40000]]) + [-2700000, 2600000]
-    bars = (bar, bar + [0, 40000 - shared])
+    bar = np.add([[0, 0], [10000, 0], [10000, 40000], [0, 40000]], [-2700000, 2600000])
+    bars = (bar, np.add(bar, [0, 40000 - shared]))
     spoilt = replace(
         chip, polygons=(*chip.polygons, *(("top-electrode", points, "") for points in bars))
     )
@@ -197,7 +197,7 @@ def test_the_reader_measures_overlap(shared: int, measured: float, tmp_path: Pat
     assert found[0].required == PROCESS.layers["top-electrode"].min_overlap == 5e-6
     # one grid step at most, of shapes measured in steps of 2 nm
     assert found[0].measured == pytest.approx(measured, abs=4e-9)
-    enough = (bar, bar + [0, 40000 - 5000])
+    enough = (bar, np.add(bar, [0, 40000 - 5000]))
     sound = replace(
         chip, polygons=(*chip.polygons, *(("top-electrode", points, "") for points in enough))
     )
