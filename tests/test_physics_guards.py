@@ -5,12 +5,19 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.integrate import solve_ivp
 
 from arrayopt.physics.air import air_state
 from arrayopt.physics.cavity import CavityStatus, cavity_status
+from arrayopt.physics.coupled import CoupledStatus, coupled_arrays, coupled_sweep, site_table
 from arrayopt.physics.diaphragm import film_stress
 from arrayopt.physics.laminate import Layer, sections
 from arrayopt.physics.plate_table import plate_table
+from arrayopt.physics.radiation import impedance_series
+from arrayopt.physics.steady_kernel import state_count
+from arrayopt.physics.threads import spread, thread_count
+from arrayopt.physics.transient_grid import sample_grid
+from arrayopt.physics.transient_modes import burst_trace
 
 AIR = air_state(293.15, relative_humidity=0.5)
 
@@ -61,3 +68,114 @@ def test_a_ring_over_the_whole_radius_is_a_disc_over_the_whole_radius() -> None:
     quiet = film_stress(disc, ring, radius=300e-6, coverage=1.0, ring=True, shape=shape)
     field = both[1].centre[..., 1] - quiet.centre[..., 1]
     assert field < 0.0
+
+
+@pytest.mark.parametrize("threads", ["1", "2", "3"])
+@pytest.mark.parametrize("count", [0, 1, 2, 5, 7, 100])
+def test_threads_share_out_every_row_once(
+    threads: str, count: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NUMBA_NUM_THREADS", threads)
+    blocks: list[tuple[int, int]] = []
+
+    def kernel(start: int, stop: int, rows: np.ndarray) -> None:
+        blocks.append((start, stop))
+        rows[start:stop] += 1.0
+
+    rows = np.zeros(count)
+    spread(kernel, count, rows)
+    assert_allclose(rows, 1.0, rtol=0.0)
+    # four blocks a thread, none of them empty, and one call where one thread is enough
+    used = min(int(threads), count)
+    assert len(blocks) == (1 if used <= 1 else min(count, 4 * used))
+    assert all(stop > start for start, stop in blocks) or count == 0
+
+
+def test_threads_are_counted_from_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("os.sched_getaffinity", lambda _: set(range(6)))
+    for wanted, found in (("1", 1), ("3", 3), ("0", 6), ("", 6), ("all", 6)):
+        monkeypatch.setenv("NUMBA_NUM_THREADS", wanted)
+        assert thread_count() == found
+
+
+@pytest.mark.parametrize("g", [0.5, -0.5, 2.0, -2.0])
+def test_states_are_counted_whatever_the_unit_of_force(g: float) -> None:
+    """Against the real roots of M7.1's cubic by numpy: hardening below 1 is hardening, too."""
+    seen = set()
+    for d in np.linspace(-6.0, 6.0, 13):
+        for F in (0.5, 1.5, 3.0, 4.5):
+            a = 0.75 * g
+            roots = np.roots([a * a, 2.0 * a * d, d * d + 1.0, -F * F])
+            real = int(np.sum((np.abs(roots.imag) < 1e-7 * np.abs(roots)) & (roots.real > 0.0)))
+            assert state_count(d, 1.0, g, F) == real
+            seen.add(real)
+    assert seen == {1, 3}
+
+
+@pytest.mark.parametrize(("first", "last"), [(80e3, 120e3), (110e3, 90e3), (1.3, 1.3)])
+def test_windows_of_a_chirp_end_after_whole_cycles(first: float, last: float) -> None:
+    """phi(t) = f0 t + (f1 - f0) t^2 / 2T counts cycles; windows are counted from the end (M8.2)."""
+    duration = 50.0 / (first + last)
+    grid = sample_grid(np.array([first]), np.array([last]), np.array([duration]), 0.0, 1)
+    time = grid.time(first, last, duration)
+    cycles = first * time + 0.5 * (last - first) * time**2 / duration
+    total = 0.5 * (first + last) * duration
+    assert_allclose(cycles, total - 0.5 - np.arange(25)[::-1], rtol=1e-12)
+
+
+def test_the_trace_of_a_chirp_follows_its_two_frequencies() -> None:
+    """Against scipy's solve_ivp, DOP853; a linear mode of 1 Hz swept from 0.5 to 1.7 Hz in 9 s."""
+    w, loss, start, stop, duration, phase = 2.0 * np.pi, 0.1, 0.5, 1.7, 9.0, 0.4
+
+    def rhs(t: float, y: np.ndarray) -> np.ndarray:
+        turn = 2.0 * np.pi * (start * t + 0.5 * (stop - start) * t * t / duration)
+        return np.array([y[1], 3.0 * np.cos(turn + phase) - loss * y[1] - w * w * y[0]])
+
+    found = burst_trace(
+        start,
+        end_frequency=stop,
+        duration=duration,
+        drive_amplitude=1.0,
+        drive_phase=phase,
+        mass=1.0,
+        damping=loss,
+        stiffness=w * w,
+        force_per_volt=3.0,
+        quadratic_tensor=0.0,
+        cubic_tensor=0.0,
+        steps_per_cycle=400,
+    )
+    inside = found.time < duration
+    exact = solve_ivp(
+        rhs, (0.0, duration), [0.0, 0.0], "DOP853", found.time[inside], rtol=1e-10, atol=1e-12
+    ).y
+    gap = np.abs(found.displacement[0, inside] - exact[0]).max() / np.abs(exact[0]).max()
+    assert gap < 1e-6  # RK4 of 400 steps a cycle: (2 pi / 400)^4 / 120 a radian, over 60 radians
+
+
+@pytest.mark.parametrize(("gap", "overlaps"), [(0.0, False), (-1e-6, True), (1e-6, False)])
+def test_cells_that_touch_do_not_overlap(gap: float, overlaps: bool) -> None:
+    radius, groups = 5e-4, 1
+    resistance, reactance = impedance_series(np.array([1.0]), 16)
+    mass = 2.2e-9
+    w = 2.0 * np.pi * 1e5
+    one = np.ones((1, groups))
+    arrays = coupled_arrays(
+        site_table(np.array([[0.0, 0.0], [2.0 * (1.0 + gap), 0.0]]), [0, 0], alike="symmetry"),
+        mass=mass * one,
+        damping=mass * w / 90.0 * one,
+        stiffness=mass * w**2 * one,
+        cubic=0.0 * one,
+        force=1e-6 * one.astype(complex),
+        radius=radius * one,
+        shape=np.ones((1, groups, 1)),
+        resistance=np.broadcast_to(resistance, (1, groups, 16)),
+        reactance=np.broadcast_to(reactance, (1, groups, 16)),
+        highest_frequency=1.2e5,
+        scale=radius,
+        sides=1,
+        density=1.2,
+        sound_speed=343.0,
+    )
+    status = int(coupled_sweep(arrays, frequency=np.array([9e4, 9.1e4])).status[0])
+    assert bool(status & int(CoupledStatus.OVERLAP)) == overlaps
