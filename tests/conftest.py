@@ -102,8 +102,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 TABLE_HEAD = """\
 # How close the models came to their outside values
 
-Written by `pytest --validation-table docs/validation.md`; `pytest --validation-check
-docs/validation.md` fails where it is no longer true. Sources and values:
+Written by `pytest --validation-table=docs/validation.md`; `pytest
+--validation-check=docs/validation.md` fails where it is no longer true. Sources and values:
 `tests/reference/reference_values.csv`. Rows of that table that no test compares, with the reasons:
 `tests/test_reference_coverage.py`. *Status* is how the value came here: READ in the source or a
 page that quotes it, COMPUTED independently of this project, from MEMORY. *Came within*: next power
