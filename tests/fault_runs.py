@@ -27,9 +27,11 @@ sys.path.insert(0, str(Path(__file__).parent))
 from tiny_study import command, forked, tiny_text
 from toy_problem import Toy
 
+from arrayopt.predict import predict
 from arrayopt.problem import Evaluation, Floats
 from arrayopt.status import read_status
 from arrayopt.store import open_results
+from arrayopt.study import read_study
 from arrayopt.workers import Workers
 
 PATIENCE = 120.0  # seconds for one run on a busy machine; an idle one needs two
@@ -301,12 +303,20 @@ def start_from(out: Path) -> None:
     assert open_results(new / "history.nc").identical(open_results(at_once / "history.nc"))
 
 
+def disk_told(out: Path) -> None:
+    """What `check` says about disk, against what the undisturbed run took."""
+    study = read_study(BASE / "tiny.toml")
+    told = predict(study, evaluations=study.search.evaluations, workers=1).disk
+    taken = sum(p.stat().st_size for p in (BASE / "reference").rglob("*") if p.is_file())
+    assert 0.75 < told / taken < 1.25, (told, taken)
+
+
 FAULTS: dict[str, Callable[[Path], None]] = {
     f.__name__: f
     for f in (
         sigterm, sigint, sighup, second_sigint, sigkill, worker_killed, two_runs,
         generation_removed, state_removed, directory_removed, read_only, full_disk, memory_limit,
-        start_from,
+        start_from, disk_told,
     )
 }  # fmt: skip
 

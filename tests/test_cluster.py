@@ -19,9 +19,13 @@ from arrayopt import cluster
 from arrayopt.cluster import ClusterError, ClusterWorkers, package_versions, processor
 from arrayopt.problem import EVALUATION_LOST, Evaluation
 from arrayopt.run import PooledEvaluator
+from arrayopt.status import read_status
 from arrayopt.store import open_results
+from arrayopt.study import read_study_text
+from arrayopt.study_run import RunOptions, run_study
 
 sys.path.insert(0, str(Path(__file__).parent))
+from tiny_study import tiny_text
 from toy_problem import Toy, build
 from toy_run import run_toy
 
@@ -113,8 +117,8 @@ def test_a_cluster_gives_what_one_process_gives(two: Cluster, tmp_path: Path) ->
     with two.pool() as pool:
         same(pool.evaluate("a", X, n_objectives=2), expected)
         wrap = lambda name, toy: PooledEvaluator(toy, pool, name)  # noqa: E731
-        run_toy(tmp_path / "cluster", wrap=wrap, health=pool.health)
-    run_toy(tmp_path / "here")
+        run_toy(tmp_path / "cluster", evaluations=16, wrap=wrap, health=pool.health)
+    run_toy(tmp_path / "here", evaluations=16)
     for name in ("fronts.nc", "history.nc"):
         mine, reference = (open_results(tmp_path / d / name) for d in ("cluster", "here"))
         assert mine.identical(reference)
@@ -131,6 +135,18 @@ def test_a_cluster_gives_what_one_process_gives(two: Cluster, tmp_path: Path) ->
     np.testing.assert_array_equal(result.F[~big], expected.F[~big])
     with two.pool("wrong") as pool, pytest.raises(ZeroDivisionError, match="invented"):
         pool.evaluate("a", X, n_objectives=2)
+
+
+def test_a_study_on_a_cluster_equals_one_here(two: Cluster, tmp_path: Path) -> None:
+    study = read_study_text(tiny_text(evaluations=16))
+    here = RunOptions(workers=1)
+    run_study(study, tmp_path / "here", options=here)
+    there = RunOptions(workers=1, scheduler=two.address)
+    run_study(study, tmp_path / "cluster", options=there)
+    for name in ("fronts.nc", "history.nc"):
+        mine, reference = (open_results(tmp_path / d / name) for d in ("cluster", "here"))
+        assert mine.identical(reference)
+    assert read_status(tmp_path / "cluster").health["generations finished on this machine"] == 0
 
 
 def test_other_versions_are_refused(two: Cluster, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,7 +13,7 @@ HERE = Path(__file__).parent
 FAULTS = (
     "sigterm", "sigint", "sighup", "second_sigint", "sigkill", "worker_killed", "two_runs",
     "generation_removed", "state_removed", "directory_removed", "read_only", "full_disk",
-    "memory_limit", "start_from",
+    "memory_limit", "start_from", "disk_told",
 )  # fmt: skip
 
 
