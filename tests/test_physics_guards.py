@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -16,6 +18,7 @@ from arrayopt.physics.plate_table import plate_table
 from arrayopt.physics.radiation import impedance_series
 from arrayopt.physics.steady_kernel import state_count
 from arrayopt.physics.threads import spread, thread_count
+from arrayopt.physics.transient import burst_envelope
 from arrayopt.physics.transient_grid import sample_grid
 from arrayopt.physics.transient_modes import burst_trace
 
@@ -179,3 +182,24 @@ def test_cells_that_touch_do_not_overlap(gap: float, overlaps: bool) -> None:
     )
     status = int(coupled_sweep(arrays, frequency=np.array([9e4, 9.1e4])).status[0])
     assert bool(status & int(CoupledStatus.OVERLAP)) == overlaps
+
+
+def test_the_reported_error_is_that_of_the_finer_of_two_runs() -> None:
+    """Order 4, so halving the step leaves 1/15 of what changed (Richardson; Hairer, II.4)."""
+    mass, f0 = 1e-10, 1e5
+    stiffness = mass * (2.0 * np.pi * f0) ** 2
+    cell: dict[str, Any] = {
+        "frequency": 1.02 * f0,
+        "duration": 12.5 / f0,
+        "drive_amplitude": 3.0,
+        "mass": mass,
+        "damping": mass * 2.0 * np.pi * f0 / 40.0,
+        "stiffness": stiffness,
+        "cubic": 0.5 * stiffness / (2e-6) ** 2,
+        "force_per_volt": 1e-6,
+    }
+    coarse, fine = (burst_envelope(**cell, steps_per_cycle=n).envelope for n in (16, 32))
+    found = burst_envelope(**cell, steps_per_cycle=16, verify=True, tolerance=1e-2)
+    assert_allclose(found.envelope, fine, rtol=1e-12)
+    expected = np.abs(fine - coarse).max() / np.abs(fine).max() / 15.0
+    assert_allclose(found.error, expected, rtol=1e-9)

@@ -1,7 +1,7 @@
 """Every outside value is compared somewhere, or the reason why not is written here.
 
 `docs/validation.md` lists what a run of the whole suite compared; that it is current is checked by
-``pytest --validation-check docs/validation.md``.
+``pytest --validation-check=docs/validation.md``.
 """
 
 from __future__ import annotations

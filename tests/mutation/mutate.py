@@ -267,12 +267,13 @@ def run(modules: list[str], seed: int, sample: int, minutes: float) -> None:
 
 def again() -> None:
     """Try survivors without a note once more; a test may have been added since."""
-    rows = read_results()
+    found: dict[tuple[str, str, str], dict[str, str]] = {}
     with tempfile.TemporaryDirectory() as folder:
         copy = copy_tree(Path(folder))
-        for row in rows:
+        for row in read_results():
             if row["outcome"] != "survived" or row["note"]:
                 continue
+            found[row["file"], row["source"], row["change"]] = row
             path = ROOT / "arrayopt" / "physics" / f"{row['file']}.py"
             for place in places(path):
                 line, what, source, text = mutant(path, place)
@@ -281,10 +282,11 @@ def again() -> None:
                     if outcome(copy, row["file"], text, 600.0) != "survived":
                         row["note"] = "killed since"
                     break
+    rows = read_results()  # another run may have added some
     with RESULTS.open("w", newline="", encoding="utf-8") as stream:
         writer = csv.DictWriter(stream, FIELDS, lineterminator="\n")
         writer.writeheader()
-        writer.writerows(rows)
+        writer.writerows(found.get((r["file"], r["source"], r["change"]), r) for r in rows)
 
 
 def copy_tree(copy: Path) -> Path:
