@@ -8,16 +8,20 @@ A notebook needs no more than this::
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from arrayopt.calibrate import calibrate
     from arrayopt.comparison import compare
     from arrayopt.design import Designs, DesignSpace
     from arrayopt.design_file import read_design, write_design
     from arrayopt.errors import ArrayoptError, ResultsError, StudyError
     from arrayopt.evaluate import evaluate
     from arrayopt.materials import MATERIALS
+    from arrayopt.measured import read_measured
     from arrayopt.plot import (
         plot_array,
         plot_beam,
@@ -43,6 +47,7 @@ _HOME = {
     "RunOptions": "study_run",
     "Study": "study_model",
     "StudyError": "errors",
+    "calibrate": "calibrate",
     "compare": "comparison",
     "evaluate": "evaluate",
     "open_results": "store",
@@ -52,6 +57,7 @@ _HOME = {
     "plot_front": "plot",
     "plot_response": "plot",
     "read_design": "design_file",
+    "read_measured": "measured",
     "read_study": "study",
     "run_study": "study_run",
     "write_design": "design_file",
@@ -67,6 +73,7 @@ __all__ = [
     "RunOptions",
     "Study",
     "StudyError",
+    "calibrate",
     "compare",
     "evaluate",
     "open_results",
@@ -76,6 +83,7 @@ __all__ = [
     "plot_front",
     "plot_response",
     "read_design",
+    "read_measured",
     "read_study",
     "run_study",
     "write_design",
@@ -86,10 +94,23 @@ def __getattr__(name: str) -> Any:
     """Load a public name when it is first used, so that starting up stays quick."""
     if name in _HOME:
         value = getattr(import_module(f"arrayopt.{_HOME[name]}"), name)
-        globals()[name] = value  # also where a module of that name was just put in its place
+        globals()[name] = value
         return value
     raise AttributeError(f"module 'arrayopt' has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:
     return [*__all__, "__version__"]
+
+
+class _Package(ModuleType):
+    """The package, in which the functions `evaluate` and `calibrate` win over their modules."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        # The import system binds every submodule here once it is loaded, whoever asked for it.
+        if isinstance(value, ModuleType) and _HOME.get(name) == name:
+            value = getattr(value, name)
+        super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package

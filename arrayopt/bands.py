@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from arrayopt.design import Designs
 from arrayopt.merits import QUICK, compute_merits
-from arrayopt.quantities import attrs
+from arrayopt.quantities import MERITS
 from arrayopt.study_calibration import with_correction
 from arrayopt.study_model import Study
 
@@ -25,7 +25,8 @@ def merit_bands(
     *,
     draws: int = DRAWS,
     wanted: frozenset[str] = frozenset(),
-) -> xr.Dataset:
+    deflection_limit: float = np.inf,
+) -> dict[str, Floats]:
     """95 % bands of merits from a study's calibration.
 
     Parameters
@@ -35,41 +36,32 @@ def merit_bands(
     study : with a calibration; without one there is nothing to carry and the result is empty.
     draws : how many of the calibration's parameter sets are evaluated, from its first.
     wanted : merits beyond the quick ones.
+    deflection_limit : as `compute_merits` takes it.
 
     Returns
     -------
-    xarray.Dataset
+    dict
         ``NAME_lower`` and ``NAME_upper`` (design,), 2.5 and 97.5 % quantiles of the merit over the
         draws, widened to hold the calibrated value; ``draws_lost`` (design,): share of draws in
         which the design has no merits (buckled, say), over which the band says nothing.
         The draws are stored in the calibration, so that the same study gives the same bands.
     """
-    if study.calibration is None or not study.calibration.draws:
-        return xr.Dataset()
-    chosen = study.calibration.draws[:draws]
-    centre = compute_merits(designs, study, wanted=wanted)
-    tables = [
-        compute_merits(designs, with_correction(study, draw), wanted=wanted) for draw in chosen
-    ]
-    lost = np.mean([table.status != 0 for table in tables], axis=0)
-    out: dict[str, xr.Variable] = {}
-    for name in sorted(QUICK | wanted):
-        if name not in centre.values:
-            continue
-        values = np.stack([table.values[name] for table in tables])
-        low, high = _quantiles(values)
-        at = centre.values[name]
-        for end, bound in (("lower", np.fmin(low, at)), ("upper", np.fmax(high, at))):
-            about = attrs(name)
-            about["long_name"] += f", {end} end of the 95 % band of the calibration"
-            bound = np.where(centre.status != 0, np.nan, bound)
-            out[f"{name}_{end}"] = xr.Variable(("design",), bound, about)
-    out["draws_lost"] = xr.Variable(
-        ("design",),
-        lost,
-        {"units": "1", "long_name": "share of the calibration's draws without merits"},
+    chosen = study.calibration.draws[:draws] if study.calibration is not None else ()
+    if not chosen:
+        return {}
+    centre, *tables = (
+        compute_merits(designs, changed, wanted=wanted, deflection_limit=deflection_limit)
+        for changed in (study, *(with_correction(study, draw) for draw in chosen))
     )
-    return xr.Dataset(out)
+    out: dict[str, Floats] = {}
+    for name in sorted((QUICK | wanted) & set(centre.values)):
+        low, high = _quantiles(np.stack([table.values[name] for table in tables]))
+        at = centre.values[name]
+        bad = centre.status != 0
+        out[f"{name}_lower"] = np.where(bad, np.nan, np.fmin(low, at))
+        out[f"{name}_upper"] = np.where(bad, np.nan, np.fmax(high, at))
+    out["draws_lost"] = np.mean([table.status != 0 for table in tables], axis=0)
+    return out
 
 
 def _quantiles(values: Floats) -> tuple[Floats, Floats]:
@@ -84,15 +76,10 @@ def _quantiles(values: Floats) -> tuple[Floats, Floats]:
     return low, high
 
 
-def band_text(member: xr.Dataset) -> str:
-    """The bands of one design as lines for a terminal, in stored units."""
-    lines = []
-    for name in sorted(str(key) for key in member.data_vars if str(key).endswith("_lower")):
-        merit = name.removesuffix("_lower")
-        low, high = float(member[name]), float(member[f"{merit}_upper"])
-        unit = member[name].attrs["units"]
-        lines.append(f"{merit:24}{low:12.5g} to {high:<12.5g} {'' if unit == '1' else unit}")
-    lost = float(member["draws_lost"])
-    if lost > 0.0:
-        lines.append(f"{lost:.0%} of the parameter sets give no merits: the bands leave them out")
-    return "\n".join(lines)
+def banded(design: xr.Dataset) -> tuple[str, ...]:
+    """Merits of which a design (a dataset without the design axis) has a band."""
+    return tuple(
+        name
+        for name in MERITS
+        if f"{name}_lower" in design and np.isfinite(float(design[f"{name}_lower"]))
+    )

@@ -81,7 +81,12 @@ def calibrate(
     if not cells:
         raise CalibrationError("there is no sweep among the files; bursts only check a calibration")
     conditions = [cell.condition for cell in cells]
-    surface = Surface(study, conditions)
+    try:
+        surface = Surface(study, conditions)
+    except ValueError as refused:
+        raise CalibrationError(
+            f"{refused}; correct the residual stress of the study's layers to start from"
+        ) from None
     physical = fit_physical(
         study,
         conditions,

@@ -14,18 +14,37 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.calibrate import CellFit, fit_cell, sweeps_by_cell
-from arrayopt.calibrate_load import measured_cells
+from arrayopt.calibrate_load import measured_cells, radiation_load
+from arrayopt.cells import ONSET_STEPS
 from arrayopt.errors import ArrayoptError
 from arrayopt.measured import Trace
 from arrayopt.physics.air import absorption
 from arrayopt.physics.pulse import contiguous_band
-from arrayopt.physics.steady import onset_force
+from arrayopt.physics.steady import onset_force, onset_frequency
+from arrayopt.store import complex_values
 from arrayopt.study_model import Study
 
 Floats = NDArray[np.float64]
 
 ARRAY = "array"
 """Name of the cell under which sweeps of a whole array are filed."""
+NEEDED = (
+    "radius",
+    "group",
+    "drive_amplitude",
+    "cell_frequency",
+    "cell_quality_factor",
+    "cell_onset_voltage",
+    "frequency",
+    "pressure_real",
+    "opposite_pressure_real",
+    "small_signal_pressure_real",
+    "status",
+)
+"""What a prediction must hold."""
+SAME_DRIVE = 0.02
+SMALL_DRIVE = 0.06
+"""Up to this share of the design's drive an array sweep is compared with the linear response."""
 ALLOWED = {
     "cell_frequency": 0.05,
     "cell_quality_factor": 0.30,
@@ -60,10 +79,11 @@ class Row:
 
 @dataclass(frozen=True)
 class Verdict:
-    """Rows, and what the shifts together most likely come from."""
+    """Rows, what the shifts together most likely come from, and sweeps that were not compared."""
 
     rows: tuple[Row, ...]
     causes: tuple[str, ...]
+    left: tuple[str, ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -116,7 +136,8 @@ def compare_chip(
     ----------
     study : gives air, target and the cells' model for radiation.
     traces : sweeps of single cells (the cell's number in the prediction as its name, else the
-        nearest radius is taken) and, under the name "array", pressure of the whole array.
+        nearest radius is taken) and, under the name "array", pressure of the whole array at the
+        design's drive (up and down) or at a twentieth of it (small signal).
     predicted : results of `evaluate` or of a run, one strategy.
     design : which design was made.
     limits : from `read_limits`; `ALLOWED` around the prediction where it has no row.
@@ -126,34 +147,65 @@ def compare_chip(
     ------
     ArrayoptError : no such design, or nothing to compare.
     """
-    if not 0 <= design < predicted.sizes["design"]:
-        raise ArrayoptError(f"there is no design {design}; there are {predicted.sizes['design']}")
+    count = predicted.sizes.get("design", 0)
+    if not 0 <= design < count:
+        raise ArrayoptError(f"there is no design {design}; there are {count}, numbered from 0")
     one = predicted.isel(design=design)
+    missing = [name for name in NEEDED if name not in one]
+    if missing:
+        raise ArrayoptError(
+            f"the prediction holds no {', '.join(missing)}; "
+            "take a file that `evaluate` or a finished run wrote"
+        )
+    if int(one["status"]) != 0:
+        raise ArrayoptError(f"design {design} of the prediction has no merits to compare with")
     chip = [t for t in traces if t.cell == ARRAY and t.quantity == "pressure"]
     single = measured_cells(study, [t for t in traces if t.cell != ARRAY])
     rows: list[Row] = []
+    left: list[str] = []
     for group in sweeps_by_cell(single):
         fit = fit_cell(study, group, seed=seed)
-        rows += _cell_rows(fit, one, limits or {})
+        rows += _cell_rows(study, fit, one, limits or {})
     for trace in chip:
-        rows += _array_rows(study, trace, one, limits or {})
+        found = _array_rows(study, trace, one, limits or {})
+        rows += found
+        if not found:
+            left.append(
+                f"{trace.name}: not compared; the prediction is for {_drive(one):g} V swept up or "
+                "down, or for a twentieth of it or less"
+            )
     if not rows:
-        raise ArrayoptError("there is no sweep to compare with the prediction")
-    return Verdict(tuple(rows), tuple(likely_causes(rows)))
+        need = "there is no sweep to compare with the prediction"
+        raise ArrayoptError("\n".join([need, *left]))
+    return Verdict(tuple(rows), tuple(likely_causes(rows)), tuple(left))
 
 
-def measured_onset(fit: CellFit) -> float:
-    """Onset voltage that the fitted cubic term implies (M7.4); inf without bending."""
+def measured_onset(study: Study, fit: CellFit) -> float:
+    """Onset voltage that the fitted cubic term implies (M7.4); inf without bending.
+
+    As in `build_cells`, the air's load is that at the frequency where bistability begins, some per
+    cent from resonance; with the load at resonance the onset would come out about 4 % low at Q 32.
+    """
     modal = fit.modal
     low, high = modal.intervals[3].lower, modal.intervals[3].upper
     if low <= 0.0 <= high:
         return math.inf
-    force = onset_force(1.0, c=1.0 / modal.quality_factor, k1=1.0, g=4.0 / 3.0 * modal.bending)
-    return float(force) / modal.response
+    ratio = 1.0
+    for _ in range(ONSET_STEPS):
+        at = np.array([ratio * modal.frequency])
+        load = radiation_load(study, fit.condition, at, resonance=modal.frequency)
+        mass = float(load.mass_ratio[0])
+        loss = 1.0 / modal.quality_factor + load.share * (float(load.resistance_ratio[0]) - 1.0)
+        terms = {"c": loss, "k1": 1.0, "g": 4.0 / 3.0 * modal.bending}
+        ratio = float(onset_frequency(mass, **terms))
+    return float(onset_force(mass, **terms)) / modal.response
 
 
 def _cell_rows(
-    fit: CellFit, one: xr.Dataset, limits: Mapping[tuple[str, str], tuple[float, float]]
+    study: Study,
+    fit: CellFit,
+    one: xr.Dataset,
+    limits: Mapping[tuple[str, str], tuple[float, float]],
 ) -> list[Row]:
     name = fit.condition.cell
     radius = np.asarray(one["radius"].values, dtype=float)
@@ -166,7 +218,7 @@ def _cell_rows(
     measured = {
         "cell_frequency": fit.modal.frequency,
         "cell_quality_factor": fit.modal.quality_factor,
-        "cell_onset_voltage": measured_onset(fit),
+        "cell_onset_voltage": measured_onset(study, fit),
     }
     where = f"cells like {first}"
     rows = []
@@ -188,13 +240,38 @@ def _array_rows(
     loss = absorption(air, trace.frequency)
     moved = trace.magnitude * (at / target.distance) * np.exp(-loss * (target.distance - at))
     band = contiguous_band(trace.frequency[trace.use], moved[trace.use], drop=-target.level)
-    measured = {"peak_pressure": float(moved[trace.use].max())}
-    if int(band.status) == 0:
-        measured["fractional_bandwidth"] = float(band.fractional_bandwidth)
-    return [
-        _row(ARRAY, quantity, float(one[quantity]), value, limits)
-        for quantity, value in measured.items()
+    curve = _predicted_curve(study, trace, one)
+    if curve is None:
+        return []
+    where, values = curve
+    expected = contiguous_band(one["frequency"].values, values, drop=-target.level)
+    rows = [
+        _row(where, "peak_pressure", float(values.max()), float(moved[trace.use].max()), limits)
     ]
+    if int(band.status) == 0 and int(expected.status) == 0:
+        widths = float(expected.fractional_bandwidth), float(band.fractional_bandwidth)
+        rows.append(_row(where, "fractional_bandwidth", *widths, limits))
+    return rows
+
+
+def _drive(one: xr.Dataset) -> float:
+    """Drive amplitude of a design's most strongly driven cell [V]."""
+    return float(np.max(one["drive_amplitude"].values))
+
+
+def _predicted_curve(study: Study, trace: Trace, one: xr.Dataset) -> tuple[str, Floats] | None:
+    """The stored response that was measured, (frequency,) [Pa], and where limits list it."""
+    share = trace.drive_amplitude / _drive(one)
+    if share <= SMALL_DRIVE:
+        name, where = "small_signal_pressure", f"{ARRAY} small"
+    elif abs(share - 1.0) > SAME_DRIVE or trace.sweep is None:
+        return None
+    elif f"{trace.sweep}-sweep" == study.target.sweep:
+        name, where = "pressure", ARRAY
+    else:
+        name, where = "opposite_pressure", f"{ARRAY} {trace.sweep}"
+    scale = share if name == "small_signal_pressure" else 1.0
+    return where, scale * np.abs(complex_values(one, name))
 
 
 def _row(
@@ -264,7 +341,7 @@ def verdict_table(verdict: Verdict) -> str:
             f"{row.where:16}{row.quantity:24}{row.predicted:12.5g}{row.measured:12.5g}"
             f"{row.shift:+9.1%}  {word} ({row.pass_from:.5g} to {row.pass_to:.5g})"
         )
-    lines += ["", *(f"likely: {cause}" for cause in verdict.causes)]
+    lines += ["", *verdict.left, *(f"likely: {cause}" for cause in verdict.causes)]
     missed = sum(not row.passed for row in verdict.rows)
     lines.append(f"\n{'PASS' if verdict.passed else f'FAIL: {missed} of {len(verdict.rows)} rows'}")
     return "\n".join(lines)

@@ -10,6 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from arrayopt.calibrate import Outcome
+from arrayopt.errors import ArrayoptError, ResultsError
+from arrayopt.sealed import write_file
 from arrayopt.study_calibration import UNITS, stack_digest
 from arrayopt.study_model import Correction, Study
 from arrayopt.units import format_value
@@ -132,12 +134,34 @@ def findings(outcome: Outcome) -> list[str]:
     return out
 
 
-def write_calibration(path: str | os.PathLike[str], text: str) -> None:
-    """Write the file, complete or not at all."""
+def check_writable(path: str | os.PathLike[str]) -> None:
+    """Say before the fit, not after it, that there is no place for its result.
+
+    Raises
+    ------
+    ArrayoptError : no such folder, no permission, or the name is a folder's.
+    """
     target = Path(path)
-    part = target.with_name(f".{target.name}.part")
-    part.write_text(text, encoding="utf-8")
-    part.replace(target)
+    if target.is_dir():
+        raise ArrayoptError(f"{target} is a folder; a file is needed")
+    if not target.parent.is_dir():
+        raise ArrayoptError(f"{target} cannot be written: there is no folder {target.parent}")
+    if not os.access(target.parent, os.W_OK):
+        raise ArrayoptError(f"{target} cannot be written: {target.parent} is not writable")
+
+
+def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
+    """Write a file, complete or not at all.
+
+    Raises
+    ------
+    ArrayoptError : it cannot be written.
+    """
+    try:
+        write_file(Path(path), content)
+    except ResultsError as error:
+        reason = getattr(error.__cause__, "strerror", None) or "unknown reason"
+        raise ArrayoptError(f"{path} cannot be written: {reason}") from None
 
 
 def _text(value: str) -> str:

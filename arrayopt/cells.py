@@ -23,7 +23,10 @@ FIXED_POINT_STEPS = 12
 """Steps to the loaded resonance; each gains at least a decade because air is a light load."""
 
 ONSET_STEPS = 3
-"""Steps to the onset's own frequency, some per cent above resonance; each gains a decade."""
+"""Steps to the onset's own frequency, some per cent above resonance; each gains a decade.
+
+A hand evaluation of M7.4 with the air's load at resonance is lower, by 4 % at Q = 32 where half of
+the loss is sound: the radiation resistance grows with frequency."""
 
 
 class CellStatus(IntFlag):

@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from arrayopt.bands import DRAWS, merit_bands
 from arrayopt.burst import burst_response
 from arrayopt.cells import Cells, build_cells
 from arrayopt.coupled_response import coupled_pressure
@@ -122,7 +123,9 @@ def build_evaluator(text: str) -> Callable[[str, Floats], Evaluation]:
     return lambda strategy, X: evaluators[strategy].evaluate(X)
 
 
-def evaluate(designs: Designs, study: Study, strategy: Strategy) -> xr.Dataset:
+def evaluate(
+    designs: Designs, study: Study, strategy: Strategy, *, draws: int = DRAWS
+) -> xr.Dataset:
     """Merits, margins and responses of designs, labelled with units.
 
     Parameters
@@ -130,15 +133,20 @@ def evaluate(designs: Designs, study: Study, strategy: Strategy) -> xr.Dataset:
     designs : Designs
         (design, group).
     study, strategy : the strategy gives the limits.
+    draws : parameter sets of the study's calibration behind the bands; 0 for none.
 
     Returns
     -------
     xarray.Dataset
         Dimensions design, cell, group, frequency; names and units as in docs/quantities.md.
-        A design whose ``status`` is not 0 has NaN merits.
+        A design whose ``status`` is not 0 has NaN merits. A study with a calibration also gives
+        ``NAME_lower`` and ``NAME_upper`` of objectives, limited and quick merits (`merit_bands`).
     """
     limits = limits_in_force(study, strategy)
-    table = compute_merits(designs, study, deflection_limit=deflection_limit(limits))
+    allowed = deflection_limit(limits)
+    table = compute_merits(designs, study, deflection_limit=allowed)
+    named = frozenset({o.name for o in study.objectives} | {limit.name for limit in limits})
+    bands = merit_bands(designs, study, draws=draws, wanted=named, deflection_limit=allowed)
     cells = build_cells(designs, study)
     group = designs.layout.group_of_cell
     frequency = response_frequencies(table, cells.natural_frequency)
@@ -175,6 +183,7 @@ def evaluate(designs: Designs, study: Study, strategy: Strategy) -> xr.Dataset:
             "clearance_margin": table.clearance_margin,
             "die_margin": table.die_margin,
             **margins(table, limits),
+            **bands,
             "frequency": frequency,
             "pressure": response.pressure,
             "opposite_pressure": opposite.pressure,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from io import BytesIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,14 +46,14 @@ class BurstPicture:
 
 
 def draw_calibration(
-    path: Path, sweeps: Sequence[SweepPicture], bursts: Sequence[BurstPicture]
-) -> None:
-    """Draw every sweep with its fit and residuals, and the bursts, into one picture file.
+    sweeps: Sequence[SweepPicture], bursts: Sequence[BurstPicture], *, form: str
+) -> bytes:
+    """Draw every sweep with its fit and residuals, and the bursts; the content of a picture file.
 
     Parameters
     ----------
-    path : PNG, SVG or PDF by its ending.
     sweeps, bursts : what to draw.
+    form : png, svg or pdf.
     """
     import matplotlib
 
@@ -78,7 +78,9 @@ def draw_calibration(
         axes.set(xlabel="carrier (kHz)", ylabel="largest displacement (nm)")
         axes.set_title(burst.title, fontsize=9)
         axes.legend(fontsize=8, frameon=False)
-    figure.savefig(path, dpi=130)
+    content = BytesIO()
+    figure.savefig(content, format=form, dpi=130)
+    return content.getvalue()
 
 
 def _sweeps(above: object, below: object, picture: SweepPicture) -> None:

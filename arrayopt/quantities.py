@@ -12,6 +12,8 @@ VERIFIED_PREFIXES = {
     "mutual_": "with one mode, cells coupled by the sound they radiate",
     "verified_": "of the search's model changed by several modes and by mutual radiation",
 }
+BAND_SUFFIXES = {"_lower": "lower", "_upper": "upper"}
+"""Of merits with a calibration's band; ``band_lower`` itself is a plain quantity."""
 
 
 @dataclass(frozen=True)
@@ -323,6 +325,13 @@ _ROWS = (
         _SPECTRUM,
         "pressure amplitude in the last cycle of a burst with this carrier",
     ),
+    Quantity(
+        "draws_lost",
+        "",
+        "1",
+        _DESIGN,
+        "share of the calibration's draws in which the design has no merits; bands leave them out",
+    ),
     Quantity("verify_status", "", "1", _DESIGN, "0 where the verification is sound, else flags"),
     Quantity("status", "", "1", _DESIGN, "0 where all is well, else the sum of the status flags"),
 )
@@ -342,7 +351,7 @@ class UnknownQuantityError(ArrayoptError):
 
 
 def quantity(name: str) -> Quantity:
-    """The glossary row of a name; ``margin_NAME`` is the margin of a limit on NAME.
+    """The glossary row of a name, of ``margin_NAME`` and of ``NAME_lower`` and ``NAME_upper``.
 
     Raises
     ------
@@ -359,6 +368,11 @@ def quantity(name: str) -> Quantity:
             _DESIGN,
             f"distance of {limited.name} from its limit; negative is a violation",
         )
+    for suffix, end in BAND_SUFFIXES.items():
+        merit = name.removesuffix(suffix)
+        if name.endswith(suffix) and merit.removeprefix("verified_") in MERITS:
+            meaning = f"{end} end of the 95 % band that the study's calibration leaves on {merit}"
+            return Quantity(name, "", quantity(merit).units, _DESIGN, meaning)
     for prefix, model in VERIFIED_PREFIXES.items():
         plain = GLOSSARY.get(name.removeprefix(prefix))
         if name.startswith(prefix) and plain is not None:
@@ -373,7 +387,7 @@ def attrs(name: str) -> dict[str, str]:
 
     Parameters
     ----------
-    name : glossary name, or ``margin_`` followed by one.
+    name : as `quantity` takes it.
 
     Raises
     ------
@@ -392,6 +406,8 @@ def markdown() -> str:
         "Objectives and limits may name the rows marked *merit*. `margin_NAME` stands beside a",
         "limited quantity NAME, in its unit: the distance from the limit, negative on violation.",
         "`verified_NAME`, `several_modes_NAME` and `mutual_NAME` are merits of verified designs.",
+        "`NAME_lower` and `NAME_upper` stand beside the merits of a study with a calibration: the",
+        "95 % band that its intervals leave.",
         "",
         "| name | symbol | unit | dimensions | merit | meaning |",
         "|---|---|---|---|---|---|",

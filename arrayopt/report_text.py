@@ -8,13 +8,14 @@ from html import escape
 import numpy as np
 import xarray as xr
 
+from arrayopt.bands import banded
 from arrayopt.evaluate import limits_in_force
 from arrayopt.plot_style import unit_of
 from arrayopt.problem import Objective
 from arrayopt.quantities import MARGIN_PREFIX, MERITS, quantity
 from arrayopt.results import Reading, identifier, objective_values
 from arrayopt.study_model import Limit
-from arrayopt.tables import shown_unit, shown_value
+from arrayopt.tables import band_text, shown_unit, shown_value
 
 
 def words(name: str) -> str:
@@ -153,7 +154,8 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
     """Merits of one design with limits, margins and, where there are any, verified values."""
     limits = _limits(reading, strategy)
     verified = [n for n in MERITS if f"verified_{n}" in design and _there(design, f"verified_{n}")]
-    head = ["merit", "value", "unit", "limit", "margin"]
+    known = banded(design)
+    head = ["merit", "value", *(["95 % band"] if known else []), "unit", "limit", "margin"]
     head += ["verified", "difference"] if verified else []
     wanted = {o.name for o in reading.objectives}
     rows = []
@@ -165,6 +167,7 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
         row = [
             f"<strong>{title}</strong>" if name in wanted else title,
             shown_value(name, float(design[name])),
+            *([band_text(design, name) if name in known else ""] if known else []),
             escape(shown_unit(name)[0] if name == "peak_level" else unit_of(name)),
             limits.get(name, ""),
             _margin(name, float(design[margin])) if margin in design else "",
@@ -176,12 +179,17 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
         if name in design:
             label = words(name.removesuffix("_margin"))
             text = _margin(name, float(design[name]))
-            rows.append([label, "", "µm", "", text, *([""] * (2 if verified else 0))])
-    return html_table(
-        head,
-        rows,
-        caption="Merits, limits in force and distance from them; objectives in bold.",
-    )
+            band = [""] if known else []
+            rows.append([label, "", *band, "µm", "", text, *([""] * (2 if verified else 0))])
+    caption = "Merits, limits in force and distance from them; objectives in bold."
+    if known:
+        lost = float(design["draws_lost"]) if "draws_lost" in design else 0.0
+        caption += (
+            " Bands: what the study's calibration leaves open, 95 %, with the search's model."
+        )
+        if lost > 0.0:
+            caption += f" In {lost:.0%} of its draws the design has no merits."
+    return html_table(head, rows, caption=caption)
 
 
 def _there(design: xr.Dataset, name: str) -> bool:

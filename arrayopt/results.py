@@ -17,6 +17,7 @@ from arrayopt.errors import ArrayoptError, ResultsError
 from arrayopt.evaluate import StudyEvaluator
 from arrayopt.front import hypervolume, nondominated, thinned
 from arrayopt.problem import Floats, Ints, Objective, minimised
+from arrayopt.quantities import MERITS
 from arrayopt.run_directory import HISTORY
 from arrayopt.run_identity import RUN, read_identity
 from arrayopt.saved import read_progress
@@ -389,5 +390,5 @@ def verified_merits(front: xr.Dataset) -> tuple[str, ...]:
     return tuple(
         str(name).removeprefix("verified_")
         for name in front.data_vars
-        if str(name).startswith("verified_") and str(name).removeprefix("verified_") in front
+        if str(name).startswith("verified_") and str(name).removeprefix("verified_") in MERITS
     )

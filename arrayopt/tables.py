@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import xarray as xr
 
-from arrayopt.quantities import MARGIN_PREFIX, MERITS, quantity
+from arrayopt.bands import banded
+from arrayopt.quantities import BAND_SUFFIXES, MARGIN_PREFIX, MERITS, quantity
 
 # Stored unit -> (unit for people, factor); levels, voltages and angles in degrees stay as stored.
 SHOWN = {
@@ -100,7 +101,9 @@ _BRIEF = ("centre_frequency", "ripple", "deflection_ratio", "drive_to_onset")
 
 def merit_table(design: xr.Dataset) -> str:
     """All merits of one design (a dataset without the design axis) with their margins."""
-    rows = [["merit", "value", "margin to its limit", "unit"]]
+    known = banded(design)
+    band = ["95 % band"] if known else []
+    rows = [["merit", "value", *band, "margin to its limit", "unit"]]
     for name in MERITS:
         if name not in design:
             continue
@@ -109,14 +112,24 @@ def merit_table(design: xr.Dataset) -> str:
             [
                 name.replace("_", " "),
                 shown_value(name, float(design[name])),
+                *([band_text(design, name) if name in known else ""] if known else []),
                 shown_value(margin, float(design[margin])) if margin in design else "",
                 shown_unit(name)[0],
             ]
         )
     for name in ("clearance_margin", "die_margin"):
         value = shown_value(name, float(design[name]))
-        rows.append([name.removesuffix("_margin").replace("_", " "), "", value, "um"])
-    return text_table(rows)
+        label = name.removesuffix("_margin").replace("_", " ")
+        rows.append([label, "", *["" for _ in band], value, "um"])
+    lost = float(design["draws_lost"]) if "draws_lost" in design else 0.0
+    note = f"\n{lost:.0%} of the calibration's draws give no merits: the bands leave them out"
+    return text_table(rows) + (note if lost > 0.0 else "")
+
+
+def band_text(design: xr.Dataset, name: str) -> str:
+    """The band that a calibration leaves on a merit of one design, in units for people."""
+    low, high = (float(design[name + suffix]) for suffix in BAND_SUFFIXES)
+    return f"{shown_value(name, low)} to {shown_value(name, high)}"
 
 
 def group_table(design: xr.Dataset) -> str:

@@ -11,6 +11,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.band import Band, find_band
+from arrayopt.bands import merit_bands
 from arrayopt.cells import build_cells
 from arrayopt.coupled_response import find_coupled_band, pack_coupled
 from arrayopt.design import Designs
@@ -62,12 +63,16 @@ class Verification:
     ``one_mode``: one mode, cells on their own; ``several_modes``: several modes and harmonics,
     cells on their own; ``mutual``: one mode, cells coupled by the sound they radiate;
     ``verified``: one mode changed by both effects; their interaction is not computed.
+    ``lower``, ``upper``: 95 % band of ``verified`` that the study's calibration leaves, computed
+    with one mode and moved with the value; empty without a calibration.
     """
 
     one_mode: Mapping[str, Floats]
     several_modes: Mapping[str, Floats]
     mutual: Mapping[str, Floats]
     verified: Mapping[str, Floats]
+    lower: Mapping[str, Floats]
+    upper: Mapping[str, Floats]
     status: Ints
 
 
@@ -108,15 +113,26 @@ def verify_designs(designs: Designs, study: Study) -> Verification:
     status = np.where(strong.status != 0, int(VerifyStatus.SEVERAL_MODES), 0)
     status |= np.where(coupled.status != 0, int(VerifyStatus.MUTUAL), 0)
     status |= np.where(alone.status != 0, int(VerifyStatus.SEARCH), 0)
-    verified = {
-        name: modes[name] + mutual[name] - one[name]
-        if name in DIFFERENCES
-        else modes[name] * mutual[name] / one[name]
-        for name in COMPARED
-    }
-    for value in verified.values():
+    verified = {name: _moved(name, modes[name], mutual[name], one[name]) for name in COMPARED}
+    bands = merit_bands(designs, study)
+    lower, upper = (
+        {
+            name: _moved(name, bands[name + end], verified[name], one[name])
+            for name in COMPARED
+            if bands
+        }
+        for end in ("_lower", "_upper")
+    )
+    for value in (*verified.values(), *lower.values(), *upper.values()):
         value[status != 0] = np.nan
-    return Verification(one, modes, mutual, verified, status)
+    return Verification(one, modes, mutual, verified, lower, upper, status)
+
+
+def _moved(name: str, value: Floats, changed: Floats, base: Floats) -> Floats:
+    """A merit with the effect that turns ``base`` into ``changed`` added to it."""
+    if name in DIFFERENCES:
+        return np.asarray(value + changed - base)
+    return np.asarray(value * changed / base)
 
 
 def verification_dataset(found: Verification) -> xr.Dataset:
@@ -126,6 +142,10 @@ def verification_dataset(found: Verification) -> xr.Dataset:
         for prefix in ("several_modes", "mutual", "verified")
         for name, value in getattr(found, prefix).items()
     }
+    for end in ("lower", "upper"):
+        for name, value in getattr(found, end).items():
+            key = f"verified_{name}_{end}"
+            variables[key] = xr.Variable("design", value, attrs(key))
     status = xr.Variable("design", found.status, attrs("verify_status"))
     return xr.Dataset({**variables, "verify_status": status})
 

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from arrayopt.measured import Trace
     from arrayopt.study_model import Study
 
+PICTURES = (".png", ".svg", ".pdf")
+
 
 @click.command(
     epilog="\b\nExamples:\n  arrayopt calibrate studies/calibration-tutorial "
@@ -22,7 +24,11 @@ if TYPE_CHECKING:
 @click.argument("study", type=click.Path(path_type=Path))
 @click.argument("measured", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Calibration file (TOML) to write.")
-@click.option("--picture", type=click.Path(path_type=Path), help="Also draw sweeps and fits (PNG).")
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    help="Also draw sweeps and fits (.png, .svg, .pdf).",
+)
 @click.option(
     "--against", type=click.Path(path_type=Path), help="Results (netCDF) to compare the chip with."
 )
@@ -47,11 +53,17 @@ def command(
     --against, the measured chip is compared with a stored prediction instead; the exit code is 1
     where a limit is missed.
     """
+    from arrayopt.calibrate_file import check_writable
     from arrayopt.measured import read_measured
     from arrayopt.study import read_study
 
     if (out is None) == (against is None):
         raise ArrayoptError("give --out FILE to calibrate, or --against RESULTS to compare")
+    for target in (out, picture):
+        if target is not None:
+            check_writable(target)
+    if picture is not None and picture.suffix not in PICTURES:
+        raise ArrayoptError(f"{picture}: a picture ends in {', '.join(PICTURES)}")
     nominal = read_study(study, calibrated=against is not None)
     traces, readings = read_measured(measured)
     for reading in readings:
@@ -60,18 +72,19 @@ def command(
         _compare(nominal, traces, against, strategy, design, limits, seed)
         return
     from arrayopt.calibrate import calibrate
-    from arrayopt.calibrate_file import calibration_text, summary, write_calibration
+    from arrayopt.calibrate_file import calibration_text, summary, write_whole
 
     outcome = calibrate(nominal, traces, readings=readings, seed=seed)
     click.echo(summary(outcome))
     assert out is not None
-    write_calibration(out, calibration_text(outcome, nominal, title=nominal.title))
+    write_whole(out, calibration_text(outcome, nominal, title=nominal.title).encode())
     click.echo(f"\nCalibration: {out}")
     if picture is not None:
         from arrayopt.calibrate_pictures import pictures
         from arrayopt.plot_calibration import draw_calibration
 
-        draw_calibration(picture, *pictures(nominal, outcome))
+        drawn = draw_calibration(*pictures(nominal, outcome), form=picture.suffix[1:])
+        write_whole(picture, drawn)
         click.echo(f"Picture: {picture}")
     click.echo(f'To use it, add to the study:\n  [calibration]\n  file = "{out.name}"')
 

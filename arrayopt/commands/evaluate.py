@@ -29,10 +29,9 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
 
     Responses are on the study's sweep, the sweep the other way, and at small signal. Bounds of the
     search do not apply; limits are reported, not enforced. A study with a calibration also gives
-    the 95 % bands that its intervals leave. Exit code 2 where the design lies
-    outside the model's range.
+    the 95 % bands that its intervals leave. Exit code 2 where the design lies outside the model's
+    range.
     """
-    from arrayopt.bands import band_text, merit_bands
     from arrayopt.design_file import read_design
     from arrayopt.errors import ArrayoptError
     from arrayopt.evaluate import evaluate
@@ -43,16 +42,12 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
 
     checked = read_study(study)
     strategy, designs = read_design(design, checked)
-    dataset = evaluate(designs, checked, strategy)
-    bands = merit_bands(designs, checked, draws=draws)
-    dataset = dataset.assign(bands.data_vars)
+    dataset = evaluate(designs, checked, strategy, draws=draws)
     member = dataset.isel(design=0)
     click.echo(f"{design} as {strategy.name} in {checked.path}\n")
     click.echo(merit_table(member))
     click.echo()
     click.echo(group_table(member))
-    if bands:
-        click.echo("\n95 % bands of the calibration\n" + band_text(bands.isel(design=0)))
     if out is not None:
         write_results(
             out, {strategy.name: dataset}, {"study": checked.text, "digest": checked.digest}

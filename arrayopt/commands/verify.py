@@ -23,7 +23,8 @@ def command(directory: Path, designs: tuple[str, ...]) -> None:
 
     Several modes and harmonics, and mutual radiation between all cells. Prints the search's value,
     the verified value and their difference for each merit, flags designs that lose more than the
-    study's tolerance, and stores everything with the front.
+    study's tolerance, and stores everything with the front. Where the study has a calibration, the
+    verified values come with the 95 % bands that it leaves.
     """
     from arrayopt.verify_run import verify_run
 
@@ -35,7 +36,9 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
     from arrayopt.tables import heading, shown_value, text_table
     from arrayopt.verify import COMPARED, DIFFERENCES, VerifyStatus
 
+    banded = any(design.found.lower for design in verified)
     rows = [["design", "merit", "one mode", "several modes", "mutual", "verified", "change"]]
+    rows[0] += ["95 % band"] if banded else []
     for design in verified:
         found = design.found
         for k, name in enumerate(COMPARED):
@@ -56,6 +59,9 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
                     change if values[3] == values[3] else "-",
                 ]
             )
+            if banded:
+                ends = [float(part[name][0]) for part in (found.lower, found.upper) if part]
+                rows[-1].append(" to ".join(shown_value(name, end) for end in ends))
     notes = []
     for design in verified:
         status = int(design.found.status[0])
