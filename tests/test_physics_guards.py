@@ -11,7 +11,14 @@ from scipy.integrate import solve_ivp
 
 from arrayopt.physics.air import air_state
 from arrayopt.physics.cavity import CavityStatus, cavity_status
-from arrayopt.physics.coupled import CoupledStatus, coupled_arrays, coupled_sweep, site_table
+from arrayopt.physics.coupled import (
+    CoupledStatus,
+    coupled_arrays,
+    coupled_sweep,
+    linear_part,
+    site_table,
+)
+from arrayopt.physics.coupled_kernel import CoupledArrays
 from arrayopt.physics.diaphragm import film_stress
 from arrayopt.physics.laminate import Layer, sections
 from arrayopt.physics.plate_table import plate_table
@@ -156,32 +163,47 @@ def test_the_trace_of_a_chirp_follows_its_two_frequencies() -> None:
     assert gap < 1e-6  # RK4 of 400 steps a cycle: (2 pi / 400)^4 / 120 a radian, over 60 radians
 
 
-@pytest.mark.parametrize(("gap", "overlaps"), [(0.0, False), (-1e-6, True), (1e-6, False)])
-def test_cells_that_touch_do_not_overlap(gap: float, overlaps: bool) -> None:
-    radius, groups = 5e-4, 1
+def coupled(position: np.ndarray, force: complex = 1e-6) -> CoupledArrays:
+    """Piston cells of 0.5 mm, one group; positions in radii."""
+    mass, w, one = 2.2e-9, 2.0 * np.pi * 1e5, np.ones((1, 1))
     resistance, reactance = impedance_series(np.array([1.0]), 16)
-    mass = 2.2e-9
-    w = 2.0 * np.pi * 1e5
-    one = np.ones((1, groups))
-    arrays = coupled_arrays(
-        site_table(np.array([[0.0, 0.0], [2.0 * (1.0 + gap), 0.0]]), [0, 0], alike="symmetry"),
+    return coupled_arrays(
+        site_table(position, [0] * len(position), alike="symmetry"),
         mass=mass * one,
         damping=mass * w / 90.0 * one,
         stiffness=mass * w**2 * one,
         cubic=0.0 * one,
-        force=1e-6 * one.astype(complex),
-        radius=radius * one,
-        shape=np.ones((1, groups, 1)),
-        resistance=np.broadcast_to(resistance, (1, groups, 16)),
-        reactance=np.broadcast_to(reactance, (1, groups, 16)),
+        force=force * one.astype(complex),
+        radius=5e-4 * one,
+        shape=np.ones((1, 1, 1)),
+        resistance=np.broadcast_to(resistance, (1, 1, 16)),
+        reactance=np.broadcast_to(reactance, (1, 1, 16)),
         highest_frequency=1.2e5,
-        scale=radius,
+        scale=5e-4,
         sides=1,
         density=1.2,
         sound_speed=343.0,
     )
+
+
+@pytest.mark.parametrize(("gap", "overlaps"), [(0.0, False), (-1e-6, True), (1e-6, False)])
+def test_cells_that_touch_do_not_overlap(gap: float, overlaps: bool) -> None:
+    arrays = coupled(np.array([[0.0, 0.0], [2.0 * (1.0 + gap), 0.0]]))
     status = int(coupled_sweep(arrays, frequency=np.array([9e4, 9.1e4])).status[0])
     assert bool(status & int(CoupledStatus.OVERLAP)) == overlaps
+
+
+@pytest.mark.parametrize(("moved", "sites"), [(0.0, 1), (0.01, 4)])
+def test_a_square_that_is_none_has_no_symmetry(moved: float, sites: int) -> None:
+    """Turned by 90 degrees, each corner still lands nearest to another one."""
+    square = np.array([[0.0, 0.0], [2.2, 0.0], [0.0, 2.2], [2.2 + moved, 2.2]])
+    assert len(np.unique(coupled(square).cell_site)) == sites
+
+
+def test_the_drive_keeps_the_sign_of_its_phase() -> None:
+    force = 2e-6 * np.exp(0.7j)
+    part = linear_part(coupled(np.array([[0.0, 0.0], [2.2, 0.0]]), force), design=0, frequency=1e5)
+    assert_allclose(part.force, force, rtol=1e-12)
 
 
 def test_the_reported_error_is_that_of_the_finer_of_two_runs() -> None:
