@@ -60,6 +60,11 @@ def publish(temporary: Path, path: Path) -> None:
 
 def unwritable(path: Path, error: Exception) -> ResultsError:
     """The error to raise where a file cannot be written."""
+    if isinstance(error, FileNotFoundError):
+        return ResultsError(
+            f"{path} could not be written: its folder is gone; was it removed or renamed during "
+            "the run?"
+        )
     reason = getattr(error, "strerror", None) or str(error)
     return ResultsError(
         f"{path} could not be written: {reason}; everything saved before is intact, "
