@@ -22,7 +22,7 @@ from arrayopt.study_model import BurstLength, Study
 
 Floats = NDArray[np.float64]
 
-CURVE_POINTS = 601
+CURVE_POINTS = 401
 SWEEP_WORDS = {"up": UP, "down": DOWN, "small": SMALL}
 TESTED = (
     "centre_frequency",
