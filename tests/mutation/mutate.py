@@ -55,6 +55,7 @@ TESTS: dict[str, tuple[tuple[str, ...], bool]] = {
     "coupled": (("test_physics_guards", "test_coupled"), False),
     "coupled_kernel": (("test_physics_guards", "test_coupled"), False),
     "coupled_sweep": (("test_physics_guards", "test_coupled"), False),
+    "coupled_relax": (("test_physics_guards", "test_coupled"), False),
     "threads": (("test_physics_guards", "test_steady"), False),
     "transient": (("test_physics_guards", "test_transient", "test_pulse"), False),
     "transient_kernel": (("test_physics_guards", "test_transient", "test_pulse"), False),
@@ -66,6 +67,7 @@ TESTS: dict[str, tuple[tuple[str, ...], bool]] = {
     "harmonic": (("test_physics_guards", "test_harmonic"), False),
     "harmonic_kernel": (("test_physics_guards", "test_harmonic"), False),
     "harmonic_sweep": (("test_physics_guards", "test_harmonic"), False),
+    "harmonic_motion": (("test_physics_guards", "test_harmonic"), False),
 }
 
 # Minutes without the compiler, and no sharper than the rest of its file.
