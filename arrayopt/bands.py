@@ -77,9 +77,10 @@ def _quantiles(values: Floats) -> tuple[Floats, Floats]:
 
 
 def banded(design: xr.Dataset) -> tuple[str, ...]:
-    """Merits of which a design (a dataset without the design axis) has a band."""
+    """Merits of which a design (a dataset without the design axis) has a band of some width."""
     return tuple(
         name
         for name in MERITS
-        if f"{name}_lower" in design and np.isfinite(float(design[f"{name}_lower"]))
+        if f"{name}_lower" in design
+        and float(design[f"{name}_upper"]) > float(design[f"{name}_lower"])
     )

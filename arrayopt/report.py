@@ -12,6 +12,7 @@ from pathlib import Path
 from string import Template
 
 import numpy as np
+import xarray as xr
 
 from arrayopt.cautions import DISCLAIMER, cautions
 from arrayopt.explorer import explorer_html
@@ -31,11 +32,12 @@ from arrayopt.report_text import (
     html_table,
     merit_table,
     strategy_table,
+    unbroken,
     words,
 )
 from arrayopt.results import Reading, convergence, read_run, verified_merits
 from arrayopt.sealed import write_file
-from arrayopt.tables import shown_value
+from arrayopt.tables import band_text, shown_value
 
 REPORT = "report.html"
 
@@ -238,6 +240,7 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
 
 def _verification(reading: Reading) -> str:
     rows = []
+    known = any("verified_peak_pressure_lower" in front for front in reading.fronts.values())
     for name, front in reading.fronts.items():
         for merit in verified_merits(front):
             value = np.asarray(front[f"verified_{merit}"], dtype=np.float64)
@@ -249,6 +252,7 @@ def _verification(reading: Reading) -> str:
                         words(merit),
                         shown_value(merit, float(search[k])),
                         shown_value(merit, float(value[k])),
+                        *([_verified_band(front, merit, int(k))] if known else []),
                         f"{100 * (value[k] - search[k]) / abs(search[k]):+.1f} %"
                         if search[k]
                         else "-",
@@ -256,8 +260,18 @@ def _verification(reading: Reading) -> str:
                 )
     if not rows:
         return ""
-    head = ["design", "merit", "search", "verified", "difference"]
-    return html_table(head, rows, caption="Search values against verified ones.", numeric=2)
+    band = ["95 % band"] if known else []
+    head = ["design", "merit", "search", "verified", *band, "difference"]
+    caption = "Search values against verified ones."
+    if known:
+        caption += " Bands: what the study's calibration leaves open, moved with the value."
+    return html_table(head, rows, caption=caption, numeric=2)
+
+
+def _verified_band(front: xr.Dataset, merit: str, row: int) -> str:
+    if f"verified_{merit}_lower" not in front:
+        return ""
+    return unbroken(band_text(front.isel(design=row), merit, prefix="verified_"))
 
 
 def _convergence(reading: Reading) -> str:

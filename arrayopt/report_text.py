@@ -167,7 +167,7 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
         row = [
             f"<strong>{title}</strong>" if name in wanted else title,
             shown_value(name, float(design[name])),
-            *([band_text(design, name) if name in known else ""] if known else []),
+            *([unbroken(band_text(design, name)) if name in known else ""] if known else []),
             escape(shown_unit(name)[0] if name == "peak_level" else unit_of(name)),
             limits.get(name, ""),
             _margin(name, float(design[margin])) if margin in design else "",
@@ -190,6 +190,11 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
         if lost > 0.0:
             caption += f" In {lost:.0%} of its draws the design has no merits."
     return html_table(head, rows, caption=caption)
+
+
+def unbroken(text: str) -> str:
+    """The text, kept on one line."""
+    return text.replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _there(design: xr.Dataset, name: str) -> bool:

@@ -126,9 +126,9 @@ def merit_table(design: xr.Dataset) -> str:
     return text_table(rows) + (note if lost > 0.0 else "")
 
 
-def band_text(design: xr.Dataset, name: str) -> str:
+def band_text(design: xr.Dataset, name: str, *, prefix: str = "") -> str:
     """The band that a calibration leaves on a merit of one design, in units for people."""
-    low, high = (float(design[name + suffix]) for suffix in BAND_SUFFIXES)
+    low, high = (float(design[prefix + name + suffix]) for suffix in BAND_SUFFIXES)
     return f"{shown_value(name, low)} to {shown_value(name, high)}"
 
 

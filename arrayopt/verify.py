@@ -15,7 +15,7 @@ from arrayopt.bands import merit_bands
 from arrayopt.cells import build_cells
 from arrayopt.coupled_response import find_coupled_band, pack_coupled
 from arrayopt.design import Designs
-from arrayopt.merits import merits_of_band
+from arrayopt.merits import compute_merits, merits_of_band
 from arrayopt.multimode import SweepSettings, multimode_response
 from arrayopt.quantities import attrs
 from arrayopt.response import SWEEPS, pack
@@ -64,7 +64,7 @@ class Verification:
     cells on their own; ``mutual``: one mode, cells coupled by the sound they radiate;
     ``verified``: one mode changed by both effects; their interaction is not computed.
     ``lower``, ``upper``: 95 % band of ``verified`` that the study's calibration leaves, computed
-    with one mode and moved with the value; empty without a calibration.
+    with the search's model and moved with the value; empty without a calibration.
     """
 
     one_mode: Mapping[str, Floats]
@@ -115,9 +115,11 @@ def verify_designs(designs: Designs, study: Study) -> Verification:
     status |= np.where(alone.status != 0, int(VerifyStatus.SEARCH), 0)
     verified = {name: _moved(name, modes[name], mutual[name], one[name]) for name in COMPARED}
     bands = merit_bands(designs, study)
+    # the search computes strongly driven designs with several modes, so its value is no `one`
+    search = compute_merits(designs, study, wanted=frozenset()).values if bands else {}
     lower, upper = (
         {
-            name: _moved(name, bands[name + end], verified[name], one[name])
+            name: _moved(name, bands[name + end], verified[name], search[name])
             for name in COMPARED
             if bands
         }

@@ -4,7 +4,7 @@ Independent of the package: exact plates and time integration of studies/calibra
 generate_lab.py (scipy). Every chip has its own thickness, tension, coupling, losses and cubic
 scale, every laboratory its own gain error; cells of one chip differ by radius, thickness, tension,
 losses and coupling, so that all sweeps of one cell share its departure; sweeps drift, are noisy and
-pass a converter. All sweeps of all laboratories are integrated at once.
+pass a converter. The sweeps of many laboratories are integrated at once.
 
     python tests/reference/generate_labs.py tests/reference/labs.npz
 """
@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-LABS = 200
+LABS, PART = 200, 50
 ROOT = Path(__file__).parents[2]
 CHIP = {  # how chips differ from what was drawn: lowest, highest
     "quality_factor": (50.0, 110.0),
@@ -46,7 +46,7 @@ def tutorial():
     return module
 
 
-def generate(labs: int = LABS, seed: int = 29) -> dict[str, np.ndarray]:
+def generate(labs: int, seed: int) -> dict[str, np.ndarray]:
     """Readings (lab, trace, point) as shares of ``top``, and what was true of each chip."""
     lab = tutorial()
     rng = np.random.default_rng(seed)
@@ -95,6 +95,11 @@ def generate(labs: int = LABS, seed: int = 29) -> dict[str, np.ndarray]:
     }
 
 
+def joined(labs: int = LABS, seed: int = 29) -> dict[str, np.ndarray]:
+    """The same in parts that are integrated one after another, each with the next seed."""
+    parts = [generate(PART, seed + k) for k in range(labs // PART)]
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+
 if __name__ == "__main__":
-    labs = int(sys.argv[2]) if len(sys.argv) > 2 else LABS
-    np.savez_compressed(Path(sys.argv[1]), **generate(labs))
+    np.savez_compressed(Path(sys.argv[1]), **joined())
