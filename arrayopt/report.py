@@ -32,7 +32,7 @@ from arrayopt.report_text import (
     html_table,
     merit_table,
     strategy_table,
-    unbroken,
+    two_lines,
     words,
 )
 from arrayopt.results import Reading, convergence, read_run, verified_merits
@@ -271,7 +271,7 @@ def _verification(reading: Reading) -> str:
 def _verified_band(front: xr.Dataset, merit: str, row: int) -> str:
     if f"verified_{merit}_lower" not in front:
         return ""
-    return unbroken(band_text(front.isel(design=row), merit, prefix="verified_"))
+    return two_lines(band_text(front.isel(design=row), merit, prefix="verified_"))
 
 
 def _convergence(reading: Reading) -> str:

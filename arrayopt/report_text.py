@@ -167,7 +167,7 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
         row = [
             f"<strong>{title}</strong>" if name in wanted else title,
             shown_value(name, float(design[name])),
-            *([unbroken(band_text(design, name)) if name in known else ""] if known else []),
+            *([two_lines(band_text(design, name)) if name in known else ""] if known else []),
             escape(shown_unit(name)[0] if name == "peak_level" else unit_of(name)),
             limits.get(name, ""),
             _margin(name, float(design[margin])) if margin in design else "",
@@ -192,9 +192,9 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
     return html_table(head, rows, caption=caption)
 
 
-def unbroken(text: str) -> str:
-    """The text, kept on one line."""
-    return text.replace(" ", "\N{NO-BREAK SPACE}")
+def two_lines(band: str) -> str:
+    """A band that a narrow column breaks only after its "to"."""
+    return band.replace(" to ", "\N{NO-BREAK SPACE}to ")
 
 
 def _there(design: xr.Dataset, name: str) -> bool:
