@@ -3,33 +3,24 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from arrayopt.band import (
-    GRID_LIMIT,
-    MARGIN_LINEWIDTHS,
-    POINTS_PER_LINEWIDTH,
-    SECTIONS,
-    Band,
-    BandStatus,
-    backbone_end,
-)
+from arrayopt.band import SECTIONS, Band
+from arrayopt.coupled_band import COUPLED_SHIFT, find_bands, grid_range
+from arrayopt.coupled_edges import CoupledPacked
 from arrayopt.physics.coupled import (
     TOLERANCE,
-    CoupledStatus,
     SiteTable,
     coupled_arrays,
     coupled_sweep,
     range_status,
     site_table,
 )
-from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Ints, Workspace, workspace
-from arrayopt.physics.coupled_sweep import advance, new_track, push, start
-from arrayopt.physics.radiation import directivity, directivity_scalar
+from arrayopt.physics.coupled_kernel import Array, CoupledArrays
+from arrayopt.physics.radiation import directivity
 from arrayopt.physics.threads import spread
 from arrayopt.response import DOWN, SMALL, TWO_WAY, ArrayResponse, Packed, pack, path_factor
 
@@ -41,8 +32,6 @@ if TYPE_CHECKING:
 
 Alike = Literal["symmetry", "group", "none"]
 
-COUPLED_SHIFT = 5
-"""Bits by which `CoupledStatus` is moved up in a band's status."""
 PER_DESIGN = frozenset(CoupledArrays._fields) - {
     "distance",
     "site_group",
@@ -54,26 +43,6 @@ PER_DESIGN = frozenset(CoupledArrays._fields) - {
     "sound_speed",
 }
 """Fields of `CoupledArrays` with a design axis."""
-EDGE_TOLERANCE = 1e-6
-"""Relative width to which an edge or a jump is closed in on."""
-
-_NOT_DRIVEN = int(BandStatus.NOT_DRIVEN)
-_OFF_GRID = int(BandStatus.OFF_GRID)
-_GRID_LIMIT = int(BandStatus.GRID_LIMIT)
-_RUNAWAY = int(BandStatus.RUNAWAY)
-_NOT_SETTLED = int(CoupledStatus.NOT_SETTLED) << COUPLED_SHIFT
-
-
-class CoupledPacked(NamedTuple):
-    """Coefficients of a batch of coupled arrays and of the path to the target."""
-
-    base: Packed
-    """As for cells on their own: frequency range, path and directivity."""
-    arrays: CoupledArrays
-    volume: Array
-    """(design, group): displaced volume per centre displacement, signed (m2)."""
-    phased: bool
-    """True where the target is off the axis, so that ``base.delay`` of each cell counts."""
 
 
 def pack_coupled(
@@ -170,7 +139,7 @@ def _followed(
 ) -> NDArray[np.complex128]:
     """Displacement (frequency, cell) of one design at points of its whole sweep."""
     one = arrays._replace(**{name: getattr(arrays, name)[d : d + 1] for name in PER_DESIGN})
-    low, high, step, _ = _range(base, d, sweep, np.empty((5, SECTIONS)))
+    low, high, step, _ = grid_range(base, d, sweep, np.empty((5, SECTIONS)))
     low, high = min(low, 2.0 * np.pi * frequency[0]), max(high, 2.0 * np.pi * frequency[-1])
     if not np.isfinite(low) or not np.isfinite(step):
         return np.full((frequency.size, arrays.cell_site.size), np.nan, dtype=complex)
@@ -211,7 +180,7 @@ def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Ban
     if sweep == SMALL:
         silent = packed.arrays._replace(cubic=np.zeros_like(packed.arrays.cubic))
         packed = packed._replace(arrays=silent)
-    spread(_bands, designs, packed, level, sweep, TOLERANCE, out, deflection, status)
+    spread(find_bands, designs, packed, level, sweep, TOLERANCE, out, deflection, status)
     reach = 2.0 * np.pi * np.where(np.isfinite(out[:, 3]), out[:, 3], out[:, 1])
     status |= range_status(packed.arrays, np.nan_to_num(reach)) << COUPLED_SHIFT
     out[status != 0] = np.nan
@@ -230,214 +199,3 @@ def _sites(layout: ArrayLayout, alike: Alike) -> SiteTable:
     """The table of a layout, made once per process: a search asks for it at every batch."""
     group = np.asarray(layout.group_of_cell, dtype=np.int64)
     return _site_table(np.asarray(layout.unit_position).tobytes(), group.tobytes(), alike)
-
-
-@njit(cache=True, error_model="numpy")
-def _range(packed: Packed, d: int, sweep: int, work: Array) -> tuple[float, float, float, int]:
-    """(lowest, highest, step) of the grid in rad/s, and a status.
-
-    From the cells on their own, like `band.make_grid`: coupling moves a resonance by a few
-    linewidths at most, which the margin holds; intrinsic losses bound how narrow it can become.
-    """
-    low, high, step = np.inf, 0.0, np.inf
-    status = 0
-    for g in range(packed.mass.shape[1]):
-        if not packed.force[d, g] > 0.0:
-            continue
-        w0, width = packed.natural[d, g], packed.linewidth[d, g]
-        end = w0 if sweep == SMALL else backbone_end(packed, d, g, work)
-        if np.isnan(end):
-            status |= _RUNAWAY
-            end = w0
-        low = min(low, min(w0, end) - MARGIN_LINEWIDTHS * width)
-        high = max(high, max(w0, end) + MARGIN_LINEWIDTHS * width)
-        step = min(step, width / POINTS_PER_LINEWIDTH)
-    return max(low, step), high, step, status
-
-
-@njit(cache=True, error_model="numpy")
-def far_pressure(packed: CoupledPacked, d: int, w: float, x: Array) -> float:
-    """Summed far-field pressure amplitude (Pa) of a state at w (M9.6)."""
-    arrays, base = packed.arrays, packed.base
-    sites = arrays.site_group.size
-    re = im = 0.0
-    for i in range(sites):
-        g = arrays.site_group[i]
-        ka = w * base.ka_per_w[d, g] * base.sin_polar
-        moved = packed.volume[d, g] * directivity_scalar(ka, base.directivity[d, g])
-        a_re, a_im = arrays.site_count[i], 0.0
-        if packed.phased:
-            a_re = 0.0
-            for n in range(arrays.cell_site.size):
-                if arrays.cell_site[n] == i:
-                    a_re += np.cos(w * base.delay[d, n])
-                    a_im += np.sin(w * base.delay[d, n])
-        re += moved * (a_re * x[i] - a_im * x[sites + i])
-        im += moved * (a_re * x[sites + i] + a_im * x[i])
-    return float(path_factor(base, w) * np.hypot(re, im))
-
-
-@njit(cache=True, error_model="numpy")
-def _drive_power(packed: CoupledPacked, w: float, x: Array, s: Workspace) -> float:
-    """Mean mechanical power (W) that the drive forces put in: 1/2 Re sum conj(F) j w A."""
-    n = packed.arrays.site_group.size
-    total = 0.0
-    for i in range(n):
-        turn = s.force[n + i] * x[i] - s.force[i] * x[n + i]
-        total += 0.5 * w * packed.arrays.site_count[i] * turn
-    return total
-
-
-@njit(cache=True, error_model="numpy")
-def _close_in(
-    packed: CoupledPacked,
-    d: int,
-    first: Array,
-    w_first: float,
-    w_last: float,
-    limit: float,
-    tolerance: float,
-    s: Workspace,
-) -> tuple[float, float]:
-    """Between two neighbours of the grid in sweep order, from the state at the first.
-
-    ``limit`` > 0: (frequency, pressure) where the pressure crosses it. ``limit`` = 0: the fold
-    between them: (frequency, larger pressure of its two sides).
-    """
-    arrays = packed.arrays
-    sites = arrays.site_group.size
-    track, ahead = new_track(sites), np.empty(2 * sites)
-    x = first.copy()
-    low, high = w_first, w_last
-    p_low = far_pressure(packed, d, low, x)
-    p_high = 0.0
-    share = 0.5
-    while abs(high - low) > EDGE_TOLERANCE * w_first:
-        middle = low + share * (high - low)
-        track.tally[:] = 0
-        push(track, low, x)
-        advance(arrays, d, middle, 1.0, tolerance, s, track)
-        ahead[:] = track.state[track.tally[0] - 1]
-        p = far_pressure(packed, d, middle, ahead)
-        stays = (p >= limit) == (p_low >= limit) if limit > 0.0 else track.tally[1] == 0
-        if stays:
-            low, p_low = middle, p
-            x[:] = ahead
-        else:
-            high, p_high = middle, p
-        share = 0.5
-        if limit > 0.0 and p_high > 0.0 and track.tally[1] == 0:
-            # secant, a little past the root so that the bracket closes from both ends
-            share = (limit - p_low) / (p_high - p_low)
-            share = min(max(share + (0.02 if stays else -0.02), 0.02), 0.98)
-    if limit > 0.0:
-        return 0.5 * (low + high), limit
-    return low, max(p_low, p_high)
-
-
-@njit(cache=True, error_model="numpy")
-def _vertex(w: Array, p: Array, k: int) -> float:
-    """Frequency of the parabola through three neighbouring points."""
-    step = w[k + 1] - w[k]
-    bend = p[k - 1] - 2.0 * p[k] + p[k + 1]
-    if not bend < 0.0:
-        return w[k]
-    return w[k] + 0.5 * step * (p[k - 1] - p[k + 1]) / bend
-
-
-@njit(cache=True, error_model="numpy", nogil=True)
-def _bands(
-    begin: int,
-    stop: int,
-    packed: CoupledPacked,
-    level: float,
-    sweep: int,
-    tolerance: float,
-    out: Array,
-    deflection: Array,
-    status: Ints,
-) -> None:
-    turn = 2.0 * np.pi
-    arrays = packed.arrays
-    sites, groups = arrays.site_group.size, arrays.mass.shape[1]
-    s = workspace(sites, groups, arrays.distance.size)
-    scratch = np.empty((5, 16))
-    back = -1 if sweep == DOWN else 1
-    for d in range(begin, stop):
-        low, high, step, status[d] = _range(packed.base, d, sweep, scratch)
-        if not high > low:
-            status[d] |= _NOT_DRIVEN
-            continue
-        points = int(np.ceil((high - low) / step)) + 1
-        if points > GRID_LIMIT:
-            status[d] |= _GRID_LIMIT
-            continue
-        w, pressure = np.empty(points), np.empty(points)
-        states = np.empty((points, 2 * sites))
-        jumped = np.zeros(points, dtype=np.int64)
-        track = new_track(sites)
-        largest_power = 0.0
-        deflection[d, :] = 0.0
-        for q in range(points):
-            i = q if back == 1 else points - 1 - q
-            w[i] = low + (high - low) / (points - 1) * i
-            if q == 0:
-                start(arrays, d, w[i], 1.0, tolerance, s, track)
-            else:
-                before = track.tally[1]
-                advance(arrays, d, w[i], 1.0, tolerance, s, track)
-                jumped[i] = track.tally[1] - before
-            x = track.state[track.tally[0] - 1]
-            states[i, :] = x
-            pressure[i] = far_pressure(packed, d, w[i], x)
-            largest_power = max(largest_power, _drive_power(packed, w[i], x, s))
-            for j in range(sites):
-                g = arrays.site_group[j]
-                deflection[d, g] = max(deflection[d, g], np.hypot(x[j], x[sites + j]))
-            if track.tally[2] != 0:
-                break
-        if track.tally[2] != 0:
-            status[d] |= _NOT_SETTLED
-            continue
-        top = int(np.argmax(pressure))
-        if top == 0 or top == points - 1:
-            status[d] |= _OFF_GRID
-            continue
-        peak_w, peak = w[top], pressure[top]
-        smooth = True
-        for i in (top, top + back):
-            if jumped[i] > 0:
-                smooth = False
-                place, size = _close_in(
-                    packed, d, states[i - back], w[i - back], w[i], 0.0, tolerance, s
-                )
-                if size > peak:
-                    peak_w, peak = place, size
-        if smooth:
-            place = _vertex(w, pressure, top)
-            track.tally[:] = 0
-            push(track, w[top - back], states[top - back])
-            advance(arrays, d, place, 1.0, tolerance, s, track)
-            size = far_pressure(packed, d, place, track.state[track.tally[0] - 1])
-            if size > peak:
-                peak_w, peak = place, size
-        limit = level * peak
-        first, last, lowest = top, top, peak
-        while first > 0 and pressure[first - 1] >= limit:
-            first -= 1
-            lowest = min(lowest, pressure[first])
-        while last < points - 1 and pressure[last + 1] >= limit:
-            last += 1
-            lowest = min(lowest, pressure[last])
-        if first == 0 or last == points - 1:
-            status[d] |= _OFF_GRID
-            continue
-        a, b = (first - 1, last) if back == 1 else (first, last + 1)
-        low_edge, _ = _close_in(packed, d, states[a], w[a], w[a + back], limit, tolerance, s)
-        high_edge, _ = _close_in(packed, d, states[b], w[b], w[b + back], limit, tolerance, s)
-        out[d, 0] = peak
-        out[d, 1] = peak_w / turn
-        out[d, 2] = low_edge / turn
-        out[d, 3] = high_edge / turn
-        out[d, 4] = 20.0 * np.log10(peak / lowest)
-        out[d, 5] = largest_power

@@ -13,7 +13,8 @@ from arrayopt.band import Band, BandStatus
 from arrayopt.beam import beam_pattern, beam_width, side_lobe_level
 from arrayopt.burst_figures import PulseFigureStatus
 from arrayopt.cells import Cells, CellStatus, build_cells, tables
-from arrayopt.coupled_response import COUPLED_SHIFT, Alike, find_coupled_band, pack_coupled
+from arrayopt.coupled_band import COUPLED_SHIFT
+from arrayopt.coupled_response import Alike, find_coupled_band, pack_coupled
 from arrayopt.design import Designs, clearance_margin, die_margin, occupied
 from arrayopt.excitation import (
     BURST_STATUS_SHIFT,

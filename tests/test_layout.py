@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parent.parent / "arrayopt"
 # Each row may import from the rows above it and, without going in circles, from its own.
 ORDER = [
     ["errors", "sealed"],
-    ["units", "quantities", "toml_lines", "problem"],
+    ["units", "glossary", "quantities", "toml_lines", "problem"],
     ["physics.*"],
     ["materials"],
     ["layout_array"],
@@ -32,7 +32,7 @@ ORDER = [
     ["band", "beam", "sampled"],
     ["multimode"],
     ["burst*", "chirp", "excitation"],
-    ["coupled_response"],
+    ["coupled_*"],
     ["merits", "bands", "cautions"],
     ["store", "identify"],
     ["evaluate"],

@@ -17,10 +17,10 @@ from arrayopt.physics.coupled_kernel import (
     dot,
     near,
     newton,
-    relax,
     set_frequency,
     workspace,
 )
+from arrayopt.physics.coupled_relax import relax
 
 NOT_SETTLED = 1
 """Bit of `coupled.CoupledStatus`."""
@@ -28,7 +28,7 @@ HISTORY = 4
 HALVINGS = 4
 """A step that fails is halved this often before the branch counts as folded."""
 PREDICTION_BOUND = 0.3
-RELAX_STEPS = 4000
+RELAX_STEPS = 8000
 
 
 class Track(NamedTuple):
@@ -40,12 +40,16 @@ class Track(NamedTuple):
     """(HISTORY, 2 site)."""
     tally: Ints
     """(3,): states kept, jumps passed, status bits."""
+    miss: Array
+    """(1,): by how much of the state the last prediction missed."""
 
 
 @njit(cache=True, error_model="numpy")
 def new_track(sites: int) -> Track:
     """An empty track."""
-    return Track(np.empty(HISTORY), np.empty((HISTORY, 2 * sites)), np.zeros(3, dtype=np.int64))
+    return Track(
+        np.empty(HISTORY), np.empty((HISTORY, 2 * sites)), np.zeros(3, dtype=np.int64), np.zeros(1)
+    )
 
 
 @njit(cache=True, error_model="numpy")
@@ -63,7 +67,7 @@ def push(track: Track, w: float, x: Array) -> None:
 
 
 @njit(cache=True, error_model="numpy")
-def _predict(track: Track, w: float, keep: int, out: Array) -> None:
+def predict(track: Track, w: float, keep: int, out: Array) -> None:
     """Extrapolate the newest ``keep`` states to w (Lagrange)."""
     n = track.tally[0]
     out[:] = 0.0
@@ -112,25 +116,23 @@ def reach(
     s: Workspace,
     track: Track,
     keep: int,
-) -> float:
-    """One step to w from the newest ``keep`` states; it joins the track if the branch goes there.
-
-    Returns by how much of the state the prediction missed; infinity where no state was found.
-    """
+) -> bool:
+    """One step to w from the newest ``keep`` states; the state joins the track if there is one."""
     sites = s.loss.size
     guess, x = s.vector[6], s.vector[7]
     set_frequency(arrays, d, w, s)
-    _predict(track, w, keep, guess)
+    predict(track, w, keep, guess)
     trial = np.empty(2 * sites)
     trial[:] = guess
     if newton(arrays, d, s, trial, scale, tolerance, PREDICTION_BOUND) != CONVERGED:
-        return np.inf
+        return False
     if not near(trial, guess, sites, PREDICTION_BOUND):
-        return np.inf
+        return False
     push(track, w, trial)
     for i in range(2 * sites):
         x[i] = trial[i] - guess[i]
-    return float(np.sqrt(dot(x, x) / dot(trial, trial)))
+    track.miss[0] = np.sqrt(dot(x, x) / dot(trial, trial))
+    return True
 
 
 @njit(cache=True, error_model="numpy")
@@ -138,25 +140,25 @@ def follow(
     arrays: CoupledArrays,
     d: int,
     w: float,
+    smallest: float,
     scale: float,
     tolerance: float,
     s: Workspace,
     track: Track,
 ) -> bool:
-    """Follow the branch to w; False where it folds before, with the track up to there."""
+    """Follow the branch to w; False where no step of ``smallest`` leads on: it folds there."""
     step = w - track.w[track.tally[0] - 1]
-    smallest = abs(step) / 2.0**HALVINGS
     while track.w[track.tally[0] - 1] != w:
         here = track.w[track.tally[0] - 1]
         there = w if abs(step) >= abs(w - here) else here + step
         keep = track.tally[0]
-        found = np.isfinite(reach(arrays, d, there, scale, tolerance, s, track, keep))
-        if not found and keep > 1:
-            # near a fold no extrapolation beats the last state
-            found = np.isfinite(reach(arrays, d, there, scale, tolerance, s, track, 1))
+        found = False
+        while keep > 0 and not found:
+            found = reach(arrays, d, there, scale, tolerance, s, track, keep)
+            keep = min(keep - 1, 1)  # near a fold no extrapolation beats the last state
         if found:
             step *= 2.0
-        elif abs(there - here) > 1.5 * smallest:
+        elif abs(there - here) > 1.5 * abs(smallest):
             step = 0.5 * (there - here)
         else:
             return False
@@ -168,24 +170,34 @@ def advance(
     arrays: CoupledArrays,
     d: int,
     w: float,
+    past: float,
     scale: float,
     tolerance: float,
     s: Workspace,
     track: Track,
 ) -> None:
-    """Follow the branch to w; where it folds, let the envelopes settle at w."""
-    if follow(arrays, d, w, scale, tolerance, s, track):
-        return
+    """Follow the branch to w; ``past`` where it folds, let the envelopes settle and go on.
+
+    ``past`` has the sign of the sweep. The nearer to the fold, the longer they take.
+    """
     sites = s.loss.size
-    last, x = track.state[track.tally[0] - 1].copy(), np.empty(2 * sites)
-    x[:] = last
-    set_frequency(arrays, d, w, s)
-    if relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) != CONVERGED:
-        track.tally[2] |= NOT_SETTLED
-    if not near(x, last, sites, PREDICTION_BOUND):
-        track.tally[1] += 1
-    track.tally[0] = 0
-    push(track, w, x)
+    last, x = np.empty(2 * sites), np.empty(2 * sites)
+    while not follow(arrays, d, w, past, scale, tolerance, s, track):
+        newest = track.tally[0] - 1
+        last[:] = track.state[newest]
+        x[:] = last
+        there = track.w[newest] + past
+        if (w - there) * past < 0.25 * past * past:
+            there = w
+        set_frequency(arrays, d, there, s)
+        settled = relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) == CONVERGED
+        if not near(x, last, sites, PREDICTION_BOUND):
+            track.tally[1] += 1
+        track.tally[0] = 0
+        if not settled:
+            track.tally[2] |= NOT_SETTLED
+            there = w
+        push(track, there, x)
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
@@ -214,7 +226,8 @@ def sweep_batch(
                 start(arrays, d, w[d, i], scale[d], tolerance, s, track)
             else:
                 before = track.tally[1]
-                advance(arrays, d, w[d, i], scale[d], tolerance, s, track)
+                past = (w[d, i] - track.w[track.tally[0] - 1]) / 2.0**HALVINGS
+                advance(arrays, d, w[d, i], past, scale[d], tolerance, s, track)
                 jumps[d, i] = track.tally[1] - before
             last = track.state[track.tally[0] - 1]
             for j in range(sites):

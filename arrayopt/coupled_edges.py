@@ -1,0 +1,257 @@
+"""Compiled parts of the coupled band: the grid, and edges and folds between its points (M9)."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Ints, Workspace
+from arrayopt.physics.coupled_sweep import (
+    HALVINGS,
+    HISTORY,
+    Track,
+    advance,
+    follow,
+    predict,
+    push,
+    reach,
+)
+from arrayopt.physics.radiation import directivity_scalar
+from arrayopt.response import Packed, path_factor
+
+EDGE_TOLERANCE = 1e-6
+"""Relative width to which an edge or a jump is closed in on."""
+LONGEST_STRIDE = 8
+"""Most points of the grid that one step may take."""
+SMALL_STEPS = 16
+"""Steps in which a step of the grid with several folds is taken again."""
+SMOOTH = 5e-4
+"""A prediction that missed by less of the state allows points between to be interpolated: their
+error is a twentieth of it."""
+
+
+class CoupledPacked(NamedTuple):
+    """Coefficients of a batch of coupled arrays and of the path to the target."""
+
+    base: Packed
+    """As for cells on their own: frequency range, path and directivity."""
+    arrays: CoupledArrays
+    volume: Array
+    """(design, group): displaced volume per centre displacement, signed (m2)."""
+    phased: bool
+    """True where the target is off the axis, so that ``base.delay`` of each cell counts."""
+
+
+@njit(cache=True, error_model="numpy")
+def far_pressure(packed: CoupledPacked, d: int, w: float, x: Array) -> float:
+    """Summed far-field pressure amplitude (Pa) of a state at w (M9.6)."""
+    arrays, base = packed.arrays, packed.base
+    sites = arrays.site_group.size
+    re = im = 0.0
+    for i in range(sites):
+        g = arrays.site_group[i]
+        ka = w * base.ka_per_w[d, g] * base.sin_polar
+        moved = packed.volume[d, g] * directivity_scalar(ka, base.directivity[d, g])
+        a_re, a_im = arrays.site_count[i], 0.0
+        if packed.phased:
+            a_re = 0.0
+            for n in range(arrays.cell_site.size):
+                if arrays.cell_site[n] == i:
+                    a_re += np.cos(w * base.delay[d, n])
+                    a_im += np.sin(w * base.delay[d, n])
+        re += moved * (a_re * x[i] - a_im * x[sites + i])
+        im += moved * (a_re * x[sites + i] + a_im * x[i])
+    return float(path_factor(base, w) * np.hypot(re, im))
+
+
+@njit(cache=True, error_model="numpy")
+def follow_grid(
+    packed: CoupledPacked,
+    d: int,
+    w: Array,
+    back: int,
+    past: float,
+    tolerance: float,
+    s: Workspace,
+    track: Track,
+    states: Array,
+    jumped: Ints,
+) -> None:
+    """States on a grid in sweep order, from the first, which is the newest of the track.
+
+    ``past``: see `coupled_sweep.advance`.
+    Smooth stretches are taken in longer steps, and the points between are interpolated.
+    """
+    arrays = packed.arrays
+    points = w.size
+    states[0 if back == 1 else points - 1, :] = track.state[track.tally[0] - 1]
+    q, stride = 1, 1
+    while q < points and track.tally[2] == 0:
+        before = track.tally[1]
+        # q points are done; the next is the q-th
+        stride = min(stride, points - q)
+        i = (q + stride - 1) if back == 1 else points - q - stride
+        if stride > 1:
+            if not reach(arrays, d, w[i], 1.0, tolerance, s, track, HISTORY):
+                stride = 1
+                continue
+            if not track.miss[0] <= SMOOTH:
+                track.tally[0] -= 1
+                stride //= 2
+                continue
+            for k in range(1, stride):
+                predict(track, w[i - back * k], HISTORY, states[i - back * k])
+        else:
+            advance(arrays, d, w[i], past, 1.0, tolerance, s, track)
+            jumped[i] = track.tally[1] - before
+        states[i, :] = track.state[track.tally[0] - 1]
+        q += stride
+        whole = track.tally[0] == HISTORY and track.w[HISTORY - 2] == w[i - back * stride]
+        if not whole:
+            stride = 1
+        elif track.miss[0] < 0.06 * SMOOTH:
+            stride = min(2 * stride, LONGEST_STRIDE)
+
+
+@njit(cache=True, error_model="numpy")
+def crossing(
+    packed: CoupledPacked,
+    d: int,
+    ends: Array,
+    states: Array,
+    limit: float,
+    tolerance: float,
+    s: Workspace,
+    track: Track,
+) -> float:
+    """Where the pressure crosses ``limit`` between two states of one branch (rad/s)."""
+    arrays = packed.arrays
+    track.tally[:] = 0
+    low, high = ends[0], ends[1]
+    push(track, high, states[1])
+    push(track, low, states[0])
+    p_low = far_pressure(packed, d, low, states[0])
+    p_high = far_pressure(packed, d, high, states[1])
+    share = (limit - p_low) / (p_high - p_low)
+    while abs(high - low) > EDGE_TOLERANCE * ends[0]:
+        share = min(max(share, 0.02), 0.98)
+        middle = low + share * (high - low)
+        if not reach(arrays, d, middle, 1.0, tolerance, s, track, track.tally[0]):
+            # steps from the first end alone; what they do not reach lies behind a fold
+            track.tally[0] = 0
+            push(track, ends[0], states[0])
+            least = (middle - ends[0]) / 2.0**HALVINGS
+            if not follow(arrays, d, middle, least, 1.0, tolerance, s, track):
+                return float(track.w[track.tally[0] - 1])
+        p = far_pressure(packed, d, middle, track.state[track.tally[0] - 1])
+        stays = (p >= limit) == (p_low >= limit)
+        if stays:
+            low, p_low = middle, p
+        else:
+            high, p_high = middle, p
+        # secant, a little past the root so that the bracket closes from both ends
+        share = (limit - p_low) / (p_high - p_low) + (0.02 if stays else -0.02)
+    return 0.5 * (low + high)
+
+
+@njit(cache=True, error_model="numpy")
+def find_fold(
+    packed: CoupledPacked,
+    d: int,
+    ends: Array,
+    states: Array,
+    tolerance: float,
+    s: Workspace,
+    track: Track,
+    place: Array,
+    sides: Array,
+) -> None:
+    """The fold between two neighbours of the grid, in sweep order, and the states beside it.
+
+    ``place``: frequencies of the last state before it and of the branch landed on, ``sides``: the
+    states. The second branch is followed back from the second end.
+    """
+    arrays = packed.arrays
+    track.tally[:] = 0
+    push(track, ends[0], states[0])
+    low, step = ends[0], 0.5 * (ends[1] - ends[0])
+    # a step that fails need not have met the fold: only steps of the tolerance decide
+    while low != ends[1] and abs(step) > 0.5 * EDGE_TOLERANCE * ends[0]:
+        there = low + step if abs(step) < abs(ends[1] - low) else ends[1]
+        keep = track.tally[0]
+        found = False
+        while keep > 0 and not found:
+            found = reach(arrays, d, there, 1.0, tolerance, s, track, keep)
+            keep = min(keep - 1, 1)
+        if found:
+            low = there
+        else:
+            step *= 0.5
+    place[0] = low
+    sides[0, :] = track.state[track.tally[0] - 1]
+    track.tally[:] = 0
+    push(track, ends[1], states[1])
+    if low != ends[1]:
+        least = (low - ends[1]) / 2.0**HALVINGS
+        follow(arrays, d, low, least, 1.0, tolerance, s, track)
+    place[1] = track.w[track.tally[0] - 1]
+    sides[1, :] = track.state[track.tally[0] - 1]
+
+
+@njit(cache=True, error_model="numpy")
+def find_edge(
+    packed: CoupledPacked,
+    d: int,
+    ends: Array,
+    states: Array,
+    limit: float,
+    smooth: bool,
+    tolerance: float,
+    s: Workspace,
+    track: Track,
+) -> float:
+    """Where the pressure passes ``limit`` between two neighbours of the grid, in sweep order.
+
+    Not ``smooth``: there is a fold between them.
+    """
+    if smooth:
+        return crossing(packed, d, ends, states, limit, tolerance, s, track)
+    place, sides = np.empty(2), np.empty_like(states)
+    find_fold(packed, d, ends, states, tolerance, s, track, place, sides)
+    inside = far_pressure(packed, d, ends[0], states[0]) >= limit
+    if (far_pressure(packed, d, place[0], sides[0]) >= limit) != inside:
+        place[1], sides[1, :] = place[0], sides[0]
+        place[0], sides[0, :] = ends[0], states[0]
+        return crossing(packed, d, place, sides, limit, tolerance, s, track)
+    if (far_pressure(packed, d, place[1], sides[1]) >= limit) != inside:
+        return float(place[0])
+    place[0], sides[0, :] = place[1], sides[1]
+    place[1], sides[1, :] = ends[1], states[1]
+    return crossing(packed, d, place, sides, limit, tolerance, s, track)
+
+
+@njit(cache=True, error_model="numpy")
+def take_apart(
+    packed: CoupledPacked,
+    d: int,
+    ends: Array,
+    states: Array,
+    tolerance: float,
+    s: Workspace,
+    track: Track,
+    w: Array,
+    between: Array,
+    jumped: Ints,
+) -> None:
+    """A step with several folds once more in small steps, so that each holds one."""
+    points = w.size
+    back = 1 if ends[1] > ends[0] else -1
+    for k in range(points):
+        w[k] = min(ends[0], ends[1]) + abs(ends[1] - ends[0]) / (points - 1) * k
+    jumped[:] = 0
+    track.tally[:] = 0
+    push(track, ends[0], states[0])
+    past = (ends[1] - ends[0]) / 2.0**HALVINGS
+    follow_grid(packed, d, w, back, past, tolerance, s, track, between, jumped)
