@@ -14,7 +14,7 @@ from arrayopt.physics.radiation import (
     directivity_scalar,
     directivity_series,
 )
-from arrayopt.physics.steady_kernel import FLAGS, amplitude_row
+from arrayopt.physics.steady_kernel import amplitude_row
 from arrayopt.physics.threads import spread
 
 if TYPE_CHECKING:
@@ -184,7 +184,7 @@ def series_terms(ka: float) -> int:
     return int(_TERMS[-1, 0])
 
 
-@njit(cache=True, error_model="numpy", fastmath=FLAGS)
+@njit(cache=True, error_model="numpy")
 def linear_row(
     packed: Packed,
     d: int,
@@ -223,7 +223,7 @@ def linear_row(
         loss[i] = w[i] * (damping + loading * ka * ka * loss[i])
 
 
-@njit(cache=True, error_model="numpy", fastmath=FLAGS)
+@njit(cache=True, error_model="numpy")
 def displacement_row(
     packed: Packed,
     d: int,

@@ -19,7 +19,6 @@ Ints = NDArray[np.int64]
 KRYLOV = 40
 """Largest Krylov basis before a restart."""
 NEWTON_STEPS = 8
-SUMS = {"reassoc", "contract", "nsz"}  # sums in vector order; nothing is assumed finite
 
 CONVERGED, STALLED = 0, 1
 
@@ -200,7 +199,7 @@ def _paths(arrays: CoupledArrays, d: int, k: float, factor: float, re: Array, im
         im[2, u] = two * (real * e_im + imag * e_re)
 
 
-@njit(cache=True, error_model="numpy", fastmath=SUMS)
+@njit(cache=True, error_model="numpy")
 def dot(x: Array, y: Array) -> float:
     """Inner product."""
     total = 0.0
@@ -209,7 +208,7 @@ def dot(x: Array, y: Array) -> float:
     return total
 
 
-@njit(cache=True, error_model="numpy", fastmath=SUMS)
+@njit(cache=True, error_model="numpy")
 def add_coupling(s: Workspace, x: Array, out: Array) -> None:
     """out += C x, by columns."""
     sites = s.loss.size
@@ -261,7 +260,7 @@ def set_jacobian(arrays: CoupledArrays, d: int, s: Workspace, x: Array) -> None:
         s.inverse_beta[i], s.inverse_beta[sites + i] = -b_re / det, -b_im / det
 
 
-@njit(cache=True, error_model="numpy", fastmath=SUMS)
+@njit(cache=True, error_model="numpy")
 def _blocks(alpha: Array, beta: Array, v: Array, out: Array) -> None:
     """out = alpha v + beta conj(v), cell by cell."""
     n = v.size // 2

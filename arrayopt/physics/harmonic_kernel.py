@@ -12,11 +12,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.fused import fma
+
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
-
-# Sums may be reordered for speed; nan and inf keep their meaning, so that divergence is seen.
-FAST = {"contract", "reassoc", "nsz", "arcp"}
 
 
 class Balance(NamedTuple):
@@ -37,16 +36,16 @@ class Balance(NamedTuple):
     KL: Array  # (H, m, m) dynamic stiffness, in phase, at the current frequency
     CL: Array  # (H, m, m) quadrature part h w c
     features: Array  # (1 + m + pair +, N) samples of drive, u_p, u_p u_q
-    coefficients: Array  # (m, 2H+1 +) of u and then of the nonlinear force
+    coefficients: Array  # (m, 2H+1 +) of u
     secant: Array  # (pair, N)
     tangent: Array  # (pair, N)
-    spectrum: Array  # (pair, 2(2H+1) +) half Fourier coefficients of the tangent
+    spectrum: Array  # (pair, 2(2H+1) +) half Fourier coefficients: force, then tangent
     nonlinear: Array  # (m, N) nonlinear force
     A: Array  # (n, n) Jacobian, then its factors
     r: Array  # (n,) residual, then the Newton step
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _combine(weights: Array, rows: Array, out: Array) -> None:
     """out[s] = sum over k of weights[s, k] rows[k]; the number of rows is a multiple of four."""
     for s in range(out.shape[0]):
@@ -54,21 +53,19 @@ def _combine(weights: Array, rows: Array, out: Array) -> None:
             a, c, d, e = weights[s, k], weights[s, k + 1], weights[s, k + 2], weights[s, k + 3]
             if k == 0:
                 for t in range(out.shape[1]):
-                    out[s, t] = a * rows[0, t] + c * rows[1, t] + d * rows[2, t] + e * rows[3, t]
+                    last = fma(d, rows[2, t], e * rows[3, t])
+                    out[s, t] = fma(a, rows[0, t], fma(c, rows[1, t], last))
             else:
                 for t in range(out.shape[1]):
-                    out[s, t] += (
-                        a * rows[k, t]
-                        + c * rows[k + 1, t]
-                        + d * rows[k + 2, t]
-                        + e * rows[k + 3, t]
-                    )
+                    last = fma(d, rows[k + 2, t], fma(e, rows[k + 3, t], out[s, t]))
+                    out[s, t] = fma(a, rows[k, t], fma(c, rows[k + 1, t], last))
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def residual(
     x: Array,
     basis: Array,
+    fourier: Array,
     pairs: Index,
     place: Index,
     k: Array,
@@ -80,6 +77,7 @@ def residual(
     coefficients: Array,
     secant: Array,
     nonlinear: Array,
+    spectrum: Array,
     r: Array,
 ) -> None:
     """r <- balance residual at x (M7.12), leaving the sampled motion in features.
@@ -88,6 +86,7 @@ def residual(
     """
     m, samples = nonlinear.shape
     harmonics = KL.shape[0]
+    orders = 2 * harmonics + 1
     for i in range(m):
         coefficients[i, 0] = x[i]
         for h in range(harmonics):
@@ -108,25 +107,13 @@ def residual(
         for j in range(1, m):
             s = place[i, j]
             for t in range(samples):
-                nonlinear[i, t] += secant[s, t] * u[j, t]
-    scale = 2.0 / samples
+                nonlinear[i, t] = fma(secant[s, t], u[j, t], nonlinear[i, t])
+    half = spectrum[:m]
+    _combine(nonlinear, fourier, half)
     for i in range(m):
-        for a in range(0, basis.shape[0], 4):
-            first, second, third, fourth = 0.0, 0.0, 0.0, 0.0
-            for t in range(samples):
-                value = nonlinear[i, t]
-                first += value * basis[a, t]
-                second += value * basis[a + 1, t]
-                third += value * basis[a + 2, t]
-                fourth += value * basis[a + 3, t]
-            coefficients[i, a] = scale * first
-            coefficients[i, a + 1] = scale * second
-            coefficients[i, a + 2] = scale * third
-            coefficients[i, a + 3] = scale * fourth
-    for i in range(m):
-        r[i] = coefficients[i, 0] + 2.0 * k[i] * x[i]  # twice the mean keeps J symmetric
+        r[i] = 2.0 * (half[i, 0] + k[i] * x[i])  # twice the mean keeps J symmetric
         for h in range(harmonics):
-            cos, sin = coefficients[i, 2 * h + 1], coefficients[i, 2 * h + 2]
+            cos, sin = 2.0 * half[i, h + 1], 2.0 * half[i, orders + h + 1]
             for j in range(m):
                 at = m + 2 * (h * m + j)
                 cos += KL[h, i, j] * x[at] + CL[h, i, j] * x[at + 1]
@@ -137,7 +124,7 @@ def residual(
         r[m + 2 * i] -= force[i]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def jacobian(
     place: Index,
     k: Array,
@@ -186,7 +173,7 @@ def jacobian(
                 A[at + 1, to] -= CL[h - 1, i, j]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def factor(A: Array, m: int) -> float:
     """LU of A in place; returns the sign of det A, 0 where it is singular.
 
@@ -206,7 +193,7 @@ def factor(A: Array, m: int) -> float:
             f = A[i, p] * inverse
             A[i, p] = f
             for j in range(p + 1, n):
-                A[i, j] -= f * A[p, j]
+                A[i, j] = fma(-f, A[p, j], A[i, j])
     for p in range(m, n, 2):
         a, c, d, e = A[p, p], A[p, p + 1], A[p + 1, p], A[p + 1, p + 1]
         det = a * e - c * d
@@ -224,12 +211,12 @@ def factor(A: Array, m: int) -> float:
             A[i + 1, p], A[i + 1, p + 1] = f2, g2
             for j in range(p + 2, n):
                 first, second = A[p, j], A[p + 1, j]
-                A[i, j] -= f * first + g * second
-                A[i + 1, j] -= f2 * first + g2 * second
+                A[i, j] = fma(-f, first, fma(-g, second, A[i, j]))
+                A[i + 1, j] = fma(-f2, first, fma(-g2, second, A[i + 1, j]))
     return sign
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def solve(A: Array, m: int, y: Array) -> None:
     """y <- A^-1 y with the factors of `factor`."""
     n = A.shape[0]
@@ -270,8 +257,8 @@ def newton(b: Balance, x: Array, tolerance: float, have_factors: bool, limit: in
     previous = np.inf
     for step in range(limit):
         residual(
-            x, basis, pairs, place, k, secants, force, KL, CL, features, coefficients, secant,
-            nonlinear, r,
+            x, basis, fourier, pairs, place, k, secants, force, KL, CL, features, coefficients,
+            secant, nonlinear, spectrum, r,
         )  # fmt: skip
         if not have_factors:
             jacobian(place, k, tangents, KL, CL, features, fourier, tangent, spectrum, A)

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numba import njit
 
-from arrayopt.physics.harmonic_kernel import FAST, Array, Balance, Index, newton
+from arrayopt.physics.harmonic_kernel import Array, Balance, Index, newton
 
 STEPS = 64  # time steps a drive period for Floquet multipliers
 COARSE = 32  # and for jumps, where only the attractor matters; divides STEPS
@@ -40,7 +40,7 @@ def _propagator(b: Balance, w: float, step: float, E: Array, inertia: Array) -> 
         E[i, 2], E[i, 3] = -decay * k * sin, decay * (cos - half * sin)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, error_model="numpy")
 def _kick(
     q: Array,
     v: Array,

@@ -20,10 +20,8 @@ _P3, _P4, _P5 = -0.02861206, 0.01255657, -0.00281192
 _WORD, _ONE_THIRD = np.uint64(32), np.uint64(1431655766)
 _INVERSE_BIAS = np.uint64(1430186500)  # minus a third of the high word: x^(-1/3) within 3.5 %
 
-FLAGS = {"contract", "nsz"}  # neither reorders sums nor assumes finite values
 
-
-@njit(cache=True, error_model="numpy", fastmath=FLAGS, forceinline=True)
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _inverse_cube_root(x: float) -> float:
     """x^(-1/3) for x > 0 to 1e-9 without a division: exponent shift, then two corrections."""
     # unsigned: AVX2 has no arithmetic shift of 64-bit integers
@@ -36,7 +34,7 @@ def _inverse_cube_root(x: float) -> float:
     return b * (1.0 + h * (1.0 / 3.0))
 
 
-@njit(cache=True, error_model="numpy", fastmath=FLAGS, forceinline=True)
+@njit(cache=True, error_model="numpy", forceinline=True)
 def reduced_root(s: float, gamma: float, upper: bool) -> float:
     """Largest (``upper``) or smallest real y of y ((y - s)^2 + 1) = gamma, gamma >= 0 (M7.2)."""
     s2 = s * s
@@ -80,7 +78,7 @@ def reduced_root(s: float, gamma: float, upper: bool) -> float:
     return min(max(y, low), high)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FLAGS, forceinline=True)
+@njit(cache=True, error_model="numpy", forceinline=True)
 def amplitude_squared(d: float, l: float, g: float, F: float, upper: bool) -> float:  # noqa: E741
     """X = |A|^2, largest or smallest real root of X [(d + 3/4 g X)^2 + l^2] = F^2 (M7.1).
 
@@ -100,7 +98,7 @@ def amplitude_squared(d: float, l: float, g: float, F: float, upper: bool) -> fl
     return y * (l * (1.0 / a)) if y > 0.5 else linear / (1.0 + e * e)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FLAGS)
+@njit(cache=True, error_model="numpy")
 def amplitude_row(d: Array, l: Array, g: float, F: float, upper: bool, out: Array) -> None:  # noqa: E741
     """`amplitude_squared` along one row of frequencies: d, l, out (f,); g, F, upper scalars."""
     # two loops, so that the branch is a constant inside each
@@ -112,7 +110,7 @@ def amplitude_row(d: Array, l: Array, g: float, F: float, upper: bool, out: Arra
             out[i] = amplitude_squared(d[i], l[i], g, F, False)
 
 
-@njit(cache=True, error_model="numpy", parallel=True, fastmath=FLAGS)
+@njit(cache=True, error_model="numpy", parallel=True)
 def amplitude_rows(
     d: Array,
     l: Array,  # noqa: E741

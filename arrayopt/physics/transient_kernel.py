@@ -19,10 +19,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-LANES = 32
+from arrayopt.physics.fused import fma
 
-# Contraction to FMA only: no reassociation, and NaN stays detectable.
-_FAST = {"contract", "nsz"}
+LANES = 32
 
 # Rows of the parameter array (block, row, lane): per unit mass, SI.
 STIFFNESS, QUADRATIC, CUBIC, DAMPING, FORCE, PHASE, FREQUENCY, END_FREQUENCY, DURATION = range(9)
@@ -52,7 +51,7 @@ _VA = 19 * LANES
 _BUFFER = 20 * LANES
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def _step(
     x: float,
     u: float,
@@ -65,22 +64,22 @@ def _step(
     f1: float,
 ) -> tuple[float, float]:
     """One classical Runge-Kutta step of x'' = f - g x' - a1 x - a2 x^2 - a3 x^3 (M8.2)."""
-    k1 = f0 - g * u - x * (a1 + x * (a2 + x * a3))
+    k1 = fma(-x, fma(x, fma(x, a3, a2), a1), fma(-g, u, f0))
     xh = x + u
     u2 = u + k1
-    k2 = fh - g * u2 - xh * (a1 + xh * (a2 + xh * a3))
+    k2 = fma(-xh, fma(xh, fma(xh, a3, a2), a1), fma(-g, u2, fh))
     x3 = xh + k1
     u3 = u + k2
-    k3 = fh - g * u3 - x3 * (a1 + x3 * (a2 + x3 * a3))
+    k3 = fma(-x3, fma(x3, fma(x3, a3, a2), a1), fma(-g, u3, fh))
     x4 = (xh + u3) + k2
-    u4 = u + (k3 + k3)
-    k4 = f1 - g * u4 - x4 * (a1 + x4 * (a2 + x4 * a3))
+    u4 = fma(2.0, k3, u)
+    k4 = fma(-x4, fma(x4, fma(x4, a3, a2), a1), fma(-g, u4, f1))
     s = k2 + k3
     t = k1 + s
-    return (xh + u) + t * (2.0 / 3.0), u + ((t + s) + k4) * (1.0 / 3.0)
+    return fma(t, 2.0 / 3.0, xh + u), fma((t + s) + k4, 1.0 / 3.0, u)
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def _advance(b: NDArray[Any], i: int, f0: float, fh: float, f1: float) -> float:
     """Step lane ``i``, keep its state and the drive at the end; return the displacement."""
     g = b[_G + i]
@@ -91,7 +90,7 @@ def _advance(b: NDArray[Any], i: int, f0: float, fh: float, f1: float) -> float:
     return x
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _tone_period(b: NDArray[Any], cosine: NDArray[Any], sine: NDArray[Any], steps: int) -> None:
     """One whole drive cycle of a tone; the phasor table is shared by all lanes."""
     # cos(a) + cos(a + 2 d) = 2 cos(d) cos(a + d): the mid-step drive from its two ends.
@@ -103,17 +102,17 @@ def _tone_period(b: NDArray[Any], cosine: NDArray[Any], sine: NDArray[Any], step
         s2 = sine[j + 1]
         for i in range(LANES):
             f0 = b[_F0 + i]
-            f1 = b[_FC + i] * c1 - b[_FS + i] * s1
+            f1 = fma(b[_FC + i], c1, -b[_FS + i] * s1)
             _advance(b, i, f0, (f0 + f1) * half, f1)
         for i in range(LANES):
             f0 = b[_F0 + i]
-            f1 = b[_FC + i] * c2 - b[_FS + i] * s2
+            f1 = fma(b[_FC + i], c2, -b[_FS + i] * s2)
             x = _advance(b, i, f0, (f0 + f1) * half, f1)
-            b[_RE + i] += x * c2
-            b[_IM + i] -= x * s2
+            b[_RE + i] = fma(x, c2, b[_RE + i])
+            b[_IM + i] = fma(-x, s2, b[_IM + i])
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _free_period(b: NDArray[Any], cosine: NDArray[Any], sine: NDArray[Any], steps: int) -> None:
     """One cycle of the last drive frequency, without drive."""
     for j in range(1, steps, 2):
@@ -128,11 +127,11 @@ def _free_period(b: NDArray[Any], cosine: NDArray[Any], sine: NDArray[Any], step
             x, u = _step(x, u, a1, a2, a3, g, 0.0, 0.0, 0.0)
             b[_X + i] = x
             b[_U + i] = u
-            b[_RE + i] += x * c2
-            b[_IM + i] -= x * s2
+            b[_RE + i] = fma(x, c2, b[_RE + i])
+            b[_IM + i] = fma(-x, s2, b[_IM + i])
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _general_period(b: NDArray[Any], steps: int) -> None:
     """A window with a phasor of its own in every lane: a first partial cycle, or a chirp."""
     for j in range(steps):
@@ -180,7 +179,7 @@ def whole_cycles(frequency: float, end_frequency: float, duration: float) -> tup
     return int(whole), fraction
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _set_step(b: NDArray[Any], par: NDArray[Any], i: int, dt: float) -> None:
     """Set the coefficients of lane ``i`` for the step ``dt``."""
     scale = 0.25 * dt * dt
@@ -192,7 +191,7 @@ def _set_step(b: NDArray[Any], par: NDArray[Any], i: int, dt: float) -> None:
     b[_G + i] = par[DAMPING, i] * 0.5 * dt
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _set_general(
     b: NDArray[Any],
     par: NDArray[Any],
@@ -299,7 +298,7 @@ def _window(
     return mean
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _whole_windows(
     b: NDArray[Any], turn: NDArray[Any], steps: int, quantity: int, out: NDArray[Any]
 ) -> None:

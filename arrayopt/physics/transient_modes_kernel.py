@@ -9,13 +9,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.fused import fma
 from arrayopt.physics.transient_kernel import cycle_time, whole_cycles
 
 LANES = 32
-_FAST = {"contract", "nsz"}
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _pull(
     modes: int,
     q: NDArray[Any],
@@ -36,7 +36,8 @@ def _pull(
     lanes = pair.size
     for m in range(modes):
         for i in range(lanes):
-            out[m, i] = push[m, i] * volt[i] - damping[m, i] * u[m, i] - linear[m, i] * q[m, i]
+            driven = fma(push[m, i], volt[i], -damping[m, i] * u[m, i])
+            out[m, i] = fma(-linear[m, i], q[m, i], driven)
     p = 0
     for a in range(modes):
         for b in range(a, modes):
@@ -44,14 +45,14 @@ def _pull(
                 pair[i] = q[a, i] * q[b, i]
             for m in range(modes):
                 for i in range(lanes):
-                    out[m, i] -= products[p, m, i] * pair[i]
+                    out[m, i] = fma(-products[p, m, i], pair[i], out[m, i])
             p += 1
             for c in range(b, modes):
                 for i in range(lanes):
                     triple[i] = pair[i] * q[c, i]
                 for m in range(modes):
                     for i in range(lanes):
-                        out[m, i] -= products[p, m, i] * triple[i]
+                        out[m, i] = fma(-products[p, m, i], triple[i], out[m, i])
                 p += 1
     if tense:
         for m in range(modes):
@@ -109,7 +110,7 @@ def _pack(
                 p += 1
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _turn(
     pc: NDArray[Any],
     ps: NDArray[Any],
@@ -136,7 +137,7 @@ def _turn(
         volt1[i] = fc[i] * pc[i] - fs[i] * ps[i]
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _stage(
     stage: int,
     q: NDArray[Any],
@@ -159,7 +160,7 @@ def _stage(
                 us[m, i] = u[m, i] + 2.0 * slope[2, m, i]
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _finish(q: NDArray[Any], u: NDArray[Any], slope: NDArray[Any]) -> None:
     """Complete the step from its four slopes."""
     for m in range(q.shape[0]):
@@ -169,7 +170,7 @@ def _finish(q: NDArray[Any], u: NDArray[Any], slope: NDArray[Any]) -> None:
             u[m, i] += (slope[0, m, i] + 2.0 * s + slope[3, m, i]) * (1.0 / 3.0)
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _gather(
     real: NDArray[Any], imag: NDArray[Any], q: NDArray[Any], pc: NDArray[Any], ps: NDArray[Any]
 ) -> None:
@@ -180,7 +181,7 @@ def _gather(
             imag[m, i] -= q[m, i] * ps[i]
 
 
-@njit(cache=True, fastmath=_FAST, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def _block(
     chosen: NDArray[Any],
     drive: NDArray[Any],
