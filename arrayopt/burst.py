@@ -8,7 +8,7 @@ directions, steering and path at the carrier (narrow band).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numba import njit
@@ -59,6 +59,23 @@ class BurstRows:
     def end(self) -> Floats:
         """Amplitude in the last cycle of the drive, (entry,), Pa."""
         return np.abs(self.pressure[:, self.burst_end])
+
+
+class Rows(Protocol):
+    """How envelopes are computed: `burst_rows`, or the same with mutual radiation."""
+
+    def __call__(
+        self,
+        cells: Cells,
+        packed: Packed,
+        *,
+        design: Ints,
+        frequency: Floats,
+        length: BurstLength,
+        ring_cycles: int = 0,
+    ) -> BurstRows:
+        """See `burst_rows`."""
+        ...
 
 
 def largest_in_time(amplitude: Floats) -> Floats:
@@ -163,7 +180,12 @@ def chunks(length: BurstLength, frequency: Floats, groups: int) -> list[Ints]:
 
 
 def burst_response(
-    cells: Cells, packed: Packed, *, frequency: Floats, length: BurstLength
+    cells: Cells,
+    packed: Packed,
+    *,
+    frequency: Floats,
+    length: BurstLength,
+    compute: Rows = burst_rows,
 ) -> tuple[Floats, Floats]:
     """Largest and end-of-burst pressure amplitude of each design against the carrier (M8.8).
 
@@ -172,6 +194,7 @@ def burst_response(
     cells, packed : of one batch, (design, group)
     frequency : array (design, carrier) [Hz]
     length : BurstLength
+    compute : how envelopes are computed.
 
     Returns
     -------
@@ -181,9 +204,7 @@ def burst_response(
     carrier = np.ascontiguousarray(frequency, dtype=np.float64).reshape(-1)
     out = np.full((2, carrier.size), np.nan)
     for part in chunks(length, carrier, packed.mass.shape[1]):
-        found = burst_rows(
-            cells, packed, design=design[part], frequency=carrier[part], length=length
-        )
+        found = compute(cells, packed, design=design[part], frequency=carrier[part], length=length)
         good = found.status == 0
         out[0, part] = np.where(good, found.peak, np.nan)
         out[1, part] = np.where(good, found.end, np.nan)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from arrayopt.band import Band, BandStatus
-from arrayopt.burst import burst_rows, chunks, durations, receive_factor
+from arrayopt.burst import Rows, burst_rows, chunks, durations, receive_factor
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -93,7 +93,13 @@ def carriers(cells: Cells, length: BurstLength, level: float) -> tuple[Floats, F
 
 
 def find_burst_band(
-    cells: Cells, packed: Packed, *, length: BurstLength, level: float, two_way: bool = False
+    cells: Cells,
+    packed: Packed,
+    *,
+    length: BurstLength,
+    level: float,
+    two_way: bool = False,
+    compute: Rows = burst_rows,
 ) -> Band:
     """Contiguous band of the largest amplitude within a burst, against its carrier (M8.8, M10.1).
 
@@ -105,6 +111,7 @@ def find_burst_band(
         Band limit below the peak as a pressure ratio.
     two_way : bool
         Times the array's own small-signal receiving response (M8.11).
+    compute : how envelopes are computed.
 
     Returns
     -------
@@ -118,16 +125,16 @@ def find_burst_band(
     designs, groups = cells.mass.shape
     columns = [np.full(designs, np.nan) for _ in range(6)]
     deflection = np.full((designs, groups), np.nan)
-    rows = np.flatnonzero(status == 0)
-    if rows.size:
-        search = _Search(cells, packed, length, two_way, rows)
-        index = np.arange(count[rows].max())
-        grid = low[rows, None] + step[rows, None] * index
-        search.add(np.where(index < count[rows, None], grid, np.inf))
+    chosen = np.flatnonzero(status == 0)
+    if chosen.size:
+        search = _Search(cells, packed, length, two_way, chosen, compute)
+        index = np.arange(count[chosen].max())
+        grid = low[chosen, None] + step[chosen, None] * index
+        search.add(np.where(index < count[chosen, None], grid, np.inf))
         for column, values in zip(columns, search.band(level), strict=True):
-            column[rows] = values
-        deflection[rows] = search.deflection
-        status[rows] |= search.status
+            column[chosen] = values
+        deflection[chosen] = search.deflection
+        status[chosen] |= search.status
     bad = status != 0
     for column in columns:
         column[bad] = np.nan
@@ -139,9 +146,16 @@ class _Search:
     """Carriers computed so far of some designs of a batch, and what was found at them."""
 
     def __init__(
-        self, cells: Cells, packed: Packed, length: BurstLength, two_way: bool, rows: Ints
+        self,
+        cells: Cells,
+        packed: Packed,
+        length: BurstLength,
+        two_way: bool,
+        rows: Ints,
+        compute: Rows,
     ) -> None:
         self.cells, self.packed, self.length, self.two_way = cells, packed, length, two_way
+        self.compute = compute
         self.rows = rows
         self.frequency = np.empty((rows.size, 0))
         """(design, carrier): ascending, filled up with inf."""
@@ -165,7 +179,7 @@ class _Search:
         if local.size == 0:
             return np.zeros(0)
         design = self.rows[local]
-        found = burst_rows(
+        found = self.compute(
             self.cells, self.packed, design=design, frequency=carrier, length=self.length
         )
         amplitude = found.peak

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from arrayopt.burst import burst_rows, durations
+from arrayopt.burst import Rows, burst_rows, durations
 from arrayopt.physics.pulse import contiguous_band, dead_zone, ring_down_time
 
 if TYPE_CHECKING:
@@ -64,7 +64,13 @@ class PulseFigures:
 
 
 def burst_figures(
-    cells: Cells, packed: Packed, *, carrier: Floats, length: BurstLength, sound_speed: float
+    cells: Cells,
+    packed: Packed,
+    *,
+    carrier: Floats,
+    length: BurstLength,
+    sound_speed: float,
+    compute: Rows = burst_rows,
 ) -> PulseFigures:
     """Ring-down, dead zone and spectrum of one burst of each design.
 
@@ -75,6 +81,7 @@ def burst_figures(
         NaN for designs without one.
     length : BurstLength
     sound_speed : [m/s]
+    compute : how envelopes are computed.
 
     Returns
     -------
@@ -88,7 +95,7 @@ def burst_figures(
     for _ in range(EXTENSIONS + 1):
         ringing = []
         for rows, cycles in by_rung(pending, rung):
-            found = burst_rows(
+            found = compute(
                 cells,
                 packed,
                 design=rows,
