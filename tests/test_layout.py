@@ -24,6 +24,7 @@ ORDER = [
         "study_build",
         "study_calibr*",
         "study_excitation",
+        "study_back",
         "study",
     ],
     ["design", "design_file"],
@@ -135,6 +136,13 @@ def test_third_parties_have_one_home(path: Path) -> None:
         if library in HOMES:
             homes = HOMES[library]
             assert any(fnmatch(me, home) for home in homes), f"{me} imports {library}: {homes}"
+
+
+def test_only_the_graphics_card_s_modules_load_its_target() -> None:
+    homes = {"physics.gpu", "physics.transient_gpu"}
+    for path in MODULES:
+        names = {name for name in imports(path) if name.startswith("numba.cuda")}
+        assert not names or module_name(path) in homes, f"{path.name} imports {names}"
 
 
 def test_physics_knows_only_numbers() -> None:

@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.physics import transient_kernel as kernel
-from arrayopt.physics.threads import spread
-from arrayopt.physics.transient_grid import Floats, Integers, SampleGrid, sample_grid
+from arrayopt.physics.gpu import chosen_device
+from arrayopt.physics.transient_grid import Floats, Integers, sample_grid
+from arrayopt.physics.transient_plan import RESTING, Motion, Plan
 
 # Steps per drive cycle that may be used. Few values, so that oscillators fill common blocks; even,
 # because the demodulation uses every second step; 24 keeps RK4 far inside its stability limit.
@@ -151,6 +152,7 @@ def burst_envelope(
     steps_per_cycle: ArrayLike | None = None,
     verify: bool = False,
     parallel: bool = False,
+    device: str | None = None,
 ) -> BurstResponse:
     """Step a batch of oscillators through a burst or chirp and its ring-down; return envelopes.
 
@@ -175,6 +177,8 @@ def burst_envelope(
     verify : step everything again with half the step; fills ``error``, refines what misses the
         tolerance, and marks what still does as UNRESOLVED. Costs three times as much or more.
     parallel : spread over processor threads. Leave off inside worker processes.
+    device : "cpu", "gpu" or "gpu-single" (whole cycles in float32); left out, the environment
+        variable ARRAYOPT_DEVICE, else "cpu". See docs/gpu.md.
 
     Returns
     -------
@@ -187,7 +191,8 @@ def burst_envelope(
 
     Errors
     ------
-    ValueError for an unknown quantity, odd or non-positive counts, or a negative ring-down.
+    ValueError for an unknown quantity or device, odd or non-positive counts, or a negative
+    ring-down; gpu.GpuUnavailableError where a graphics card is wanted and cannot be used.
 
     Source: classical Runge-Kutta of order 4, e.g. Hairer, Norsett, Wanner, Solving Ordinary
     Differential Equations I, II.1.
@@ -221,7 +226,7 @@ def burst_envelope(
         }
     for row, values in rows.items():
         par[:, row] = values
-    par[bad] = _RESTING
+    par[bad] = RESTING
     f0, f1, length = (par[:, r] for r in (kernel.FREQUENCY, kernel.END_FREQUENCY, kernel.DURATION))
 
     def wanted(displacement: Floats) -> Integers:
@@ -239,29 +244,33 @@ def burst_envelope(
         )
 
     grid = sample_grid(f0, f1, length, ring_down, periods_per_sample)
-    plan = _Plan(grid, QUANTITIES.index(quantity), end_frequency is not None)
+    plan = Plan(
+        grid, QUANTITIES.index(quantity), end_frequency is not None, parallel, chosen_device(device)
+    )
     if steps_per_cycle is None:
         steps = wanted(np.zeros(f0.size))
     else:
         steps = np.broadcast_to(np.asarray(steps_per_cycle), shape).reshape(-1).astype(np.int64)
         if np.any(steps < 8) or np.any(steps % 2):
             raise ValueError("steps_per_cycle must be even and at least 8")
-    envelope, end = plan.run(par, steps, np.flatnonzero(good), parallel)
+    motion = plan.rest(f0.size)
+    plan.run(par, steps, np.flatnonzero(good), motion)
 
     if steps_per_cycle is None:
         # Hardening seen only now may ask for a finer step; decided oscillator by oscillator, so
         # that a result never depends on its neighbours.
-        finer = wanted(plan.displacement(envelope))
+        finer = wanted(plan.displacement(motion))
         again = np.flatnonzero(good & (finer > steps))
         steps[again] = finer[again]
-        plan.rerun(par, steps, again, parallel, envelope, end)
+        plan.run(par, steps, again, motion)
 
     error = np.full(f0.size, np.nan)
     status = np.where(bad, int(TransientStatus.BAD_INPUT), 0).astype(np.int64)
     if verify:
-        _verify(plan, par, steps, good, parallel, envelope, end, error, tolerance)
+        _verify(plan, par, steps, good, motion, error, tolerance)
         status[good & ~(error <= tolerance)] |= int(TransientStatus.UNRESOLVED)
-    escaped = good & ~(np.isfinite(envelope).all(axis=-1) & np.isfinite(end).all(axis=-1))
+    envelope, end = motion.envelope, motion.end
+    escaped = good & ~(np.isfinite(motion.peak) & np.isfinite(end).all(axis=-1))
     escaped |= good & _outside_well(par, end[:, 0])
     status[escaped] = int(TransientStatus.ESCAPED)
     dead = status != 0
@@ -280,99 +289,22 @@ def burst_envelope(
     )
 
 
-# Spare lanes and rejected oscillators: undriven, at rest, one cycle long.
-_RESTING = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0])
-
-
-@dataclass(frozen=True)
-class _Plan:
-    """How a batch is cut into blocks of lanes."""
-
-    grid: SampleGrid
-    quantity: int
-    chirp: bool
-
-    def run(
-        self, par: Floats, steps: Integers, chosen: Integers, parallel: bool
-    ) -> tuple[NDArray[np.complex128], Floats]:
-        """Step the chosen oscillators; the others stay zero."""
-        samples = (self.grid.origin + self.grid.after) // self.grid.stride
-        envelope = np.zeros((par.shape[0], samples), dtype=np.complex128)
-        end = np.zeros((par.shape[0], 2))
-        self.rerun(par, steps, chosen, parallel, envelope, end)
-        return envelope, end
-
-    def rerun(
-        self,
-        par: Floats,
-        steps: Integers,
-        chosen: Integers,
-        parallel: bool,
-        envelope: NDArray[np.complex128],
-        end: Floats,
-    ) -> None:
-        """Step the chosen oscillators into their rows of ``envelope`` and ``end``."""
-        if chosen.size == 0:
-            return
-        lanes = kernel.LANES
-        order = chosen[np.lexsort((self.grid.before[chosen], steps[chosen]))]
-        # Blocks hold one step count each; the last block of each is filled up with resting lanes.
-        _, first, count = np.unique(steps[order], return_index=True, return_counts=True)
-        blocks = -(-count // lanes)
-        start = np.concatenate([[0], np.cumsum(blocks)])[:-1]
-        within = np.arange(order.size) - np.repeat(first, count)
-        slot = np.repeat(start, count) * lanes + within
-        total = int(blocks.sum())
-        packed = np.tile(_RESTING, (total * lanes, 1))
-        packed[slot] = par[order]
-        before = np.ones(total * lanes, dtype=np.int64)
-        before[slot] = self.grid.before[order]
-        out = np.zeros((total, envelope.shape[1], lanes), dtype=np.complex128)
-        last = np.zeros((total, 2, lanes))
-        arguments = (
-            np.ascontiguousarray(packed.reshape(total, lanes, -1).transpose(0, 2, 1)),
-            np.repeat(steps[order][first], blocks),
-            self.chirp,
-            before.reshape(total, lanes).max(axis=1),
-            self.grid.origin,
-            self.grid.after,
-            self.grid.stride,
-            self.quantity,
-            out,
-            last,
-        )
-        if parallel:
-            spread(kernel.run, total, *arguments)
-        else:
-            kernel.run(0, total, *arguments)
-        envelope[order] = out[slot // lanes, :, slot % lanes]
-        end[order] = last.transpose(0, 2, 1).reshape(total * lanes, 2)[slot]
-
-    def displacement(self, envelope: NDArray[np.complex128]) -> Floats:
-        """Largest displacement amplitude, from the envelope of whichever quantity."""
-        peak = np.abs(envelope).max(axis=-1, initial=0.0)
-        w = 2.0 * np.pi * np.minimum(self.grid.frequency, self.grid.end_frequency)
-        return np.nan_to_num(peak / w**self.quantity, nan=0.0, posinf=0.0)
-
-
 def _verify(
-    plan: _Plan,
+    plan: Plan,
     par: Floats,
     steps: Integers,
     good: NDArray[np.bool_],
-    parallel: bool,
-    envelope: NDArray[np.complex128],
-    end: Floats,
+    motion: Motion,
     error: Floats,
     tolerance: float,
 ) -> None:
     """Halve steps until two runs agree; keeps the finer run, and the error of that run."""
     open_ = np.flatnonzero(good)
     while open_.size:
-        coarse = envelope[open_].copy()
+        coarse = motion.envelope[open_]
         steps[open_] *= 2
-        plan.rerun(par, steps, open_, parallel, envelope, end)
-        fine = envelope[open_]
+        plan.run(par, steps, open_, motion)
+        fine = motion.envelope[open_]
         with np.errstate(invalid="ignore", divide="ignore"):
             gap = np.abs(fine - coarse).max(axis=-1) / np.abs(fine).max(axis=-1)
         gap = np.where(np.abs(fine).max(axis=-1) == 0.0, 0.0, gap)

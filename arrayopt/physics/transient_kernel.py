@@ -19,6 +19,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics import transient_formulas as formulas
 from arrayopt.physics.fused import fma
 
 LANES = 32
@@ -51,32 +52,14 @@ _VA = 19 * LANES
 _BUFFER = 20 * LANES
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def _step(
-    x: float,
-    u: float,
-    a1: float,
-    a2: float,
-    a3: float,
-    g: float,
-    f0: float,
-    fh: float,
-    f1: float,
-) -> tuple[float, float]:
-    """One classical Runge-Kutta step of x'' = f - g x' - a1 x - a2 x^2 - a3 x^3 (M8.2)."""
-    k1 = fma(-x, fma(x, fma(x, a3, a2), a1), fma(-g, u, f0))
-    xh = x + u
-    u2 = u + k1
-    k2 = fma(-xh, fma(xh, fma(xh, a3, a2), a1), fma(-g, u2, fh))
-    x3 = xh + k1
-    u3 = u + k2
-    k3 = fma(-x3, fma(x3, fma(x3, a3, a2), a1), fma(-g, u3, fh))
-    x4 = (xh + u3) + k2
-    u4 = fma(2.0, k3, u)
-    k4 = fma(-x4, fma(x4, fma(x4, a3, a2), a1), fma(-g, u4, f1))
-    s = k2 + k3
-    t = k1 + s
-    return fma(t, 2.0 / 3.0, xh + u), fma((t + s) + k4, 1.0 / 3.0, u)
+_inline = njit(error_model="numpy", inline="always")
+_step = _inline(formulas.make_step(fma, float))
+_rotate = _inline(formulas.rotate)
+_whole_window = _inline(formulas.whole_window)
+cycle_time = njit(cache=True, error_model="numpy", inline="always")(formulas.cycle_time)
+whole_cycles = njit(cache=True, error_model="numpy", inline="always")(formulas.whole_cycles)
+_rotations = njit(cache=True, error_model="numpy")(formulas.rotations)
+_window = njit(cache=True, error_model="numpy")(formulas.window)
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -137,20 +120,11 @@ def _general_period(b: NDArray[Any], steps: int) -> None:
     for j in range(steps):
         weight = float(j % 2)
         for i in range(LANES):
-            pc = b[_PC + i]
-            ps = b[_PS + i]
-            qc = b[_QC + i]
-            qs = b[_QS + i]
-            rc = b[_RC + i]
-            rs = b[_RS + i]
-            hc = pc * qc - ps * qs
-            hs = pc * qs + ps * qc
-            tc = qc * rc - qs * rs
-            ts = qc * rs + qs * rc
-            c1 = hc * tc - hs * ts
-            s1 = hc * ts + hs * tc
-            b[_QC + i] = tc * rc - ts * rs
-            b[_QS + i] = tc * rs + ts * rc
+            hc, hs, c1, s1, qc, qs = _rotate(
+                b[_PC + i], b[_PS + i], b[_QC + i], b[_QS + i], b[_RC + i], b[_RS + i]
+            )
+            b[_QC + i] = qc
+            b[_QS + i] = qs
             b[_PC + i] = c1
             b[_PS + i] = s1
             f0 = b[_F0 + i]
@@ -158,25 +132,6 @@ def _general_period(b: NDArray[Any], steps: int) -> None:
             x = _advance(b, i, f0, b[_FC + i] * hc - b[_FS + i] * hs, f1)
             b[_RE + i] += weight * x * c1
             b[_IM + i] -= weight * x * s1
-
-
-@njit(cache=True, error_model="numpy", inline="always")
-def cycle_time(cycles: float, frequency: float, end_frequency: float, duration: float) -> float:
-    """Time at which the drive has made ``cycles`` cycles (M8.1 solved for t)."""
-    rate = (end_frequency - frequency) / duration
-    return 2.0 * cycles / (frequency + math.sqrt(frequency * frequency + 2.0 * rate * cycles))
-
-
-@njit(cache=True, error_model="numpy", inline="always")
-def whole_cycles(frequency: float, end_frequency: float, duration: float) -> tuple[int, float]:
-    """Whole drive cycles, counted back from the end, and the fraction of a cycle before them."""
-    cycles = 0.5 * (frequency + end_frequency) * duration
-    # A burst of N cycles must not start with a step of 1e-16 cycles.
-    whole = math.floor(cycles + 1e-9)
-    fraction = cycles - whole
-    if fraction < 1e-9:
-        fraction = 0.0
-    return int(whole), fraction
 
 
 @njit(cache=True, error_model="numpy")
@@ -209,12 +164,11 @@ def _set_general(
     dt = (cycle_time(stop, f0, f1, duration) - t0) / steps
     rate = (f1 - f0) / duration
     _set_step(b, par, i, dt)
-    curve = 2.0 * math.pi * rate * 0.25 * dt * dt
-    first = 2.0 * math.pi * (f0 + rate * t0) * 0.5 * dt + 0.5 * curve
-    b[_QC + i] = math.cos(first)
-    b[_QS + i] = math.sin(first)
-    b[_RC + i] = math.cos(curve)
-    b[_RS + i] = math.sin(curve)
+    qc, qs, rc, rs = _rotations(f0, rate, t0, dt)
+    b[_QC + i] = qc
+    b[_QS + i] = qs
+    b[_RC + i] = rc
+    b[_RS + i] = rs
     b[_PC + i] = phasor.real
     b[_PS + i] = phasor.imag
     scale = par[FORCE, i] * 0.25 * dt * dt
@@ -264,7 +218,7 @@ def _begin(
 
 
 @njit(cache=True, error_model="numpy")
-def _window(
+def _lane_window(
     b: NDArray[Any],
     i: int,
     start_phasor: complex,
@@ -274,28 +228,23 @@ def _window(
     period: float,
     quantity: int,
 ) -> complex:
-    """Envelope over the window just stepped by the general loop (M8.3), from lane ``i``.
-
-    The sums are a trapezoidal rule over every second step; the Euler-Maclaurin end term makes it
-    fourth order, and velocity and acceleration follow exactly by partial integration.
-    """
-    total = complex(b[_RE + i], b[_IM + i])
-    h = 2.0 * b[_DT + i]
-    x0 = b[_XA + i]
-    v0 = b[_VA + i]
-    x1 = b[_X + i]
-    v1 = 2.0 * b[_U + i] / b[_DT + i]
-    g0 = x0 * start_phasor
-    g1 = x1 * stop_phasor
-    d0 = (v0 - 1j * w0 * x0) * start_phasor
-    d1 = (v1 - 1j * w1 * x1) * stop_phasor
-    mean = 2.0 / period * (h * (total + 0.5 * (g0 - g1)) - h * h / 12.0 * (d1 - d0))
-    if quantity >= 1:
-        w = 0.5 * (w0 + w1)
-        mean = 1j * w * mean + 2.0 / period * (g1 - g0)
-        if quantity == 2:
-            mean = 1j * w * mean + 2.0 / period * (v1 * stop_phasor - v0 * start_phasor)
-    return mean
+    """Envelope over the window just stepped by the general loop, from lane ``i``."""
+    dt = b[_DT + i]
+    return _window(
+        b[_RE + i],
+        b[_IM + i],
+        dt,
+        b[_XA + i],
+        b[_VA + i],
+        b[_X + i],
+        2.0 * b[_U + i] / dt,
+        start_phasor,
+        stop_phasor,
+        w0,
+        w1,
+        period,
+        quantity,
+    )
 
 
 @njit(cache=True, error_model="numpy")
@@ -307,14 +256,7 @@ def _whole_windows(
         dt = b[_DT + i]
         dx = b[_X + i] - b[_XA + i]
         dv = 2.0 * b[_U + i] / dt - b[_VA + i]
-        gain = 2.0 / (steps * dt)
-        w = math.pi * gain
-        re = 4.0 / steps * (b[_RE + i] - 0.5 * dx) - 2.0 / 3.0 * dt / steps * dv
-        im = 4.0 / steps * b[_IM + i] + 4.0 / 3.0 * math.pi / (steps * steps) * dx
-        if quantity >= 1:
-            re, im = gain * dx - w * im, w * re
-        if quantity == 2:
-            re, im = gain * dv - w * im, w * re
+        re, im = _whole_window(b[_RE + i], b[_IM + i], dx, dv, dt, steps, quantity)
         out[i] = complex(re, im) * turn[i]
 
 
@@ -384,14 +326,14 @@ def _block(
                 b[_U + i] = scratch[_U + i] / scratch[_DT + i] * b[_DT + i]
                 if sample:
                     w1 = two_pi * (f0 + rate * scratch[_DT + i] * steps)
-                    out[column, i] = _window(
+                    out[column, i] = _lane_window(
                         scratch, i, 1.0 + 0j, turn[i], two_pi * f0, w1, 1.0 / f0, quantity
                     )
             elif sample and chirp and k >= -whole[i]:
                 first = fraction[i] + (k + whole[i])
                 w0 = two_pi * math.sqrt(f0 * f0 + 2.0 * rate * first)
                 w1 = two_pi * math.sqrt(f0 * f0 + 2.0 * rate * (first + 1.0))
-                out[column, i] = _window(
+                out[column, i] = _lane_window(
                     b, i, turn[i], turn[i], w0, w1, b[_DT + i] * steps, quantity
                 )
     for i in range(LANES):

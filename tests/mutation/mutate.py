@@ -59,6 +59,8 @@ TESTS: dict[str, tuple[tuple[str, ...], bool]] = {
     "threads": (("test_physics_guards", "test_steady"), False),
     "transient": (("test_physics_guards", "test_transient", "test_pulse"), False),
     "transient_kernel": (("test_physics_guards", "test_transient", "test_pulse"), False),
+    "transient_formulas": (("test_physics_guards", "test_transient", "test_pulse"), False),
+    "transient_plan": (("test_physics_guards", "test_transient"), False),
     "transient_grid": (("test_physics_guards", "test_transient"), False),
     "transient_trace_kernel": (("test_physics_guards", "test_transient_modes"), False),
     "transient_modes": (("test_physics_guards", "test_transient_modes"), False),
