@@ -1,0 +1,160 @@
+"""Bursts on a graphics card: steps per second, the processor's beside it, and what differs.
+
+Run on a machine with a card: python tests/benchmarks/bench_gpu.py. Rates of the kernel are of a
+million oscillators whose numbers lie on the card already; whole calls start and end in numpy
+arrays. The limit is what this arithmetic (35 operations a step, 32 steps a cycle) reached on one
+H100 in CUDA C++ without samples. The processor steps the same bursts in as many threads as it has.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numba import cuda as numba_cuda
+
+from arrayopt.physics import transient_gpu
+from arrayopt.physics import transient_kernel as kernel
+from arrayopt.physics.threads import spread, thread_count
+from arrayopt.physics.transient import burst_envelope
+
+cuda: Any = numba_cuda
+LIMIT = {False: 344e9, True: 663e9}
+OSCILLATORS, CYCLES, STEPS = 2**20, 50, 32
+DESIGNS, GROUPS, CARRIERS, TOLERANCE = 200, 8, 100, 2e-4
+NAMES = {False: "float64", True: "float32"}
+
+
+def median_time(call: Callable[[], object], repeats: int) -> float:
+    """Seconds of the middle one of some repeats, after one more."""
+    call()
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        call()
+        times.append(time.perf_counter() - start)
+    return float(np.median(times))
+
+
+def parameters(count: int) -> np.ndarray[Any, Any]:
+    """Rows of hardening oscillators of unit mass near 1 Hz under whole-cycle bursts."""
+    rng = np.random.default_rng(1)
+    par = np.zeros((count, kernel.PARAMETERS))
+    par[:, kernel.STIFFNESS] = (2.0 * np.pi) ** 2 * rng.uniform(0.9, 1.1, count)
+    par[:, kernel.QUADRATIC] = 2.0
+    par[:, kernel.CUBIC] = 20.0
+    par[:, kernel.DAMPING] = 2.0 * np.pi / 40.0
+    par[:, kernel.FORCE] = rng.uniform(0.2, 3.0, count)
+    par[:, [kernel.FREQUENCY, kernel.END_FREQUENCY]] = 1.0
+    par[:, kernel.DURATION] = CYCLES
+    return par
+
+
+def card_rates(par: np.ndarray[Any, Any]) -> dict[tuple[bool, int], np.ndarray[Any, Any]]:
+    """Print the kernel's rates; return the last envelopes by precision and sampling."""
+    kept = {}
+    on_card = cuda.to_device(par)
+    rows = cuda.to_device(np.arange(OSCILLATORS))
+    peak = cuda.device_array(OSCILLATORS, np.float64)
+    end = cuda.device_array((OSCILLATORS, 2), np.float64)
+    for single in (False, True):
+        compiled = transient_gpu.make_kernel(single)
+        real = np.float32 if single else np.float64
+        table = cuda.to_device(transient_gpu.phasors(STEPS).astype(real))
+        for stride, label in ((1, "a sample a cycle"), (CYCLES, "a sample a burst")):
+            out = cuda.device_array((OSCILLATORS, CYCLES // stride), np.complex128)
+            shape = (OSCILLATORS // transient_gpu.THREADS, transient_gpu.THREADS)
+
+            def call(
+                compiled: Any = compiled,
+                table: Any = table,
+                stride: int = stride,
+                out: Any = out,
+                shape: Any = shape,
+            ) -> None:
+                compiled[shape](
+                    on_card, rows, STEPS, table, False, CYCLES, 0, stride, 0, out, peak, end
+                )
+                cuda.synchronize()
+
+            seconds = median_time(call, 20)
+            rate = OSCILLATORS * CYCLES * STEPS / seconds
+            print(
+                f"card, {NAMES[single]}, {label}: {rate / 1e9:.0f} G steps/s, "
+                f"{rate / LIMIT[single]:.2f} of {LIMIT[single] / 1e9:.0f}"
+            )
+            kept[single, stride] = out.copy_to_host()
+    return kept
+
+
+def processor_rate(par: np.ndarray[Any, Any], count: int) -> np.ndarray[Any, Any]:
+    """Print the processor's rate on all threads; return its envelopes (oscillator, cycle)."""
+    blocks = count // kernel.LANES
+    packed = np.ascontiguousarray(par[:count].reshape(blocks, kernel.LANES, -1).transpose(0, 2, 1))
+    out = np.zeros((blocks, CYCLES, kernel.LANES), dtype=complex)
+    end = np.zeros((blocks, 2, kernel.LANES))
+    fixed = (np.full(blocks, STEPS), False, np.full(blocks, CYCLES), CYCLES, 0, 1, 0)
+    seconds = median_time(lambda: spread(kernel.run, blocks, packed, *fixed, out, end), 5)
+    rate = count * CYCLES * STEPS / seconds
+    print(
+        f"processor, float64, {thread_count()} threads, a sample a cycle: "
+        f"{rate / 1e9:.2f} G steps/s"
+    )
+    return out.transpose(0, 2, 1).reshape(count, CYCLES)
+
+
+def whole_calls() -> None:
+    """burst_envelope as a study calls it: cells near 100 kHz, carriers over their band."""
+    rng = np.random.default_rng(3)
+    cell = (DESIGNS, 1, GROUPS)
+    natural = 1e5 * rng.uniform(0.95, 1.05, cell)
+    mass = 1e-10
+    stiffness = mass * (2.0 * np.pi * natural) ** 2
+    carrier = np.linspace(0.9e5, 1.15e5, CARRIERS)[None, :, None]
+    options = {
+        "duration": 40.0 / carrier,
+        "drive_amplitude": rng.uniform(0.5, 5.0, cell),
+        "mass": mass,
+        "damping": mass * 2.0 * np.pi * natural / 50.0,
+        "stiffness": stiffness,
+        "cubic": stiffness / (1e-6) ** 2,
+        "force_per_volt": 0.002 * stiffness * 1e-6,
+        "quantity": "acceleration",
+        "tolerance": TOLERANCE,
+        "parallel": True,
+    }
+    wanted = burst_envelope(carrier, device="cpu", **options)
+    steps = float(wanted.steps_per_cycle.sum()) * 40.0
+    print(
+        f"{DESIGNS} designs x {GROUPS} groups x {CARRIERS} carriers x 40 cycles: "
+        f"{steps / 1e9:.2f} G steps, {np.unique(wanted.steps_per_cycle)} a cycle"
+    )
+    peak = np.abs(wanted.envelope).max(axis=-1)
+    for device in ("cpu", "gpu", "gpu-single"):
+        found = burst_envelope(carrier, device=device, **options)
+        gap = (np.abs(found.envelope - wanted.envelope).max(axis=-1) / peak).max()
+        same = np.array_equal(found.steps_per_cycle, wanted.steps_per_cycle)
+        seconds = median_time(lambda: burst_envelope(carrier, device=device, **options), 5)  # noqa: B023
+        print(
+            f"burst_envelope on {device}: {seconds * 1e3:.0f} ms, "
+            f"{DESIGNS / seconds:.0f} designs/s, largest difference {gap:.1e}, same steps: {same}"
+        )
+
+
+def main() -> None:
+    print(f"card: {cuda.get_current_device().name.decode()}")
+    par = parameters(OSCILLATORS)
+    found = card_rates(par)
+    count = 2**16
+    wanted = processor_rate(par, count)
+    peak = np.abs(wanted).max(axis=1)
+    for single, name in NAMES.items():
+        gap = np.abs(found[single, 1][:count] - wanted).max(axis=1) / peak
+        print(f"largest difference from the processor, {name}: {gap.max():.1e} of each peak")
+    whole_calls()
+
+
+if __name__ == "__main__":
+    main()
