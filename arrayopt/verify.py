@@ -12,17 +12,23 @@ from numpy.typing import NDArray
 
 from arrayopt.band import Band, find_band
 from arrayopt.bands import merit_bands
-from arrayopt.cells import build_cells
+from arrayopt.burst import burst_rows
+from arrayopt.burst_merits import BURST_FIGURES, burst_merits
+from arrayopt.cells import Cells, build_cells
+from arrayopt.coupled_burst import CoupledRows
+from arrayopt.coupled_edges import CoupledPacked
 from arrayopt.coupled_response import find_coupled_band, pack_coupled
 from arrayopt.design import Designs
+from arrayopt.excitation import excitation_band
 from arrayopt.merits import compute_merits, merits_of_band
 from arrayopt.multimode import SweepSettings, multimode_response
 from arrayopt.quantities import attrs
-from arrayopt.response import SWEEPS, pack
+from arrayopt.response import SWEEPS, Packed, pack
 from arrayopt.study_model import Study
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bursts = tuple[Band, dict[str, Floats]]
 
 FINEST = SweepSettings(modes=3, harmonics=5, checked=True)
 """Five harmonics, every frequency solved, Floquet multipliers watched (M7.14)."""
@@ -35,7 +41,7 @@ COMPARED = (
     "ripple",
     "deflection_ratio",
 )
-"""Merits that verification computes anew."""
+"""Merits that verification computes anew; with ``target.burst_length`` also `BURST_FIGURES`."""
 
 DIFFERENCES = ("peak_level", "ripple")
 """Merits in dB: effects add; those of the others multiply."""
@@ -51,7 +57,7 @@ class VerifyStatus(IntFlag):
     SEVERAL_MODES = 1
     """The multi-mode sweep gave no band: the motion may be modulated, or its grid too coarse."""
     MUTUAL = 2
-    """The coupled sweep gave no band: a jump did not settle, or ka is out of range."""
+    """The coupled response gave no band: a jump did not settle, or ka is out of range."""
     SEARCH = 4
     """The one-mode model itself gives no band."""
 
@@ -61,8 +67,10 @@ class Verification:
     """Merits of a batch by model, each name -> (design,).
 
     ``one_mode``: one mode, cells on their own; ``several_modes``: several modes and harmonics,
-    cells on their own; ``mutual``: one mode, cells coupled by the sound they radiate;
-    ``verified``: one mode changed by both effects; their interaction is not computed.
+    cells on their own, empty for bursts, which have one mode only; ``mutual``: one mode, cells
+    coupled by the sound they radiate; ``verified``: one mode changed by both effects; their
+    interaction is not computed. Bursts are bursts throughout; on a chirp the effects are those
+    that a slow sweep shows.
     ``lower``, ``upper``: 95 % band of ``verified`` that the study's calibration leaves, computed
     with the search's model and moved with the value; empty without a calibration.
     """
@@ -77,7 +85,7 @@ class Verification:
 
 
 def verify_designs(designs: Designs, study: Study) -> Verification:
-    """Merits at the highest fidelity on the study's sweep.
+    """Merits at the highest fidelity under the study's excitation.
 
     Parameters
     ----------
@@ -90,30 +98,41 @@ def verify_designs(designs: Designs, study: Study) -> Verification:
     Verification
         NaN where ``status`` is not 0.
     """
-    sweep = SWEEPS[study.target.sweep]
-    level = 10.0 ** (study.target.level / 20.0)
     cells = build_cells(designs, study)
-    alone = find_band(pack(cells, designs, study), level=level, sweep=sweep)
-    coupled = find_coupled_band(pack_coupled(cells, designs, study), level=level, sweep=sweep)
-    strong = multimode_response(designs, study, sweep=sweep, settings=FINEST)
-    several = Band(
-        strong.band.peak_pressure,
-        strong.band.peak_frequency,
-        strong.band.lower_edge,
-        strong.band.upper_edge,
-        strong.band.ripple,
-        strong.power,
-        strong.deflection,
-        strong.status,
-    )
-    one, modes, mutual = (
-        {name: merits_of_band(cells, band, designs, study)[name] for name in COMPARED}
-        for band in (alone, several, coupled)
-    )
-    status = np.where(strong.status != 0, int(VerifyStatus.SEVERAL_MODES), 0)
-    status |= np.where(coupled.status != 0, int(VerifyStatus.MUTUAL), 0)
-    status |= np.where(alone.status != 0, int(VerifyStatus.SEARCH), 0)
-    verified = {name: _moved(name, modes[name], mutual[name], one[name]) for name in COMPARED}
+    packed = pack(cells, designs, study)
+    coupled = pack_coupled(cells, designs, study)
+    target = study.target
+    bursts: tuple[Bursts, ...] = ()
+    if target.burst_length is not None:
+        rows = (burst_rows, CoupledRows(coupled, study.air_state))
+        bursts = tuple(burst_merits(cells, packed, study, compute=each) for each in rows)
+    if target.excitation == "burst":
+        flags = (VerifyStatus.SEARCH, VerifyStatus.MUTUAL)
+        found = dict(zip(flags, (band for band, _ in bursts), strict=True))
+    else:
+        found = _swept(packed, coupled, designs, study)
+    status = np.zeros(len(designs), dtype=np.int64)
+    for flag, band in found.items():
+        status |= np.where(band.status != 0, int(flag), 0)
+    one, mutual, *rest = (_compared(cells, band, designs, study) for band in found.values())
+    modes = rest[0] if rest else {}
+    if target.excitation == "chirp":
+        band = excitation_band(cells, packed, study)
+        status |= np.where(band.status != 0, int(VerifyStatus.SEARCH), 0)
+        own = _compared(cells, band, designs, study)
+        modes, mutual = (
+            {name: _moved(name, own[name], value[name], one[name]) for name in COMPARED}
+            for value in (modes, mutual)
+        )
+        one = own
+    # a chirp's pulse is no burst's
+    beside = BURST_FIGURES[:1] if target.excitation == "chirp" else BURST_FIGURES
+    for merits, (_, figures) in zip((one, mutual), bursts, strict=False):
+        merits |= {name: figures[name] for name in beside}
+    verified = {
+        name: _moved(name, modes[name], value, one[name]) if name in modes else value.copy()
+        for name, value in mutual.items()
+    }
     bands = merit_bands(designs, study)
     # the search computes strongly driven designs with several modes, so its value is no `one`
     search = compute_merits(designs, study, wanted=frozenset()).values if bands else {}
@@ -128,6 +147,35 @@ def verify_designs(designs: Designs, study: Study) -> Verification:
     for value in (*verified.values(), *lower.values(), *upper.values()):
         value[status != 0] = np.nan
     return Verification(one, modes, mutual, verified, lower, upper, status)
+
+
+def _swept(
+    packed: Packed, coupled: CoupledPacked, designs: Designs, study: Study
+) -> dict[VerifyStatus, Band]:
+    """Bands of the slow sweep: cells on their own, coupled, and with several modes."""
+    sweep = SWEEPS[study.target.sweep]
+    level = 10.0 ** (study.target.level / 20.0)
+    strong = multimode_response(designs, study, sweep=sweep, settings=FINEST)
+    several = Band(
+        strong.band.peak_pressure,
+        strong.band.peak_frequency,
+        strong.band.lower_edge,
+        strong.band.upper_edge,
+        strong.band.ripple,
+        strong.power,
+        strong.deflection,
+        strong.status,
+    )
+    return {
+        VerifyStatus.SEARCH: find_band(packed, level=level, sweep=sweep),
+        VerifyStatus.MUTUAL: find_coupled_band(coupled, level=level, sweep=sweep),
+        VerifyStatus.SEVERAL_MODES: several,
+    }
+
+
+def _compared(cells: Cells, band: Band, designs: Designs, study: Study) -> dict[str, Floats]:
+    merits = merits_of_band(cells, band, designs, study)
+    return {name: merits[name] for name in COMPARED}
 
 
 def _moved(name: str, value: Floats, changed: Floats, base: Floats) -> Floats:

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+import sys
+from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from arrayopt.burst import TOLERANCE, burst_rows
+from arrayopt.burst_merits import BURST_FIGURES
+from arrayopt.cells import build_cells
+from arrayopt.coupled_burst import CoupledRows
+from arrayopt.coupled_response import coupled_pressure, pack_coupled
+from arrayopt.merits import compute_merits
 from arrayopt.physics.coupled import CoupledStatus, coupled_arrays, coupled_sweep, site_table
 from arrayopt.physics.coupled_burst import COUPLED_SHIFT, CoupledBurst, coupled_burst
 from arrayopt.physics.coupled_kernel import CoupledArrays
@@ -16,6 +25,21 @@ from arrayopt.physics.mutual import mutual_impedance_far, propagation, source_st
 from arrayopt.physics.radiation import impedance_series, self_impedance
 from arrayopt.physics.steady import onset_force
 from arrayopt.physics.transient import TransientStatus, burst_envelope
+from arrayopt.response import UP, pack
+from arrayopt.study import read_study_text
+from arrayopt.study_model import BurstLength, Chirp
+from arrayopt.verify import (
+    COMPARED,
+    DIFFERENCES,
+    GUARDED,
+    lost_too_much,
+    verification_dataset,
+    verify_designs,
+)
+
+sys.path.insert(0, str(Path(__file__).parent))
+from chain import at_target, duct, random_designs, uniform_design
+from tiny_study import tiny_text
 
 # Invented diaphragms of about 100 kHz; the formulas under test hold for any numbers.
 AIR = {"density": 1.2, "sound_speed": 343.0}
@@ -394,3 +418,94 @@ def test_what_cannot_be_computed_says_so() -> None:
     assert lost.status[0] == int(TransientStatus.BAD_INPUT)
     for found in (close, soft, lost):
         assert np.isnan(found.envelope).all()
+
+
+MILLISECONDS = BurstLength(0.25e-3)
+
+
+@pytest.mark.parametrize("polar", [0.0, 0.3])
+def test_pressure_without_mutual_radiation_is_that_of_bursts(polar: float) -> None:
+    """The whole chain beside `burst_rows`: sums over sites, directions, power, deflection, time."""
+    study = at_target(duct(), polar=polar, azimuth=0.5)
+    designs = random_designs(study, "combined", 2, seed=5)
+    cells = build_cells(designs, study)
+    packed = pack(cells, designs, study)
+    rows = CoupledRows(pack_coupled(cells, designs, study, mutual=False), study.air_state)
+    call = {
+        "design": np.array([0, 1, 1]),
+        "frequency": cells.natural_frequency[[0, 1, 1], [0, 3, 5]],
+        "length": BurstLength(20.0, True),
+        "ring_cycles": 12,
+    }
+    a, b = (compute(cells, packed, **call) for compute in (burst_rows, rows))
+    assert b.burst_end == a.burst_end
+    assert not (a.status | b.status).any()
+    np.testing.assert_allclose(b.time, a.time, rtol=1e-12)
+    for name in ("pressure", "deflection", "power"):
+        expected = getattr(a, name)
+        gap = np.abs(getattr(b, name) - expected).max()
+        assert gap < 2.0 * TOLERANCE * np.abs(expected).max(), name
+
+
+@pytest.mark.parametrize("steered", [False, True])
+def test_pressure_of_long_bursts_is_that_of_the_coupled_sweep(steered: bool) -> None:
+    """Off the axis, steered or not, at a fifth of the onset: 1e-3 as for cells alone (M8)."""
+    study = at_target(duct(), polar=0.3, azimuth=0.5, steered=steered)
+    designs = uniform_design(study, drive=1.0)
+    onset_voltage = build_cells(designs, study).onset[0, 0]
+    designs = replace(designs, drive_amplitude=np.full_like(designs.radius, 0.2 * onset_voltage))
+    cells = build_cells(designs, study)
+    f = cells.natural_frequency[:, :1] * np.array([[0.98, 1.01]])
+    steady = coupled_pressure(cells, designs, study, frequency=f, sweep=UP)
+    rows = CoupledRows(pack_coupled(cells, designs, study), study.air_state)
+    decay = (cells.quality_factor / np.pi / cells.natural_frequency).max()
+    found = rows(
+        cells,
+        pack(cells, designs, study),
+        design=np.zeros(2, dtype=np.int64),
+        frequency=f[0],
+        length=BurstLength(float(12.0 * decay)),
+    )
+    scale = np.abs(steady.pressure).max()
+    assert np.all(np.abs(found.end - np.abs(steady.pressure[0])) < 1e-3 * scale)
+    volts = np.abs(cells.force_per_volt * designs.drive_amplitude)[0, 0]
+    assert np.all(found.power > 0.0)
+    assert np.all(found.power < 64 * 0.5 * volts * 2 * np.pi * f[0] * found.deflection[:, 0])
+
+
+def test_burst_studies_are_verified_with_mutual_radiation() -> None:
+    burst = 'excitation = "burst"\nburst_length = "0.3 ms"'
+    study = read_study_text(tiny_text().replace('excitation = "up-sweep"', burst))
+    designs = random_designs(study, "combined", 1)
+    found = verify_designs(designs, study)
+    assert found.status[0] == 0
+    search = compute_merits(designs, study).values
+    for name in (*COMPARED, *BURST_FIGURES):
+        np.testing.assert_allclose(found.one_mode[name], search[name], rtol=1e-12)
+        assert found.verified[name][0] == found.mutual[name][0]
+    assert not found.several_modes
+    assert abs(found.verified["peak_pressure"][0] / search["peak_pressure"][0] - 1.0) > 0.02
+    less = [found.verified[n] < found.one_mode[n] for n in GUARDED]
+    assert lost_too_much(found, 0.0)[0] == np.any(less)
+    stored = verification_dataset(found)
+    assert stored["verified_ring_down_time"].attrs["units"] == "s"
+    assert "several_modes_peak_pressure" not in stored
+
+
+def test_chirps_are_verified_by_what_the_sweep_shows() -> None:
+    study = read_study_text(tiny_text())
+    designs = random_designs(study, "combined", 1)
+    swept = verify_designs(designs, study)
+    chirp = at_target(study, excitation="chirp", chirp=Chirp(85e3, 135e3, 3e-3))
+    found = verify_designs(designs, chirp)
+    search = compute_merits(designs, chirp).values
+    assert found.status[0] == swept.status[0] == 0
+    for name in COMPARED:
+        np.testing.assert_allclose(found.one_mode[name], search[name], rtol=1e-12)
+        effect, expected = (
+            x.verified[name] - x.one_mode[name]
+            if name in DIFFERENCES
+            else x.verified[name] / x.one_mode[name]
+            for x in (found, swept)
+        )
+        np.testing.assert_allclose(effect, expected, rtol=1e-9)

@@ -21,10 +21,10 @@ if TYPE_CHECKING:
 def command(directory: Path, designs: tuple[str, ...]) -> None:
     """Compute DESIGNs of a run anew at the highest fidelity; without any, a spread of each front.
 
-    Several modes and harmonics, and mutual radiation between all cells. Prints the search's value,
-    the verified value and their difference for each merit, flags designs that lose more than the
-    study's tolerance, and stores everything with the front. Where the study has a calibration, the
-    verified values come with the 95 % bands that it leaves.
+    Several modes and harmonics, and mutual radiation between all cells; in bursts mutual radiation
+    only. Prints the search's value, the verified value and their difference for each merit, flags
+    designs that lose more than the study's tolerance, and stores everything with the front. Where
+    the study has a calibration, the verified values come with the 95 % bands that it leaves.
     """
     from arrayopt.verify_run import verify_run
 
@@ -33,17 +33,19 @@ def command(directory: Path, designs: tuple[str, ...]) -> None:
 
 def verification_text(verified: Sequence[VerifiedDesign]) -> str:
     """One line for each design and merit."""
+    import numpy as np
+
     from arrayopt.tables import heading, shown_value, text_table
-    from arrayopt.verify import COMPARED, DIFFERENCES, VerifyStatus
+    from arrayopt.verify import DIFFERENCES, VerifyStatus
 
     banded = any(design.found.lower for design in verified)
     rows = [["design", "merit", "one mode", "several modes", "mutual", "verified", "change"]]
     rows[0] += ["95 % band"] if banded else []
     for design in verified:
         found = design.found
-        for k, name in enumerate(COMPARED):
+        for k, name in enumerate(found.verified):
             values = [
-                float(getattr(found, part)[name][0])
+                float(getattr(found, part)[name][0]) if name in getattr(found, part) else np.nan
                 for part in ("one_mode", "several_modes", "mutual", "verified")
             ]
             change = (
@@ -60,8 +62,9 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
                 ]
             )
             if banded:
-                ends = [float(part[name][0]) for part in (found.lower, found.upper) if part]
-                rows[-1].append(" to ".join(shown_value(name, end) for end in ends))
+                parts = [part for part in (found.lower, found.upper) if name in part]
+                ends = [shown_value(name, float(part[name][0])) for part in parts]
+                rows[-1].append(" to ".join(ends))
     notes = []
     for design in verified:
         status = int(design.found.status[0])
