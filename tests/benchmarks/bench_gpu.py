@@ -144,7 +144,7 @@ def whole_calls() -> None:
 
 
 def main() -> None:
-    print(f"card: {cuda.get_current_device().name.decode()}")
+    print(f"card: {cuda.get_current_device().name}")
     par = parameters(OSCILLATORS)
     found = card_rates(par)
     count = 2**16
