@@ -32,6 +32,7 @@ def beam_pattern(
     steering: float,
     sound_speed: float,
     sweep: int,
+    swing: NDArray[np.complex128] | None = None,
 ) -> NDArray[np.float64]:
     """Level of each design against polar angle in one plane, relative to its largest (M9.7).
 
@@ -46,6 +47,8 @@ def beam_pattern(
         Sine of the polar angle that delays steer to in this plane; 0 for none.
     sound_speed : float [m/s]
     sweep : UP, DOWN or SMALL
+    swing : complex array (design, group), optional
+        Displacement of each group at the frequency, for a force of phase 0; default: of M7.1.
 
     Returns
     -------
@@ -54,6 +57,10 @@ def beam_pattern(
     """
     along = position[..., 0] * np.cos(azimuth) + position[..., 1] * np.sin(azimuth)
     out = np.full((frequency.size, ANGLES), np.nan)
+    known = swing is not None
+    moved = np.zeros(packed.mass.shape, dtype=np.complex128)
+    if swing is not None:
+        moved[:] = swing
     spread(
         _patterns,
         frequency.size,
@@ -63,6 +70,8 @@ def beam_pattern(
         np.sin(pattern_angles()),
         steering,
         sweep,
+        known,
+        moved,
         out,
     )
     return out
@@ -98,6 +107,8 @@ def _patterns(
     sine: NDArray[np.float64],
     steering: float,
     sweep: int,
+    known: bool,
+    moved: NDArray[np.complex128],
     out: NDArray[np.float64],
 ) -> None:
     cells = delay.shape[1]
@@ -110,6 +121,8 @@ def _patterns(
         for g in range(groups):
             if packed.force[d, g] > 0.0:
                 displacement_row(packed, d, g, at, sweep, x_re, x_im, loss)
+                if known:
+                    x_re[0], x_im[0] = moved[d, g].real, moved[d, g].imag
                 turn_re, turn_im = packed.drive_re[d, g], packed.drive_im[d, g]
                 re[g] = (x_re[0] * turn_re - x_im[0] * turn_im) / packed.cell_count[g]
                 im[g] = (x_re[0] * turn_im + x_im[0] * turn_re) / packed.cell_count[g]

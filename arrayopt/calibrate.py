@@ -76,6 +76,8 @@ def calibrate(
     ------
     CalibrationError : no sweep, a cell without a radius, or too few usable points.
     """
+    if study.cell.back == "necked":
+        raise CalibrationError("cells with a necked back have two resonances; one is fitted here")
     described = measured_cells(study, traces)
     cells = tuple(fit_cell(study, group, seed=seed) for group in sweeps_by_cell(described))
     if not cells:

@@ -25,7 +25,7 @@ from arrayopt.coupled_edges import (
 from arrayopt.physics.coupled import CoupledStatus
 from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Ints, workspace
 from arrayopt.physics.coupled_sweep import HALVINGS, new_track, push, reach, start
-from arrayopt.response import DOWN, SMALL, Packed
+from arrayopt.response import DOWN, SMALL
 
 COUPLED_SHIFT = 5
 """Bits by which `CoupledStatus` is moved up in a band's status."""
@@ -38,7 +38,9 @@ _NOT_SETTLED = int(CoupledStatus.NOT_SETTLED) << COUPLED_SHIFT
 
 
 @njit(cache=True, error_model="numpy")
-def grid_range(packed: Packed, d: int, sweep: int, work: Array) -> tuple[float, float, float, int]:
+def grid_range(
+    coupled: CoupledPacked, d: int, sweep: int, work: Array
+) -> tuple[float, float, float, int]:
     """(lowest, highest, step) of the grid in rad/s, and a status.
 
     From the cells on their own, like `band.make_grid`: coupling moves a resonance by a few
@@ -46,6 +48,12 @@ def grid_range(packed: Packed, d: int, sweep: int, work: Array) -> tuple[float, 
     """
     low, high, step = np.inf, 0.0, np.inf
     status = 0
+    packed, span = coupled.base, coupled.span[d]
+    if not np.isnan(span[4]):
+        k = 0 if sweep == SMALL else 2
+        if np.isnan(span[k]):
+            return low, high, step, _RUNAWAY
+        return span[k], span[k + 1], span[4], status
     for g in range(packed.mass.shape[1]):
         if not packed.force[d, g] > 0.0:
             continue
@@ -109,9 +117,9 @@ def find_bands(
     track = new_track(sites)
     back = -1 if sweep == DOWN else 1
     for d in range(begin, stop):
-        low, high, step, status[d] = grid_range(packed.base, d, sweep, scratch)
+        low, high, step, status[d] = grid_range(packed, d, sweep, scratch)
         if not high > low:
-            status[d] |= _NOT_DRIVEN
+            status[d] |= _NOT_DRIVEN if status[d] == 0 else 0
             continue
         points = int(np.ceil((high - low) / step)) + 1
         if points > GRID_LIMIT:

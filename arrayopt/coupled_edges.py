@@ -40,6 +40,9 @@ class CoupledPacked(NamedTuple):
     arrays: CoupledArrays
     volume: Array
     """(design, group): displaced volume per centre displacement, signed (m2)."""
+    span: Array
+    """(design, 5): lowest and highest frequency of small-signal and of driven sweeps, and the
+    grid's step (rad/s), of cells with necks; NaN where ``base`` gives them."""
     phased: bool
     """True where the target is off the axis, so that ``base.delay`` of each cell counts."""
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.band import SECTIONS, Band
+from arrayopt.band import POINTS_PER_LINEWIDTH, SECTIONS, Band
+from arrayopt.cells import necks_of
 from arrayopt.coupled_band import COUPLED_SHIFT, find_bands, grid_range
 from arrayopt.coupled_edges import CoupledPacked
 from arrayopt.physics.coupled import (
@@ -22,7 +23,7 @@ from arrayopt.physics.coupled import (
 from arrayopt.physics.coupled_kernel import Array, CoupledArrays
 from arrayopt.physics.radiation import directivity
 from arrayopt.physics.threads import spread
-from arrayopt.response import DOWN, SMALL, TWO_WAY, ArrayResponse, Packed, pack, path_factor
+from arrayopt.response import DOWN, SMALL, TWO_WAY, ArrayResponse, pack, path_factor
 
 if TYPE_CHECKING:
     from arrayopt.cells import Cells
@@ -41,6 +42,7 @@ PER_DESIGN = frozenset(CoupledArrays._fields) - {
     "weight",
     "density",
     "sound_speed",
+    "neck",
 }
 """Fields of `CoupledArrays` with a design axis."""
 
@@ -66,12 +68,16 @@ def pack_coupled(
         False leaves mutual radiation out (the limit in which this equals `band.find_band`).
     """
     base = pack(cells, designs, study)
+    span = _necked_span(cells)
     air, target = study.air_state, study.target
     phased = target.polar != 0.0
     steered = phased and target.steered
     layout = designs.layout
     table = _sites(layout, "none" if steered else alike)
-    sides = 1 if study.cell.back == "sealed" else 2
+    sides = 2 if study.cell.back == "vented" else 1
+    neck = {}
+    if cells.necked is not None:
+        neck = {"volume": cells.volume, "cavity": cells.cavity, "neck": necks_of(study)}
     arrays = coupled_arrays(
         table,
         mass=cells.mass,
@@ -85,12 +91,42 @@ def pack_coupled(
         reactance=cells.reactance_series,
         density=air.density,
         sound_speed=air.sound_speed,
-        highest_frequency=1.3 * cells.natural_frequency.max(axis=1),
+        highest_frequency=_highest(cells, span),
         scale=designs.pitch,
         sides=sides if mutual else 0,
         lead=base.delay if steered else None,
+        **neck,
     )
-    return CoupledPacked(base, arrays, np.array(cells.volume, order="C"), bool(phased))
+    return CoupledPacked(base, arrays, np.array(cells.volume, order="C"), span, bool(phased))
+
+
+def _highest(cells: Cells, span: Array) -> Array:
+    """Frequency that the series of the self impedance must serve, (design,) [Hz]."""
+    own = 1.3 * cells.natural_frequency.max(axis=1)
+    top = np.fmax(span[:, 1], span[:, 3]) / (2.0 * np.pi)
+    return np.where(np.isfinite(top), top, own)
+
+
+def _necked_span(cells: Cells) -> Array:
+    """Ranges of the sweeps of every design's driven cells (see `CoupledPacked`)."""
+    driven = (cells.drive_amplitude > 0.0) & (cells.force_per_volt != 0.0)
+    span = np.full((len(driven), 5), np.nan)
+    found = cells.necked
+    if found is None:
+        return span
+    with np.errstate(invalid="ignore"):
+        for k, (value, pick) in enumerate(
+            (
+                (found.low, np.min),
+                (found.high, np.max),
+                (found.driven_low, np.min),
+                (found.driven_high, np.max),
+                (found.width / POINTS_PER_LINEWIDTH, np.min),
+            )
+        ):
+            unused = np.inf if pick is np.min else 0.0
+            span[:, k] = pick(np.where(driven, value, unused), axis=1)
+    return span
 
 
 def coupled_pressure(
@@ -101,19 +137,20 @@ def coupled_pressure(
     frequency: Array,
     sweep: int,
     alike: Alike = "symmetry",
+    mutual: bool = True,
 ) -> ArrayResponse:
     """As `response.array_pressure`, with mutual radiation; ``deflection`` is each group's mean.
 
     ``frequency`` (design, frequency) ascending [Hz], anywhere: the sweep is followed from outside
     all resonances, in steps of at most a tenth of the narrowest linewidth, through these points.
-    NaN where it did not settle.
+    NaN where it did not settle. ``alike`` and ``mutual`` as in `pack_coupled`.
     """
-    packed = pack_coupled(cells, designs, study, alike=alike)
+    packed = pack_coupled(cells, designs, study, alike=alike, mutual=mutual)
     arrays, base = packed.arrays, packed.base
     if sweep == SMALL:
         arrays = arrays._replace(cubic=np.zeros_like(arrays.cubic))
     amplitude = np.stack(
-        [_followed(arrays, base, d, frequency[d], sweep) for d in range(len(designs))]
+        [_followed(packed, arrays, d, frequency[d], sweep) for d in range(len(designs))]
     )
     owner = designs.layout.group_of_cell
     groups = designs.layout.n_groups
@@ -130,16 +167,18 @@ def coupled_pressure(
         element = directivity(cells.shape[:, g, None], kappa)
         moved = (mine * phase[:, :, owner == g]).sum(axis=-1) * cells.volume[:, g, None] * element
         pressure[:, g] = -path * moved
+        if cells.necked is not None:
+            mine = np.ascontiguousarray(mine)  # summed in one order whatever the batch
         deflection[:, g] = mine.mean(axis=-1)
     return ArrayResponse(frequency, pressure.sum(axis=1), pressure, deflection)
 
 
 def _followed(
-    arrays: CoupledArrays, base: Packed, d: int, frequency: Array, sweep: int
+    packed: CoupledPacked, arrays: CoupledArrays, d: int, frequency: Array, sweep: int
 ) -> NDArray[np.complex128]:
     """Displacement (frequency, cell) of one design at points of its whole sweep."""
     one = arrays._replace(**{name: getattr(arrays, name)[d : d + 1] for name in PER_DESIGN})
-    low, high, step, _ = grid_range(base, d, sweep, np.empty((5, SECTIONS)))
+    low, high, step, _ = grid_range(packed, d, sweep, np.empty((5, SECTIONS)))
     low, high = min(low, 2.0 * np.pi * frequency[0]), max(high, 2.0 * np.pi * frequency[-1])
     if not np.isfinite(low) or not np.isfinite(step):
         return np.full((frequency.size, arrays.cell_site.size), np.nan, dtype=complex)

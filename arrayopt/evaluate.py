@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from arrayopt.bands import DRAWS, merit_bands
 from arrayopt.burst import burst_response
-from arrayopt.cells import Cells, build_cells
-from arrayopt.coupled_response import coupled_pressure
+from arrayopt.cells import build_cells
+from arrayopt.coupled_loop import swept_response
 from arrayopt.design import Designs, DesignSpace
-from arrayopt.merits import ALIKE, QUICK, MeritTable, compute_merits, mutual_in_loop
+from arrayopt.merits import QUICK, MeritTable, compute_merits
 from arrayopt.problem import Evaluation, Objective
 from arrayopt.quantities import MARGIN_PREFIX
-from arrayopt.response import DOWN, SMALL, SWEEPS, UP, ArrayResponse, array_pressure, pack
+from arrayopt.response import DOWN, SMALL, SWEEPS, UP, pack
 from arrayopt.store import labelled
 from arrayopt.study import read_study_text
 from arrayopt.study_model import Limit, Strategy, Study
@@ -152,7 +152,7 @@ def evaluate(
     frequency = response_frequencies(table, cells.natural_frequency)
     sweep = SWEEPS[study.target.sweep]
     response, opposite, small = (
-        _response(cells, designs, study, frequency, which)
+        swept_response(cells, designs, study, frequency=frequency, sweep=which)
         for which in (sweep, DOWN if sweep == UP else UP, SMALL)
     )
     bursts = {}
@@ -195,17 +195,6 @@ def evaluate(
             "status": table.status,
         }
     )
-
-
-def _response(
-    cells: Cells, designs: Designs, study: Study, frequency: Floats, sweep: int
-) -> ArrayResponse:
-    if mutual_in_loop(study):
-        alike = ALIKE[study.model.mutual_radiation]
-        return coupled_pressure(
-            cells, designs, study, frequency=frequency, sweep=sweep, alike=alike
-        )
-    return array_pressure(cells, designs, study, frequency=frequency, sweep=sweep)
 
 
 def margins(table: MeritTable, limits: Sequence[Limit]) -> dict[str, Floats]:

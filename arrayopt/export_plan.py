@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from arrayopt.burst import burst_response
 from arrayopt.cells import Cells, build_cells
+from arrayopt.coupled_loop import swept_response
 from arrayopt.design import Designs
 from arrayopt.export_tables import Stamp, Sweep
 from arrayopt.merits import compute_merits
@@ -149,7 +150,7 @@ def _curves(
         size = np.array(
             [
                 np.abs(
-                    array_pressure(
+                    (array_pressure if c.necked is None else swept_response)(
                         c, v.designs, v.study, frequency=frequency[None], sweep=sweep
                     ).pressure[0]
                 )

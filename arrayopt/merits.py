@@ -14,7 +14,7 @@ from arrayopt.beam import beam_pattern, beam_width, side_lobe_level
 from arrayopt.burst_figures import PulseFigureStatus
 from arrayopt.cells import Cells, CellStatus, build_cells, tables
 from arrayopt.coupled_band import COUPLED_SHIFT
-from arrayopt.coupled_response import Alike, find_coupled_band, pack_coupled
+from arrayopt.coupled_loop import coupled_band, coupled_in_loop, mutual_in_loop, necked_swing
 from arrayopt.design import Designs, clearance_margin, die_margin, occupied
 from arrayopt.excitation import (
     BURST_STATUS_SHIFT,
@@ -27,7 +27,7 @@ from arrayopt.multimode import SweepSettings, SweepStatus, multimode_response
 from arrayopt.physics.air import sound_pressure_level
 from arrayopt.physics.coupled import CoupledStatus
 from arrayopt.physics.diaphragm import film_stress
-from arrayopt.response import SWEEPS, Packed, pack
+from arrayopt.response import SMALL, SWEEPS, UP, Packed, pack
 from arrayopt.study_model import Study
 
 Floats = NDArray[np.float64]
@@ -53,9 +53,6 @@ QUICK = frozenset(
     }
 )
 """Merits that come with every evaluation; the others are computed where they are asked for."""
-
-ALIKE: dict[str, Alike] = {"group": "group", "full": "symmetry"}
-"""What the study calls a treatment of mutual radiation, and which cells it takes to move alike."""
 
 CELL_STATUS_SHIFT = 8
 SWEEP_STATUS_SHIFT = 16
@@ -90,6 +87,7 @@ class MeritStatus(IntFlag):
     NOT_CONVERGED = CellStatus.NOT_CONVERGED << CELL_STATUS_SHIFT
     OUT_OF_RANGE = CellStatus.OUT_OF_RANGE << CELL_STATUS_SHIFT
     STRONGLY_QUADRATIC = CellStatus.STRONGLY_QUADRATIC << CELL_STATUS_SHIFT
+    CAVITY = CellStatus.CAVITY << CELL_STATUS_SHIFT
     SWEEP_CELLS = SweepStatus.CELLS << SWEEP_STATUS_SHIFT
     SWEEP_COARSE = SweepStatus.COARSE << SWEEP_STATUS_SHIFT
     SWEEP_UNSETTLED = SweepStatus.UNSETTLED << SWEEP_STATUS_SHIFT
@@ -172,18 +170,26 @@ def compute_merits(
         return wanted is None or not wanted.isdisjoint(names)
 
     if needs("small_signal_bandwidth"):
-        weak = excitation_band(cells, packed, study, small=True)
+        weak = (
+            excitation_band(cells, packed, study, small=True)
+            if cells.necked is None
+            else coupled_band(cells, designs, study, SMALL)
+        )
         values["small_signal_bandwidth"] = fractional_width(weak)
-    if needs("two_way_bandwidth"):
-        echo = excitation_band(cells, packed, study, two_way=True)
-        values["two_way_bandwidth"] = fractional_width(echo)
-    pulses, lacking = pulse_merits(cells, packed, study, band, needs)
-    values |= pulses
-    status |= lacking
+    if cells.necked is None:
+        if needs("two_way_bandwidth"):
+            echo = excitation_band(cells, packed, study, two_way=True)
+            values["two_way_bandwidth"] = fractional_width(echo)
+        pulses, lacking = pulse_merits(cells, packed, study, band, needs)
+        values |= pulses
+        status |= lacking
+    elif needs("swept_bandwidth"):
+        up = band if sweep == UP else coupled_band(cells, designs, study, UP)
+        values["swept_bandwidth"] = fractional_width(up)
     if needs("film_stress"):
         values["film_stress"] = _film_stress(cells, band, designs, study)
     if needs("beam_width", "side_lobe_level"):
-        values |= _beam_merits(packed, designs, study, values["centre_frequency"], sweep)
+        values |= _beam_merits(cells, packed, designs, study, values["centre_frequency"], sweep)
     for value in values.values():
         value[status != 0] = np.nan
     return MeritTable(
@@ -199,16 +205,9 @@ def compute_merits(
 
 def _band(cells: Cells, packed: Packed, designs: Designs, study: Study) -> Band:
     """The band under the study's excitation, of cells on their own or coupled by their sound."""
-    if not mutual_in_loop(study):
+    if not coupled_in_loop(study):
         return excitation_band(cells, packed, study)
-    level = 10.0 ** (study.target.level / 20.0)
-    coupled = pack_coupled(cells, designs, study, alike=ALIKE[study.model.mutual_radiation])
-    return find_coupled_band(coupled, level=level, sweep=SWEEPS[study.target.excitation])
-
-
-def mutual_in_loop(study: Study) -> bool:
-    """Whether the study's sweeps are computed with mutual radiation; bursts and chirps are not."""
-    return study.model.mutual_radiation != "none" and study.target.excitation in SWEEPS
+    return coupled_band(cells, designs, study, SWEEPS[study.target.excitation])
 
 
 def merits_of_band(cells: Cells, band: Band, designs: Designs, study: Study) -> dict[str, Floats]:
@@ -255,8 +254,12 @@ def _with_several_modes(
     )
     if mutual_in_loop(study):
         # Both effects on the one-mode band of cells on their own; they are not computed together.
-        packed = pack(build_cells(picked, study), picked, study)
-        alone = excitation_band(build_cells(picked, study), packed, study)
+        cells = build_cells(picked, study)
+        alone = (
+            excitation_band(cells, pack(cells, picked, study), study)
+            if cells.necked is None
+            else coupled_band(cells, picked, study, sweep, mutual=False)
+        )
         computed = _both(computed, _taken(band, chosen), alone)
     for name in fields:
         if name != "status":
@@ -351,10 +354,11 @@ def _film_stress(cells: Cells, band: Band, designs: Designs, study: Study) -> Fl
 
 
 def _beam_merits(
-    packed: Packed, designs: Designs, study: Study, frequency: Floats, sweep: int
+    cells: Cells, packed: Packed, designs: Designs, study: Study, frequency: Floats, sweep: int
 ) -> dict[str, Floats]:
     """Worst of the target's plane and the plane across it."""
     target = study.target
+    swing = necked_swing(cells, designs, study, frequency, sweep)
     width, lobe = [], []
     for turn in (0.0, 0.5 * np.pi):
         pattern = beam_pattern(
@@ -365,6 +369,7 @@ def _beam_merits(
             steering=float(np.sin(target.polar)) if target.steered and turn == 0.0 else 0.0,
             sound_speed=study.air_state.sound_speed,
             sweep=sweep,
+            swing=swing,
         )
         width.append(np.degrees(beam_width(pattern)))
         lobe.append(side_lobe_level(pattern))

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.band import sweep_range
-from arrayopt.cells import Cells, CellStatus, build_cells, cavity_stiffness
+from arrayopt.cells import Cells, CellStatus, back_load, build_cells
 from arrayopt.design import Designs
 from arrayopt.physics.air import absorption
 from arrayopt.physics.harmonic import HarmonicStatus, harmonic_sweep
@@ -29,6 +29,10 @@ Ints = NDArray[np.int64]
 
 MARGIN_LINEWIDTHS = 6.0
 """Grid beyond the outermost resonance and backbone end; wide enough for -12 dB."""
+
+HIGHEST = 1.8
+"""No sweep of this model goes beyond this many times the highest resonance: at twice it the drive's
+own modulation of the stiffness excites the resonance."""
 
 POINTS = 401
 """Frequencies of a sweep."""
@@ -192,12 +196,13 @@ def _grid(
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Even frequencies over all resonances and one-mode backbones, and where they are too few.
 
-    One mode overstates how far a resonance bends, so its backbone bounds the range; beyond 1.8
-    times the highest resonance no sweep of this model is followed.
+    One mode overstates how far a resonance bends, so its backbone bounds the range.
     """
     low, high, width = sweep_range(pack(cells, designs, study), sweep=sweep)
+    if cells.necked is not None:
+        return _necked_grid(cells, designs, points)
     highest = np.nanmax(np.where(designs.drive_amplitude > 0, cells.natural_frequency, 0.0), axis=1)
-    high = np.minimum(high, 1.8 * highest)
+    high = np.minimum(high, HIGHEST * highest)
     low = low - MARGIN_LINEWIDTHS * width
     high = high + MARGIN_LINEWIDTHS * width
     usable = np.isfinite(low) & np.isfinite(high) & (high > low)
@@ -207,12 +212,29 @@ def _grid(
     return low[:, None] + (high - low)[:, None] * share, coarse
 
 
+def _necked_grid(cells: Cells, designs: Designs, points: int) -> tuple[Floats, NDArray[np.bool_]]:
+    """As `_grid`, for cells with necks: over both resonances and the driven backbone (M7.18)."""
+    found = cells.necked
+    assert found is not None
+    driven = designs.drive_amplitude > 0.0
+    low = np.where(driven, found.driven_low, np.inf).min(axis=1) / (2.0 * np.pi)
+    high = np.where(driven, found.driven_high, -np.inf).max(axis=1) / (2.0 * np.pi)
+    high = np.minimum(high, HIGHEST * np.where(driven, cells.natural_frequency, 0.0).max(axis=1))
+    width = np.where(driven, found.width, np.inf).min(axis=1) / (2.0 * np.pi)
+    usable = np.isfinite(low) & np.isfinite(high) & (high > low)
+    low, high = np.where(usable, low, 1.0), np.where(usable, high, 2.0)
+    share = np.linspace(0.0, 1.0, points)
+    coarse = usable & ((high - low) / (points - 1) > width / POINTS_PER_LINEWIDTH)
+    return low[:, None] + (high - low)[:, None] * share, coarse | ~usable
+
+
 def _radiation(
     designs: Designs, study: Study, cells: Cells, w: Floats, harmonics: int
 ) -> tuple[Floats, Floats]:
     """Resistance and reactance matrices (design, group, frequency, harmonic, mode, mode) [N s/m].
 
-    A sealed cavity is a stiffness shared by the modes: it enters as a reactance.
+    A closed cavity is a stiffness shared by the modes: it enters as a reactance; with necks, whose
+    flow is linear, every harmonic meets the complex load of its own frequency (M5.16).
     """
     air, modes = study.air_state, cells.modes
     order = np.arange(1, harmonics + 1)
@@ -222,17 +244,19 @@ def _radiation(
     count = modes.mass.shape[-1]
     shape = (*ka.shape, count, count)
     resistance, reactance = np.empty(shape), np.empty(shape)
-    sides = 1.0 if study.cell.back == "sealed" else 2.0
-    cavity = cavity_stiffness(designs, study)
+    sides = 2.0 if study.cell.back == "vented" else 1.0
+    back = back_load(designs, study, hw)
     for m in range(count):
         for n in range(m, count):
             r, x = impedance_series(modes.shape[:, :, m], other=modes.shape[:, :, n])
             R, X, _ = impedance_from_series(ka, r[:, :, None, None], x[:, :, None, None])
             load = sides * loading[:, :, None, None]
-            shared = cavity * modes.volume[..., m] * modes.volume[..., n]
-            X = load * X - shared[:, :, None, None] / hw
+            one, other = (modes.volume[:, :, None, None, k] for k in (m, n))
+            shared = back * one * other
+            X = load * X - shared.real / hw
+            R = load * R + shared.imag / hw
             for a, b in ((m, n), (n, m)):
-                resistance[..., a, b] = load * R
+                resistance[..., a, b] = R
                 reactance[..., a, b] = X
     return resistance, reactance
 

@@ -10,6 +10,7 @@ import xarray as xr
 
 from arrayopt.beam import beam_pattern, pattern_angles
 from arrayopt.cells import build_cells
+from arrayopt.coupled_loop import necked_swing
 from arrayopt.design import DesignSpace
 from arrayopt.errors import ResultsError, nearest_name
 from arrayopt.report_text import best_member
@@ -98,8 +99,10 @@ def beam_of(reading: Reading, chosen: Chosen) -> xr.DataArray | None:
         return None
     space = DesignSpace(study, study.strategy(chosen.strategy))
     designs = space.decode(np.asarray(design["vector"])[None, :])
-    packed = pack(build_cells(designs, study), designs, study)
+    cells = build_cells(designs, study)
+    packed = pack(cells, designs, study)
     sweep = SWEEPS.get(study.target.excitation, 0)
+    swing = necked_swing(cells, designs, study, frequency, sweep)
     rows = []
     for turn in (0.0, 0.5 * np.pi):
         steered = study.target.steered and turn == 0.0
@@ -111,6 +114,7 @@ def beam_of(reading: Reading, chosen: Chosen) -> xr.DataArray | None:
             steering=float(np.sin(study.target.polar)) if steered else 0.0,
             sound_speed=study.air_state.sound_speed,
             sweep=sweep,
+            swing=swing,
         )
         rows.append(pattern[0])
     azimuth = float(np.degrees(study.target.azimuth))

@@ -8,6 +8,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+from arrayopt.study_back import check_back
 from arrayopt.study_build import build_objectives, build_sites, build_stack, build_strategies
 from arrayopt.study_calibration import read_calibration, with_correction
 from arrayopt.study_excitation import check_excitation
@@ -124,6 +125,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
     objectives = build_objectives(form, report)
     _check_settings(form, report)
     check_excitation(form, report)
+    check_back(form, strategies, report)
     calibration = _calibration(form, report, stack) if calibrated and not report.problems else None
     report.finish()
     low, high = form.target.centre_frequency
@@ -179,10 +181,6 @@ def _check_settings(form: StudyFile, report: Reporter) -> None:
     low, high = form.target.centre_frequency
     if not low < high:
         report.add(("target", "centre_frequency"), "the lower end must come first and be smaller")
-    if (form.cell.back == "sealed") != (form.cell.cavity_depth is not None):
-        need = 'back = "sealed" and cavity_depth belong together'
-        given = "cavity_depth" if form.cell.cavity_depth is not None else "back"
-        report.add(("cell", given), need)
     if form.search.population > form.search.evaluations:
         report.add(("search", "population"), "it is more than search.evaluations")
     if form.search.seeded_designs > form.search.population:

@@ -62,12 +62,16 @@ class StackLayer:
 
 @dataclass(frozen=True)
 class CellSettings:
-    """Intrinsic quality factor, back side (``vented`` or ``sealed``), cavity depth [m], mode."""
+    """Intrinsic quality factor, back side (``vented``, ``sealed`` or ``necked``), cavity depth [m],
+    driven mode; radius [m], length [m] and number of a cell's necks, None and 1 without any."""
 
     quality_factor: float
     back: str
     cavity_depth: float | None
     mode: int
+    neck_radius: float | None = None
+    neck_length: float | None = None
+    neck_count: int = 1
 
 
 @dataclass(frozen=True)

@@ -126,8 +126,11 @@ class CellTable(Section):
     """``[cell]``: what all diaphragms have in common beside the stack."""
 
     quality_factor: Annotated[float, _unit("ratio", above=0.5)]
-    back: Literal["vented", "sealed"] = "vented"
+    back: Literal["vented", "sealed", "necked"] = "vented"
     cavity_depth: Length | None = None
+    neck_radius: Length | None = None
+    neck_length: LengthOrZero | None = None
+    neck_count: Positive = 1
     mode: Literal[1, 2] = 1
 
 

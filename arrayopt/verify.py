@@ -17,6 +17,7 @@ from arrayopt.burst_merits import BURST_FIGURES, burst_merits
 from arrayopt.cells import Cells, build_cells
 from arrayopt.coupled_burst import CoupledRows
 from arrayopt.coupled_edges import CoupledPacked
+from arrayopt.coupled_loop import coupled_band
 from arrayopt.coupled_response import find_coupled_band, pack_coupled
 from arrayopt.design import Designs
 from arrayopt.excitation import excitation_band
@@ -167,10 +168,18 @@ def _swept(
         strong.status,
     )
     return {
-        VerifyStatus.SEARCH: find_band(packed, level=level, sweep=sweep),
+        VerifyStatus.SEARCH: _alone(packed, designs, study),
         VerifyStatus.MUTUAL: find_coupled_band(coupled, level=level, sweep=sweep),
         VerifyStatus.SEVERAL_MODES: several,
     }
+
+
+def _alone(packed: Packed, designs: Designs, study: Study) -> Band:
+    """The slow sweep's band with one mode, cells on their own."""
+    sweep = SWEEPS[study.target.sweep]
+    if study.cell.back == "necked":
+        return coupled_band(build_cells(designs, study), designs, study, sweep, mutual=False)
+    return find_band(packed, level=10.0 ** (study.target.level / 20.0), sweep=sweep)
 
 
 def _compared(cells: Cells, band: Band, designs: Designs, study: Study) -> dict[str, Floats]:

@@ -23,6 +23,7 @@ from arrayopt.physics.coupled_kernel import (
     workspace,
 )
 from arrayopt.physics.coupled_sweep import NOT_SETTLED, sweep_batch
+from arrayopt.physics.neck_kernel import NO_NECK
 from arrayopt.physics.radiation import TERMS_FOR_LIMIT, directivity_series
 from arrayopt.physics.threads import spread
 
@@ -186,6 +187,9 @@ def coupled_arrays(
     scale: ArrayLike = 1.0,
     sides: int = 1,
     lead: ArrayLike | None = None,
+    volume: ArrayLike = 0.0,
+    cavity: ArrayLike = 0.0,
+    neck: Array = NO_NECK,
 ) -> CoupledArrays:
     """Arrange a batch of arrays for the coupled solver.
 
@@ -213,6 +217,11 @@ def coupled_arrays(
         Radiating sides of the baffle, 1 or 2; 0 leaves mutual radiation out.
     lead : array (design, cell), optional
         The drive of a cell lags by this time [s]; needs a table without reduction.
+    volume, cavity : array (design, group), with necks only
+        Displaced volume per centre displacement [m2]; pressure per displaced volume of the cavity
+        with its necks closed [Pa/m3].
+    neck : array (4,)
+        Number, radius [m] and length [m] of a cell's necks, viscosity of the gas [Pa s] (M5.16).
     """
     size = np.atleast_2d(np.asarray(mass, dtype=np.float64)).shape
     designs = size[0]
@@ -256,6 +265,9 @@ def coupled_arrays(
         weight=table.weight,
         lead=lags,
         coupling=np.full(designs, float(sides)),
+        volume=full(volume),
+        cavity=full(cavity),
+        neck=np.array(neck, dtype=np.float64),
         density=float(density),
         sound_speed=float(sound_speed),
     )

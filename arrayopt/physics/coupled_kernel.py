@@ -11,6 +11,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.neck_kernel import NECK_COUNT, back_pressure, neck_coefficients
 from arrayopt.physics.radiation import self_reactance_series, self_resistance_series
 
 Array = NDArray[np.float64]
@@ -67,6 +68,12 @@ class CoupledArrays(NamedTuple):
     """(design, site): the drive lags by this time (s); used for steering."""
     coupling: Array
     """(design,): factor on the mutual impedance: radiating sides, or 0 to leave it out."""
+    volume: Array
+    """Displaced volume per centre displacement (m2), of cells with necks."""
+    cavity: Array
+    """Pressure per displaced volume of a cavity with its necks closed (Pa/m3)."""
+    neck: Array
+    """(4,): `neck_kernel.NECK_COUNT` and the places after it; 0 necks: cavities add nothing."""
     density: float
     sound_speed: float
 
@@ -134,6 +141,12 @@ def set_frequency(arrays: CoupledArrays, d: int, w: float, s: Workspace) -> None
     k = w / arrays.sound_speed
     sites = arrays.site_group.size
     terms = arrays.terms[d]
+    necked = arrays.neck[NECK_COUNT] > 0.0
+    area = moving = resisting = 0.0
+    if necked:
+        area, moving, resisting = neck_coefficients(
+            w, arrays.neck, arrays.density, arrays.sound_speed
+        )
     for i in range(sites):
         g = arrays.site_group[i]
         a = arrays.radius[d, g]
@@ -144,6 +157,11 @@ def set_frequency(arrays: CoupledArrays, d: int, w: float, s: Workspace) -> None
         s.detuning[i] = arrays.stiffness[d, g] - w * (w * arrays.mass[d, g] + reactance)
         s.loss[i] = w * (arrays.damping[d, g] + resistance)
         s.inertia[i] = 2.0 * (w * arrays.mass[d, g] + reactance)
+        if necked:
+            # the slow flow takes the neck as settled at w (M9.4): no part in the inertia
+            pull, drag = back_pressure(w, arrays.cavity[d, g], area, moving, resisting)
+            s.detuning[i] += pull * arrays.volume[d, g] ** 2
+            s.loss[i] += drag * arrays.volume[d, g] ** 2
         turn_re, turn_im = np.cos(w * arrays.lead[d, i]), -np.sin(w * arrays.lead[d, i])
         re, im = arrays.force_re[d, g], arrays.force_im[d, g]
         s.force[i] = re * turn_re - im * turn_im

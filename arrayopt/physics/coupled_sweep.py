@@ -29,6 +29,8 @@ HALVINGS = 4
 """A step that fails is halved this often before the branch counts as folded."""
 PREDICTION_BOUND = 0.3
 RELAX_STEPS = 8000
+LINGERING = 4
+"""Places past a fold, a smallest step apart, at which the envelopes are let settle."""
 
 
 class Track(NamedTuple):
@@ -186,11 +188,17 @@ def advance(
         newest = track.tally[0] - 1
         last[:] = track.state[newest]
         x[:] = last
-        there = track.w[newest] + past
-        if (w - there) * past < 0.25 * past * past:
-            there = w
-        set_frequency(arrays, d, there, s)
-        settled = relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) == CONVERGED
+        there = track.w[newest]
+        settled = False
+        # so near to the fold that the envelopes linger in its remains: a little farther they do not
+        for _ in range(LINGERING):
+            if settled or there == w:
+                break
+            there += past
+            if (w - there) * past < 0.25 * past * past:
+                there = w
+            set_frequency(arrays, d, there, s)
+            settled = relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) == CONVERGED
         if not near(x, last, sites, PREDICTION_BOUND):
             track.tally[1] += 1
         track.tally[0] = 0

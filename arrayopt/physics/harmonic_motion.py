@@ -22,11 +22,15 @@ _CHUNK = 8  # periods between looks at a transient
 def _propagator(b: Balance, w: float, step: float, E: Array, inertia: Array) -> None:
     """Exact free motion of each damped mode over ``step``: E (m, 4), inertia 1 + added mass.
 
-    Radiation enters by the diagonal at w: b.KL = k - w^2 - w X, b.CL = w (c + R).
+    Radiation enters by the diagonal at w: b.KL = k - w^2 - w X, b.CL = w (c + R). Its reactance is
+    a mass, unless it would take half of the mode's away (the pull of a neck): then a stiffness.
     """
     for i in range(b.k.size):
         inertia[i] = (b.k[i] - b.KL[0, i, i]) / (w * w)
-        k, half = b.k[i] / inertia[i], 0.5 * b.CL[0, i, i] / (w * inertia[i])
+        k = b.k[i]
+        if inertia[i] < 0.5:
+            inertia[i], k = 1.0, b.KL[0, i, i] + w * w
+        k, half = k / inertia[i], 0.5 * b.CL[0, i, i] / (w * inertia[i])
         square = k - half * half
         decay = math.exp(-half * step)
         if square > 0.0:

@@ -18,9 +18,10 @@ import numpy as np
 
 from arrayopt.band import find_band
 from arrayopt.cells import build_cells
+from arrayopt.coupled_loop import ALIKE
 from arrayopt.coupled_response import find_coupled_band, pack_coupled
 from arrayopt.design import Designs, DesignSpace
-from arrayopt.merits import ALIKE, compute_merits
+from arrayopt.merits import compute_merits
 from arrayopt.physics.threads import thread_count
 from arrayopt.response import UP, array_pressure, pack
 from arrayopt.seeds import seed_vectors

@@ -1,0 +1,358 @@
+"""Back cavities with necks in the chain (M5.13 to M5.16, M7.18): against scipy and textbooks."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import integrate
+
+from arrayopt.cells import Cells, CellStatus, back_load, build_cells
+from arrayopt.coupled_response import coupled_pressure, pack_coupled
+from arrayopt.design import Designs, DesignSpace
+from arrayopt.errors import StudyError
+from arrayopt.evaluate import evaluate
+from arrayopt.merits import MeritStatus, MeritTable, compute_merits
+from arrayopt.multimode import SweepSettings, multimode_response
+from arrayopt.physics import cavity as cav
+from arrayopt.physics.coupled import coupled_sweep
+from arrayopt.physics.neck_kernel import back_pressure, neck_coefficients
+from arrayopt.physics.radiation import impedance_from_series
+from arrayopt.response import DOWN, SMALL, UP
+from arrayopt.study import read_study, read_study_text
+from arrayopt.study_model import Study
+from arrayopt.verify import verify_designs
+
+STUDY = """\
+format = 1
+[[stack]]
+material = "Si"
+thickness = "4 um"
+[[stack]]
+material = "ScAlN-20"
+thickness = "1 um"
+active = true
+[[stack]]
+material = "Mo"
+thickness = "0.1 um"
+patterned = true
+[cell]
+quality_factor = 90
+back = "necked"
+cavity_depth = "150 um"
+neck_radius = "60 um"
+neck_length = "40 um"
+neck_count = 4
+[array]
+lattice = "square"
+rows = 3
+columns = 3
+pitch = "1.1 mm"
+die = ["8 mm", "8 mm"]
+[drive]
+amplitude_limit = "40 V"
+[fixed]
+radius = "450 um"
+[vary]
+amplitude = ["0.05 V", "40 V"]
+[target]
+centre_frequency = ["80 kHz", "120 kHz"]
+[model]
+escalate = false
+"""
+
+
+@pytest.fixture(scope="module")
+def study() -> Study:
+    return read_study_text(STUDY)
+
+
+def with_cell(study: Study, **changes: object) -> Study:
+    return replace(study, cell=replace(study.cell, **changes))  # type: ignore[arg-type]
+
+
+def driven(study: Study, *volts: float) -> Designs:
+    space = DesignSpace(study, study.strategies[0])
+    designs = space.decode(np.zeros((len(volts), space.n_variables)))
+    return replace(designs, drive_amplitude=np.array(volts)[:, None])
+
+
+def alone(study: Study, volts: float, frequency: np.ndarray, sweep: int) -> np.ndarray:
+    """Displacement of the one group along a sweep."""
+    designs = driven(study, volts)
+    found = coupled_pressure(
+        build_cells(designs, study), designs, study,
+        frequency=frequency[None], sweep=sweep, alike="group", mutual=False,
+    )  # fmt: skip
+    return found.deflection[0, 0]
+
+
+@pytest.mark.parametrize("radius", [1e-6, 25e-6, 1e-3])
+@pytest.mark.parametrize("frequency", [1e3, 1e5])
+def test_kernel_is_the_two_degree_model(study: Study, radius: float, frequency: float) -> None:
+    """Compiled scalars against cavity.py's Bessel functions of scipy, both eliminated alike."""
+    air, w = study.air_state, 2.0 * math.pi * frequency
+    geometry = {"cavity_volume": 1e-10, "neck_radius": radius, "neck_length": 80e-6}
+    known = cav.necked_cavity(air, swept_volume=1e-7, frequency=frequency, **geometry)
+    neck = np.array([1.0, radius, 80e-6, air.viscosity])
+    area, mass, resistance = neck_coefficients(w, neck, air.density, air.sound_speed)
+    np.testing.assert_allclose([mass, resistance], [known.mass, known.resistance], rtol=1e-12)
+    closed = air.heat_capacity_ratio * air.pressure / 1e-10
+    added = complex(*back_pressure(w, closed, area, mass, resistance)) * 1e-14
+    # scipy's form takes a difference that loses up to 1e-7 where the neck shunts the cavity
+    assert added == pytest.approx(
+        complex(cav.necked_cavity_impedance(known, frequency)) * 1j * w, rel=1e-9
+    )
+
+
+def test_two_necks_are_one_of_twice_the_area_and_mass(study: Study) -> None:
+    """Necks in parallel: twice the flow at one pressure."""
+    air = study.air_state
+    one, two = (
+        neck_coefficients(3e5, np.array([n, 30e-6, 1e-4, air.viscosity]), air.density, 343.0)
+        for n in (1.0, 2.0)
+    )
+    np.testing.assert_allclose(two, 2.0 * np.array(one), rtol=1e-14)
+
+
+def two_degrees(study: Study, cells: Cells, f: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mass, damping and stiffness matrices of diaphragm and neck at f, air included (M5.15)."""
+    air, w = study.air_state, 2.0 * math.pi * f
+    a = float(cells.radius[0, 0])
+    R, X, _ = impedance_from_series(
+        np.array(w * a / air.sound_speed),
+        cells.resistance_series[0, 0],
+        cells.reactance_series[0, 0],
+    )
+    load = air.density * air.sound_speed * math.pi * a**2
+    depth, cell = float(study.cell.cavity_depth or 0.0), study.cell
+    neck = cav.necked_cavity(
+        air,
+        swept_volume=cells.volume[0, 0],
+        cavity_volume=math.pi * a**2 * depth,
+        neck_radius=float(cell.neck_radius or 0.0),
+        neck_length=float(cell.neck_length or 0.0),
+        frequency=f,
+    )
+    n = cell.neck_count
+    M = np.diag([float(cells.mass[0, 0] + load * X / w), n * float(neck.mass)])
+    C = np.diag([float(cells.damping[0, 0] + load * R), n * float(neck.resistance)])
+    qq, qx, xx = (
+        float(neck.coupling_qq),
+        n * float(neck.coupling_qx),
+        n**2 * float(neck.coupling_xx),
+    )
+    K = np.array([[float(cells.stiffness[0, 0]) + qq, -qx], [-qx, xx]])
+    return M, C, K
+
+
+def test_small_signal_is_the_complex_two_by_two(study: Study) -> None:
+    """Linear response against a direct solve of M5.15 at every frequency; both resonances."""
+    designs = driven(study, 1.0)
+    cells = build_cells(designs, study)
+    frequency = np.linspace(60e3, 150e3, 181)
+    found = alone(study, 1.0, frequency, SMALL)
+    direct = np.empty(frequency.size, dtype=complex)
+    for k, f in enumerate(frequency):
+        w = 2.0 * math.pi * f
+        M, C, K = two_degrees(study, cells, f)
+        force = [float(cells.force_per_volt[0, 0]), 0.0]
+        direct[k] = np.linalg.solve(K - w**2 * M + 1j * w * C, force)[0]
+    np.testing.assert_allclose(found, direct, rtol=1e-6)
+    size = np.abs(direct)
+    peaks = (size[1:-1] > size[:-2]) & (size[1:-1] > size[2:])
+    assert peaks.sum() == 2
+
+
+def test_long_narrow_necks_seal_and_a_huge_one_vents(study: Study) -> None:
+    """No flow: the sealed back. A wide orifice: no stiffness, and its radiation resistance.
+
+    That is rho c k^2 S^2 / (2 pi) for the volume velocity of the diaphragm (Kinsler et al.).
+    """
+    frequency = np.linspace(85e3, 115e3, 61)
+    shut = with_cell(study, neck_radius=1e-6, neck_length=2e-4, neck_count=1)
+    sealed = with_cell(study, back="sealed", neck_radius=None, neck_length=None, neck_count=1)
+    np.testing.assert_allclose(
+        alone(shut, 1.0, frequency, SMALL), alone(sealed, 1.0, frequency, SMALL), rtol=1e-3
+    )
+    wide = with_cell(study, neck_radius=0.03, neck_length=0.0, neck_count=1)
+    air, w = study.air_state, 2.0 * np.pi * frequency
+    cells = build_cells(driven(wide, 1.0), wide)
+    a, S = float(cells.radius[0, 0]), float(cells.volume[0, 0])
+    R, X, _ = impedance_from_series(
+        w * a / air.sound_speed, cells.resistance_series[0, 0], cells.reactance_series[0, 0]
+    )
+    load = air.density * air.sound_speed * math.pi * a**2
+    back = air.density * air.sound_speed * (w / air.sound_speed) ** 2 * S**2 / (2.0 * math.pi)
+    stiff = cells.stiffness[0, 0] - w**2 * cells.mass[0, 0] - w * load * X
+    open_ = cells.force_per_volt[0, 0] / (stiff + 1j * w * (cells.damping[0, 0] + load * R + back))
+    # its mass, of 8/(3 pi) radii at both ends, is still 1 % of the radiation mass
+    np.testing.assert_allclose(alone(wide, 1.0, frequency, SMALL), open_, rtol=0.02)
+
+
+def in_time(
+    study: Study, volts: float, f: float, start: complex, periods: int = 160
+) -> tuple[complex, complex]:
+    """Fundamental of the diaphragm after ``periods`` of the full equations, and one before."""
+    cells = build_cells(driven(study, volts), study)
+    M, C, K = two_degrees(study, cells, f)
+    m, c, w = np.diag(M), np.diag(C), 2.0 * math.pi * f
+    force = float(cells.force_per_volt[0, 0]) * volts
+    cubic = float(cells.effective_cubic[0, 0])
+    neck = -K[1, 0] * start / (K[1, 1] - w**2 * m[1] + 1j * w * c[1])
+    scale = abs(start)
+
+    def slope(t: float, y: np.ndarray) -> np.ndarray:
+        q, v = y[:2] * scale, y[2:] * scale
+        pull = K @ q + c * w * v
+        pull[0] += cubic * q[0] ** 3 - force * math.cos(t)
+        return np.concatenate([y[2:], -pull / (m * w**2) / scale])
+
+    state = np.array([start, neck])
+    first = np.concatenate([state.real, -state.imag]) / scale
+    turn = 2.0 * math.pi
+    samples = turn * (periods + np.arange(-64, 64) / 64.0)
+    run = integrate.solve_ivp(
+        slope, (0.0, samples[-1]), first, method="DOP853", t_eval=samples, rtol=1e-8, atol=1e-10
+    )
+    wave = run.y[0] * scale * np.exp(-1j * samples) * 2.0 / 64.0
+    return complex(wave[:64].sum()), complex(wave[64:].sum())
+
+
+@pytest.mark.parametrize(("sweep", "drive"), [(UP, 20.0), (DOWN, 20.0)])
+def test_jump_and_amplitude_of_the_full_equations(study: Study, sweep: int, drive: float) -> None:
+    """Diaphragm with cubic, neck as an oscillator of its own: DOP853, 0.5 % around the jump."""
+    designs = driven(study, drive)
+    cells = build_cells(designs, study)
+    arrays = pack_coupled(cells, designs, study, alike="group", mutual=False).arrays
+    frequency = np.linspace(60e3, 170e3, 2201)
+    swept = coupled_sweep(arrays, frequency=frequency, down=sweep == DOWN)
+    assert swept.status[0] == 0
+    (jumps,) = np.nonzero(swept.jumps[0])
+    assert jumps.size == 1
+    at, back = jumps[0], (1 if sweep == UP else -1)
+    branch, landed = swept.amplitude[0, at - back, 0], swept.amplitude[0, at, 0]
+    away = round(0.005 * frequency[at] / (frequency[1] - frequency[0]))
+    before, after = at - back * away, at + back * away
+    held = swept.amplitude[0, before, 0]
+    for found in in_time(study, drive, float(frequency[before]), held):
+        assert abs(found) == pytest.approx(abs(held), rel=0.01)
+    for found in in_time(study, drive, float(frequency[after]), branch):
+        assert abs(found) == pytest.approx(abs(swept.amplitude[0, after, 0]), rel=0.01)
+    assert abs(np.log(abs(branch) / abs(landed))) > 0.3
+
+
+def test_onset_is_where_the_sweeps_part(study: Study) -> None:
+    """The closed form against up- and down-sweeps 1.5 % below and above it (M7.18)."""
+    cells = build_cells(driven(study, 1.0), study)
+    onset, at = float(cells.onset[0, 0]), cells.necked.onset_frequency[0, 0] / (2.0 * math.pi)
+    frequency = np.linspace(0.85 * at, 1.15 * at, 24001)
+    for factor, parts in ((0.985, False), (1.015, True)):
+        designs = driven(study, factor * onset)
+        arrays = pack_coupled(
+            build_cells(designs, study), designs, study, alike="group", mutual=False
+        ).arrays
+        up, down = (
+            coupled_sweep(arrays, frequency=frequency, down=back).amplitude[0, :, 0]
+            for back in (False, True)
+        )
+        gap = np.abs(up - down).max() / np.abs(up).max()
+        assert gap > 0.01 if parts else gap < 1e-4
+
+
+def merits(study: Study, *volts: float) -> MeritTable:
+    return compute_merits(driven(study, *volts), study)
+
+
+def test_tuned_lossy_necks_widen_the_linear_band(study: Study) -> None:
+    """A neck as an absorber of large share: two damped resonances in place of one (M5.16)."""
+    absorber = with_cell(
+        study, cavity_depth=200e-6, neck_radius=25e-6, neck_length=30e-6, neck_count=20
+    )
+    plain = {"neck_radius": None, "neck_length": None, "neck_count": 1}
+    sealed = with_cell(absorber, back="sealed", **plain)
+    vented = with_cell(absorber, back="vented", cavity_depth=None, **plain)
+    widths, peaks = [], []
+    for kind in (absorber, sealed, vented):
+        table = merits(kind, 0.5)
+        assert table.status[0] == 0
+        widths.append(float(table.values["small_signal_bandwidth"][0]))
+        peaks.append(float(table.values["peak_pressure"][0]))
+        assert widths[-1] == pytest.approx(table.values["fractional_bandwidth"][0], rel=5e-3)
+    # docs/models/M5-radiation.md quotes these
+    np.testing.assert_allclose(widths, [0.468, 0.0326, 0.0457], rtol=5e-3)
+    np.testing.assert_allclose(peaks, [0.0253, 0.2584, 0.1817], rtol=5e-3)
+
+
+def test_an_evaluated_design_is_whole(study: Study) -> None:
+    """Merits, responses on three sweeps and statuses of one batch; the response has its peak."""
+    designs = driven(study, 2.0, 18.0)
+    found = evaluate(designs, study, study.strategies[0])
+    assert (found["status"] == 0).all()
+    size = np.hypot(found["pressure_real"], found["pressure_imag"])
+    assert np.isfinite(size).all()
+    np.testing.assert_allclose(size.max("frequency"), found["peak_pressure"], rtol=0.02)
+    assert found["beam_width"][0] > 0.0
+    assert "two_way_bandwidth" not in found
+    for k, volts in enumerate((2.0, 18.0)):
+        one = compute_merits(driven(study, volts), study)
+        for name, value in one.values.items():
+            assert float(value[0]) == float(found[name][k]), name
+
+
+def test_out_of_the_lumped_range_is_refused(study: Study) -> None:
+    """A cavity deeper than 0.5 / k has standing waves: a status, no merits."""
+    table = merits(with_cell(study, cavity_depth=600e-6), 1.0)
+    assert table.status[0] == MeritStatus.CAVITY
+    assert all(np.isnan(value).all() for value in table.values.values())
+    hot = build_cells(driven(study, 1.0), with_cell(study, cavity_depth=30e-6))
+    assert hot.status[0, 0] == CellStatus.CAVITY
+
+
+def test_several_modes_meet_the_load_of_every_harmonic(study: Study) -> None:
+    """The shared load against cavity.py at each harmonic; one mode alone repeats M7.18."""
+    designs = driven(study, 1.0)
+    cells = build_cells(designs, study, n_modes=3)
+    w = 2.0 * np.pi * np.array([[[90e3, 180e3]]])
+    for n in range(2):
+        f = float(w[0, 0, n]) / (2.0 * math.pi)
+        M, C, K = two_degrees(study, cells, f)
+        neck = K[1, 1] - w[0, 0, n] ** 2 * M[1, 1] + 1j * w[0, 0, n] * C[1, 1]
+        S = float(cells.volume[0, 0])
+        direct = (K[0, 0] - cells.stiffness[0, 0] - K[0, 1] ** 2 / neck) / S**2
+        assert back_load(designs, study, w)[0, 0, n] == pytest.approx(direct, rel=1e-9)
+    strong = multimode_response(designs, study, sweep=UP, settings=SweepSettings(1, 1))
+    plain = compute_merits(designs, study)
+    assert strong.status[0] == 0
+    np.testing.assert_allclose(strong.band.peak_pressure, plain.values["peak_pressure"], rtol=2e-3)
+    np.testing.assert_allclose(strong.band.upper_edge, plain.band_upper, rtol=1e-3)
+
+
+def test_verify_has_the_neck_in_every_model(study: Study) -> None:
+    found = verify_designs(driven(study, 2.0), study)
+    assert found.status[0] == 0
+    for part in (found.several_modes, found.mutual):
+        ratio = part["fractional_bandwidth"] / found.one_mode["fractional_bandwidth"]
+        assert 0.5 < float(ratio[0]) < 2.0
+
+
+PROBLEMS = [
+    ('neck_radius = "60 um"\n', "", 'cell.neck_radius is missing; back = "necked" needs it'),
+    ('"necked"', '"sealed"', '17: cell.neck_radius is "60 um"; does nothing with back = "sealed"'),
+    ('"60 um"', '"300 um"', "the smallest diaphragm is 450 um in radius"),
+    ("[model]", '[limits]\ntwo_way_bandwidth = { min = "1 %" }\n[model]', "is not computed with"),
+    ("[model]", 'burst_length = "20 cycles"\n[model]', "without bursts beside them"),
+    ("[model]", 'excitation = "burst"\nburst_length = "20 cycles"\n[model]', "not in bursts"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "message"), PROBLEMS)
+def test_problems_of_the_study(tmp_path: Path, old: str, new: str, message: str) -> None:
+    path = tmp_path / "study.toml"
+    path.write_text(STUDY.replace(old, new), encoding="utf-8")
+    with pytest.raises(StudyError, match=re.escape(message)):
+        read_study(path)
