@@ -114,9 +114,7 @@ def plot_response(design: xr.Dataset, *, ax: Axes | None = None, legend: bool = 
             name: _level(complex_values(design, name))
             for name in ("pressure", "opposite_pressure", "small_signal_pressure")
         }
-        low, high = (float(design[n]) / 1e3 for n in ("band_lower", "band_upper"))
-        if np.isfinite(low) and np.isfinite(high):
-            ax.axvspan(low, high, color="#eef2f5", zorder=0, label=f"band {low:.1f}–{high:.1f} kHz")
+        _shade_band(ax, design)
         ax.plot(f, level["small_signal_pressure"], color=SOFT, lw=1.1, ls=":", label="small signal")
         ax.plot(
             f,
@@ -327,26 +325,50 @@ def plot_convergence(curves: xr.Dataset, *, ax: Axes | None = None) -> Axes:
 
 
 def plot_burst(design: xr.Dataset, *, ax: Axes | None = None) -> Axes:
-    """Envelope of the pressure at the target during and after a burst.
+    """Level at the target against the carrier of tone bursts: largest, at the end, and the sweep's.
 
     Parameters
     ----------
-    design : one stored design with ``burst_time`` [s] and ``burst_pressure`` [Pa], both (time,).
+    design : one stored design (no ``design`` dimension), with ``frequency``, ``burst_pressure``,
+        ``burst_end_pressure`` and ``pressure``. The band is shaded where it is that of bursts
+        (attribute ``excitation``).
     ax : to draw into; a new figure if not given.
 
     Returns
     -------
     matplotlib.axes.Axes
+        Gaps where a softening cell escapes.
     """
     with styled():
         ax = new_axes(ax)
-        time = 1e6 * np.asarray(design["burst_time"], dtype=np.float64)
-        ax.plot(time, np.abs(np.asarray(design["burst_pressure"])), color=MARKS[0].colour)
-        ax.set_xlim(time[0], time[-1])
-        ax.set_ylim(bottom=0)
-        ax.set_xlabel("time (µs)")
-        ax.set_ylabel("envelope at target (Pa)")
+        f = np.asarray(design["frequency"], dtype=np.float64) / 1e3
+        if design.attrs.get("excitation") == "burst":
+            _shade_band(ax, design)
+        lines = (
+            (complex_values(design, "pressure"), SOFT, 1.1, ":", "slow sweep"),
+            (design["burst_end_pressure"], MARKS[1].colour, 1.3, (0, (5, 2)), "end of burst"),
+            (design["burst_pressure"], MARKS[0].colour, 1.8, "-", "largest in burst"),
+        )
+        levels = []
+        for pressure, colour, width, style, label in lines:
+            levels.append(_level(np.asarray(pressure)))
+            ax.plot(f, levels[-1], color=colour, lw=width, ls=style, label=label)
+        known = np.concatenate([v[np.isfinite(v)] for v in levels])
+        if known.size:
+            ax.set_ylim(max(known.max() - FLOOR, known.min() - 2.0), known.max() + 2.0)
+        ax.set_xlim(f[0], f[-1])
+        ax.set_xlabel("carrier (kHz)")
+        ax.set_ylabel("level at target (dB re 20 µPa)")
+        legend_above(ax)
     return ax
+
+
+def _shade_band(ax: Axes, design: xr.Dataset) -> None:
+    low, high = (float(design[n]) / 1e3 for n in ("band_lower", "band_upper"))
+    kinds = {"burst": "band of bursts", "chirp": "band of the chirp"}
+    what = kinds.get(design.attrs.get("excitation", ""), "band")
+    if np.isfinite(low) and np.isfinite(high):
+        ax.axvspan(low, high, color="#eef2f5", zorder=0, label=f"{what} {low:.1f}–{high:.1f} kHz")
 
 
 def datasets(fronts: xr.DataTree | Mapping[str, xr.Dataset]) -> dict[str, xr.Dataset]:

@@ -28,6 +28,8 @@ from arrayopt.plot_style import Axes, figure_svg, new_axes, styled
 from arrayopt.report_designs import Chosen, beam_of, choose, design_of, name_of
 from arrayopt.report_text import (
     answer,
+    band_owner,
+    burst_length_text,
     group_table,
     html_table,
     merit_table,
@@ -188,18 +190,25 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
                 ax,
                 f"{key}r",
                 "Response at the target in both sweep directions; open marks are jumps, the "
-                "shaded range is the band.",
+                f"shaded range is the band{band_owner(reading.study)}.",
                 f"Level against frequency of {name}; band "
                 f"{shown_value('band_lower', float(design['band_lower']))} to "
                 f"{shown_value('band_upper', float(design['band_upper']))} kHz.",
             )
         )
-    if "burst_time" in design:
+    if "burst_pressure" in design:
         with styled():
             ax = new_axes(None, width=5.0, height=3.6)
             plot_burst(design, ax=ax)
         parts.append(
-            picture(ax, f"{key}b", "Burst response.", f"Pressure envelope of {name} in time.")
+            picture(
+                ax,
+                f"{key}b",
+                f"Tone bursts{burst_length_text(reading.study)} from rest against their carrier: "
+                "largest amplitude while the drive lasts, and that of its last cycle; beside them "
+                "the slow sweep. Cells on their own.",
+                f"Level against carrier of bursts of {name}.",
+            )
         )
     die = reading.study.chip.die if reading.study else None
     with styled():

@@ -14,7 +14,7 @@ from arrayopt.plot_style import unit_of
 from arrayopt.problem import Objective
 from arrayopt.quantities import MARGIN_PREFIX, MERITS, quantity
 from arrayopt.results import Reading, identifier, objective_values
-from arrayopt.study_model import Limit
+from arrayopt.study_model import Limit, Study
 from arrayopt.tables import band_text, shown_unit, shown_value
 
 
@@ -229,6 +229,20 @@ def _verified(design: xr.Dataset, name: str) -> list[str]:
     if quantity(name).units == "dB":
         change = f"{value - search:+.2f} dB"
     return [shown_value(name, value), change]
+
+
+def band_owner(study: Study | None) -> str:
+    """Whose band the stored one is, where it is not the sweep's: " of bursts", for captions."""
+    excitation = study.target.excitation if study else ""
+    return {"burst": " of bursts", "chirp": " of the chirp"}.get(excitation, "")
+
+
+def burst_length_text(study: Study | None) -> str:
+    """The length of a study's bursts, " of 0.4 ms" or " of 40 cycles", for captions."""
+    length = study.target.burst_length if study else None
+    if length is None:
+        return ""
+    return f" of {length.value:g} cycles" if length.in_cycles else f" of {1e3 * length.value:g} ms"
 
 
 def group_table(design: xr.Dataset) -> str:

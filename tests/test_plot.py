@@ -167,10 +167,25 @@ def test_convergence_ends_at_the_stored_hypervolume(reading: Reading) -> None:
         )
 
 
-def test_burst_is_drawn_in_microseconds() -> None:
-    time = np.linspace(0.0, 1e-3, 5)
-    ax = plot_burst(xr.Dataset({"burst_time": ("t", time), "burst_pressure": ("t", time * 1e3)}))
-    np.testing.assert_allclose(ax.get_lines()[0].get_xdata(), 1e6 * time, rtol=1e-12)
+def test_bursts_are_drawn_against_their_carrier(design: xr.Dataset) -> None:
+    amplitude = np.linspace(0.5, 1.0, design.sizes["frequency"])
+    amplitude[3] = np.nan  # a softening cell escaped
+    both = {"burst_pressure": amplitude, "burst_end_pressure": 0.5 * amplitude}
+    bursts = design.assign({name: ("frequency", values) for name, values in both.items()})
+    ax = plot_burst(bursts.assign_attrs(excitation="burst"))
+    lines = {line.get_label(): line for line in ax.get_lines()}
+    kilohertz, level = lines["largest in burst"].get_data()
+    np.testing.assert_allclose(kilohertz, design["frequency"] / 1e3, rtol=1e-12)
+    # 20 uPa is the reference pressure of levels in air, of the rms value (ISO 1683)
+    expected = 20.0 * np.log10(amplitude / np.sqrt(2.0) / 20e-6)
+    np.testing.assert_allclose(level, expected, rtol=1e-12)
+    gap = np.asarray(level) - np.asarray(lines["end of burst"].get_ydata())
+    np.testing.assert_allclose(gap[np.isfinite(gap)], 20.0 * np.log10(2.0), rtol=1e-9)
+    assert ax.get_xlabel() == "carrier (kHz)"
+    labels = ax.get_legend_handles_labels()[1]
+    assert any(label.startswith("band of bursts") for label in labels)
+    labels = plot_burst(bursts.assign_attrs(excitation="up-sweep")).get_legend_handles_labels()[1]
+    assert not any(label.startswith("band") for label in labels)
 
 
 def test_pictures_are_repeatable_and_well_formed(design: xr.Dataset) -> None:

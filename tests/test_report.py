@@ -13,15 +13,18 @@ import pytest
 
 from arrayopt.cli import main
 from arrayopt.errors import ResultsError
+from arrayopt.evaluate import evaluate
 from arrayopt.explorer import explorer_data
 from arrayopt.report import report_html, write_report
 from arrayopt.report_designs import choose, name_of
 from arrayopt.report_text import answer
 from arrayopt.results import Reading, knee, read_run
 from arrayopt.store import open_results, write_results
+from arrayopt.study import read_study_text
 
 sys.path.insert(0, str(Path(__file__).parent))
-from small_runs import run_small, runs
+from chain import random_designs
+from small_runs import run_small, runs, study_text
 
 
 class Outline(HTMLParser):
@@ -201,6 +204,22 @@ def test_verified_values_appear_when_there_are_any(reading: Reading) -> None:
     page = report_html(shown, choose(shown)[:1])
     assert "Verification" in Outline(page).headings
     assert "-20.0 %" in page
+
+
+def test_bursts_are_drawn_as_the_evaluation_stores_them() -> None:
+    """Through the evaluation itself: its names and dimensions are what the page looks for."""
+    target = ('excitation = "up-sweep"', 'excitation = "burst"\nburst_length = "0.3 ms"')
+    study = read_study_text(study_text(target))
+    designs = random_designs(study, "uniform-nonlinear", 1, seed=2)
+    front = evaluate(designs, study, study.strategy("uniform-nonlinear"))
+    stored = read_run(runs()[2])
+    kept = stored.fronts["uniform-nonlinear"].isel(design=[0])
+    front = kept.assign({name: front[name] for name in front.data_vars})
+    shown = Reading(**{**vars(stored), "fronts": {"uniform-nonlinear": front}, "study": study})
+    page = report_html(shown, choose(shown)[:1])
+    assert "Tone bursts of 0.3 ms from rest against their carrier" in page
+    assert "the shaded range is the band of bursts" in page
+    assert Outline(page).unnamed_pictures == 0
 
 
 class TestWhatIsAmissIsSaid:
