@@ -353,9 +353,33 @@ def run(
     after: int,
     stride: int,
     quantity: int,
-    out: NDArray[Any],
+    rows: NDArray[Any],
+    envelope: NDArray[Any],
+    peak: NDArray[Any],
     end: NDArray[Any],
 ) -> None:
-    """Step the blocks from ``start`` to ``stop``, one after the other."""
+    """Step the blocks from ``start`` to ``stop`` and store each lane in its row.
+
+    ``rows`` (block, lane) is negative for spare lanes; the last three are as in
+    ``transient_plan.Motion``.
+    """
+    samples = envelope.shape[1]
+    out = np.empty((samples, LANES), dtype=np.complex128)
+    last = np.empty((2, LANES))
     for k in range(start, stop):
-        _block(par[k], steps[k], chirp, before[k], origin, after, stride, quantity, out[k], end[k])
+        out[:] = 0.0
+        _block(par[k], steps[k], chirp, before[k], origin, after, stride, quantity, out, last)
+        for i in range(LANES):
+            row = rows[k, i]
+            if row < 0:
+                continue
+            top = 0.0
+            for column in range(samples):
+                value = out[column, i]
+                envelope[row, column] = value
+                size = value.real * value.real + value.imag * value.imag
+                if not size <= top:  # also where it is not a number
+                    top = size
+            peak[row] = math.sqrt(top)
+            end[row, 0] = last[0, i]
+            end[row, 1] = last[1, i]

@@ -83,8 +83,8 @@ class Plan:
         packed[slot] = par[order]
         before = np.ones(total * lanes, dtype=np.int64)
         before[slot] = self.grid.before[order]
-        out = np.zeros((total, motion.envelope.shape[1], lanes), dtype=np.complex128)
-        last = np.zeros((total, 2, lanes))
+        rows = np.full(total * lanes, -1)
+        rows[slot] = order
         arguments = (
             np.ascontiguousarray(packed.reshape(total, lanes, -1).transpose(0, 2, 1)),
             np.repeat(steps[order][first], blocks),
@@ -94,16 +94,15 @@ class Plan:
             self.grid.after,
             self.grid.stride,
             self.quantity,
-            out,
-            last,
+            rows.reshape(total, lanes),
+            motion.envelope,
+            motion.peak,
+            motion.end,
         )
         if self.parallel:
             spread(kernel.run, total, *arguments)
         else:
             kernel.run(0, total, *arguments)
-        motion.envelope[order] = out[slot // lanes, :, slot % lanes]
-        motion.end[order] = last.transpose(0, 2, 1).reshape(total * lanes, 2)[slot]
-        motion.peak[order] = np.abs(motion.envelope[order]).max(axis=-1, initial=0.0)
 
     def displacement(self, motion: Motion) -> Floats:
         """Largest displacement amplitude, from the envelope of whichever quantity."""

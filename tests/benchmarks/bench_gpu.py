@@ -93,16 +93,16 @@ def processor_rate(par: np.ndarray[Any, Any], count: int) -> np.ndarray[Any, Any
     """Print the processor's rate on all threads; return its envelopes (oscillator, cycle)."""
     blocks = count // kernel.LANES
     packed = np.ascontiguousarray(par[:count].reshape(blocks, kernel.LANES, -1).transpose(0, 2, 1))
-    out = np.zeros((blocks, CYCLES, kernel.LANES), dtype=complex)
-    end = np.zeros((blocks, 2, kernel.LANES))
+    rows = np.arange(count).reshape(blocks, kernel.LANES)
+    motion = (np.zeros((count, CYCLES), dtype=complex), np.zeros(count), np.zeros((count, 2)))
     fixed = (np.full(blocks, STEPS), False, np.full(blocks, CYCLES), CYCLES, 0, 1, 0)
-    seconds = median_time(lambda: spread(kernel.run, blocks, packed, *fixed, out, end), 5)
+    seconds = median_time(lambda: spread(kernel.run, blocks, packed, *fixed, rows, *motion), 5)
     rate = count * CYCLES * STEPS / seconds
     print(
         f"processor, float64, {thread_count()} threads, a sample a cycle: "
         f"{rate / 1e9:.2f} G steps/s"
     )
-    return out.transpose(0, 2, 1).reshape(count, CYCLES)
+    return motion[0]
 
 
 def whole_calls() -> None:

@@ -57,14 +57,19 @@ def batch(rng: np.random.Generator) -> np.ndarray[Any, Any]:
     return par
 
 
+def filled(samples: int) -> tuple[np.ndarray[Any, Any], ...]:
+    """Rows of the lanes, and what the stepper fills: envelope, peak, end."""
+    count = BLOCKS * LANES
+    rows = np.arange(count).reshape(BLOCKS, LANES)
+    return rows, np.zeros((count, samples), dtype=complex), np.zeros(count), np.zeros((count, 2))
+
+
 def steppers(par: np.ndarray[Any, Any]) -> dict[str, Callable[[], object]]:
     """The compiled stepper with a sample a cycle, on one thread and on all."""
-    out = np.zeros((BLOCKS, CYCLES, LANES), dtype=complex)
-    end = np.zeros((BLOCKS, 2, LANES))
     fixed = (np.full(BLOCKS, STEPS), False, np.full(BLOCKS, CYCLES))
 
     def call(threads: int, stride: int) -> Callable[[], object]:
-        arguments = (par, *fixed, CYCLES, 0, stride, 0, out, end)
+        arguments = (par, *fixed, CYCLES, 0, stride, 0, *filled(CYCLES // stride))
         if threads == 1:
             return lambda: kernel.run(0, BLOCKS, *arguments)
         return lambda: spread(kernel.run, BLOCKS, *arguments)
@@ -102,13 +107,10 @@ def roofline(par: np.ndarray[Any, Any], folder: str) -> dict[int, float]:
                 pool.map(part, range(0, BLOCKS, share), [share] * threads)  # noqa: B023
             )
             rates[threads] = best(call, BLOCKS * LANES * CYCLES * STEPS)
-    end = np.zeros((BLOCKS, 2, LANES))
-    kernel.run(
-        0, BLOCKS,
-        par, np.full(BLOCKS, STEPS), False, np.full(BLOCKS, CYCLES),
-        CYCLES, 0, CYCLES, 0, np.zeros((BLOCKS, 1, LANES), dtype=complex), end,
-    )  # fmt: skip
-    worst = np.abs(end[:, 0] - result).max() / np.abs(result).max()
+    motion = filled(1)
+    steps, cycles = np.full(BLOCKS, STEPS), np.full(BLOCKS, CYCLES)
+    kernel.run(0, BLOCKS, par, steps, False, cycles, CYCLES, 0, CYCLES, 0, *motion)
+    worst = np.abs(motion[3][:, 0].reshape(result.shape) - result).max() / np.abs(result).max()
     print(f"largest difference of the final displacement, numba and C: {worst:.1e}")
     return rates
 
