@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from arrayopt.band import Band, find_band
 from arrayopt.bands import merit_bands
-from arrayopt.burst import burst_rows
+from arrayopt.burst import Rows, burst_rows
 from arrayopt.burst_merits import BURST_FIGURES, burst_merits
+from arrayopt.burst_modes import ModesRows
 from arrayopt.cells import Cells, build_cells
 from arrayopt.coupled_burst import CoupledRows
 from arrayopt.coupled_edges import CoupledPacked
@@ -29,7 +30,6 @@ from arrayopt.study_model import Study
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Bursts = tuple[Band, dict[str, Floats]]
 
 FINEST = SweepSettings(modes=3, harmonics=5, checked=True)
 """Five harmonics, every frequency solved, Floquet multipliers watched (M7.14)."""
@@ -68,10 +68,10 @@ class Verification:
     """Merits of a batch by model, each name -> (design,).
 
     ``one_mode``: one mode, cells on their own; ``several_modes``: several modes and harmonics,
-    cells on their own, empty for bursts, which have one mode only; ``mutual``: one mode, cells
-    coupled by the sound they radiate; ``verified``: one mode changed by both effects; their
-    interaction is not computed. Bursts are bursts throughout; on a chirp the effects are those
-    that a slow sweep shows.
+    cells on their own (in bursts modes only, and empty where the second is driven); ``mutual``: one
+    mode, cells coupled by the sound they radiate; ``verified``: one mode changed by both effects;
+    their interaction is not computed. Bursts are bursts throughout; on a chirp the effects are
+    those that a slow sweep shows.
     ``lower``, ``upper``: 95 % band of ``verified`` that the study's calibration leaves, computed
     with the search's model and moved with the value; empty without a calibration.
     """
@@ -99,17 +99,22 @@ def verify_designs(designs: Designs, study: Study) -> Verification:
     Verification
         NaN where ``status`` is not 0.
     """
-    cells = build_cells(designs, study)
+    cells = build_cells(designs, study, n_modes=FINEST.modes)
     packed = pack(cells, designs, study)
     coupled = pack_coupled(cells, designs, study)
     target = study.target
-    bursts: tuple[Bursts, ...] = ()
+    bursts: dict[VerifyStatus, tuple[Band, dict[str, Floats]]] = {}
     if target.burst_length is not None:
-        rows = (burst_rows, CoupledRows(coupled, study.air_state))
-        bursts = tuple(burst_merits(cells, packed, study, compute=each) for each in rows)
+        models: dict[VerifyStatus, Rows] = {
+            VerifyStatus.SEARCH: burst_rows,
+            VerifyStatus.MUTUAL: CoupledRows(coupled, study.air_state),
+        }
+        if study.cell.mode == 1:
+            models[VerifyStatus.SEVERAL_MODES] = ModesRows(cells, study, FINEST.modes)
+        for flag, rows in models.items():
+            bursts[flag] = burst_merits(cells, packed, study, compute=rows)
     if target.excitation == "burst":
-        flags = (VerifyStatus.SEARCH, VerifyStatus.MUTUAL)
-        found = dict(zip(flags, (band for band, _ in bursts), strict=True))
+        found = {flag: band for flag, (band, _) in bursts.items()}
     else:
         found = _swept(packed, coupled, designs, study)
     status = np.zeros(len(designs), dtype=np.int64)
@@ -128,7 +133,7 @@ def verify_designs(designs: Designs, study: Study) -> Verification:
         one = own
     # a chirp's pulse is no burst's
     beside = BURST_FIGURES[:1] if target.excitation == "chirp" else BURST_FIGURES
-    for merits, (_, figures) in zip((one, mutual), bursts, strict=False):
+    for merits, (_, figures) in zip((one, mutual, modes), bursts.values(), strict=False):
         merits |= {name: figures[name] for name in beside}
     verified = {
         name: _moved(name, modes[name], value, one[name]) if name in modes else value.copy()

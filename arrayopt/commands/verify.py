@@ -21,10 +21,10 @@ if TYPE_CHECKING:
 def command(directory: Path, designs: tuple[str, ...]) -> None:
     """Compute DESIGNs of a run anew at the highest fidelity; without any, a spread of each front.
 
-    Several modes and harmonics, and mutual radiation between all cells; in bursts mutual radiation
-    only. Prints the search's value, the verified value and their difference for each merit, flags
-    designs that lose more than the study's tolerance, and stores everything with the front. Where
-    the study has a calibration, the verified values come with the 95 % bands that it leaves.
+    Several modes and harmonics, and mutual radiation between all cells, in bursts, too. Prints the
+    search's value, the verified value and their difference for each merit, flags designs that lose
+    more than the study's tolerance, and stores everything with the front. Where the study has a
+    calibration, the verified values come with the 95 % bands that it leaves.
     """
     from arrayopt.verify_run import verify_run
 
