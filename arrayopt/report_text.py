@@ -13,7 +13,7 @@ from arrayopt.evaluate import limits_in_force
 from arrayopt.plot_style import unit_of
 from arrayopt.problem import Objective
 from arrayopt.quantities import MARGIN_PREFIX, MERITS, quantity
-from arrayopt.results import Reading, identifier, objective_values
+from arrayopt.results import Reading, identifier, objective_values, verified_merits
 from arrayopt.study_model import Limit, Study
 from arrayopt.tables import band_text, shown_unit, shown_value
 
@@ -153,7 +153,7 @@ def strategy_table(reading: Reading) -> str:
 def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
     """Merits of one design with limits, margins and, where there are any, verified values."""
     limits = _limits(reading, strategy)
-    verified = [n for n in MERITS if f"verified_{n}" in design and _there(design, f"verified_{n}")]
+    verified = [n for n in verified_merits(design) if _there(design, f"verified_{n}")]
     known = banded(design)
     head = ["merit", "value", *(["95 % band"] if known else []), "unit", "limit", "margin"]
     head += ["verified", "difference"] if verified else []

@@ -17,7 +17,7 @@ from arrayopt.errors import ArrayoptError, ResultsError
 from arrayopt.evaluate import StudyEvaluator
 from arrayopt.front import hypervolume, nondominated, thinned
 from arrayopt.problem import Floats, Ints, Objective, minimised
-from arrayopt.quantities import MERITS
+from arrayopt.quantities import GLOSSARY, MERITS
 from arrayopt.run_directory import HISTORY
 from arrayopt.run_identity import RUN, read_identity
 from arrayopt.saved import read_progress
@@ -386,9 +386,14 @@ def identifier(strategy: str, design: xr.Dataset) -> str:
 
 
 def verified_merits(front: xr.Dataset) -> tuple[str, ...]:
-    """Merits of which a front holds verified values (``verified_NAME``)."""
+    """Merits of which a front holds verified values (``verified_NAME``).
+
+    ``verified_onset_voltage`` is the array's, and no value of the merit, which is the last cell's.
+    """
     return tuple(
         str(name).removeprefix("verified_")
         for name in front.data_vars
-        if str(name).startswith("verified_") and str(name).removeprefix("verified_") in MERITS
+        if str(name).startswith("verified_")
+        and str(name).removeprefix("verified_") in MERITS
+        and str(name) not in GLOSSARY
     )

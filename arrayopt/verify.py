@@ -19,6 +19,7 @@ from arrayopt.cells import Cells, build_cells
 from arrayopt.coupled_burst import CoupledRows
 from arrayopt.coupled_edges import CoupledPacked
 from arrayopt.coupled_loop import coupled_band
+from arrayopt.coupled_onset import array_onset
 from arrayopt.coupled_response import find_coupled_band, pack_coupled
 from arrayopt.design import Designs
 from arrayopt.excitation import excitation_band
@@ -74,6 +75,8 @@ class Verification:
     those that a slow sweep shows.
     ``lower``, ``upper``: 95 % band of ``verified`` that the study's calibration leaves, computed
     with the search's model and moved with the value; empty without a calibration.
+    ``onset_alone``, ``onset``: drive amplitude (of the channel driven most, all scaled together) at
+    which the first cell on its own, and the array of coupled cells, becomes bistable [V].
     """
 
     one_mode: Mapping[str, Floats]
@@ -82,6 +85,8 @@ class Verification:
     verified: Mapping[str, Floats]
     lower: Mapping[str, Floats]
     upper: Mapping[str, Floats]
+    onset_alone: Floats
+    onset: Floats
     status: Ints
 
 
@@ -152,7 +157,17 @@ def verify_designs(designs: Designs, study: Study) -> Verification:
     )
     for value in (*verified.values(), *lower.values(), *upper.values()):
         value[status != 0] = np.nan
-    return Verification(one, modes, mutual, verified, lower, upper, status)
+    onsets = _onsets(cells, coupled, designs)
+    return Verification(one, modes, mutual, verified, lower, upper, *onsets, status)
+
+
+def _onsets(cells: Cells, coupled: CoupledPacked, designs: Designs) -> tuple[Floats, Floats]:
+    """Onset of the first cell on its own and of the array, (design,) [V]; NaN: none driven."""
+    drive = designs.drive_amplitude
+    with np.errstate(divide="ignore", invalid="ignore"):
+        alone = np.where(drive > 0.0, cells.onset / drive, np.inf).min(axis=1)
+    largest = np.where((drive > 0.0).any(axis=1), drive.max(axis=1), np.nan)
+    return alone * largest, array_onset(coupled, alone) * largest
 
 
 def _swept(
@@ -210,8 +225,9 @@ def verification_dataset(found: Verification) -> xr.Dataset:
         for name, value in getattr(found, end).items():
             key = f"verified_{name}_{end}"
             variables[key] = xr.Variable("design", value, attrs(key))
+    onset = xr.Variable("design", found.onset, attrs("verified_onset_voltage"))
     status = xr.Variable("design", found.status, attrs("verify_status"))
-    return xr.Dataset({**variables, "verify_status": status})
+    return xr.Dataset({**variables, "verified_onset_voltage": onset, "verify_status": status})
 
 
 def lost_too_much(found: Verification, tolerance: float) -> NDArray[np.bool_]:

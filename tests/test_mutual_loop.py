@@ -10,11 +10,16 @@ import numpy as np
 
 from arrayopt.band import find_band
 from arrayopt.cells import build_cells
+from arrayopt.commands.verify import verification_text
+from arrayopt.coupled_onset import ACCURACY, array_onset
 from arrayopt.coupled_response import coupled_pressure, find_coupled_band, pack_coupled
 from arrayopt.evaluate import evaluate
 from arrayopt.merits import compute_merits
+from arrayopt.physics.coupled import coupled_sweep
 from arrayopt.response import SMALL, UP, array_pressure
 from arrayopt.study_model import Study
+from arrayopt.verify import verification_dataset, verify_designs
+from arrayopt.verify_run import VerifiedDesign
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import duct, packed, random_designs, uniform_design
@@ -90,6 +95,43 @@ def test_without_coupling_the_responses_agree() -> None:
     np.testing.assert_allclose(coupled.deflection, alone.deflection, rtol=3e-3)
 
 
+def test_onset_of_cells_on_their_own_is_the_closed_form() -> None:
+    """Without coupling the smallest onset of the cells, M7.4, is found to the stated 1 %."""
+    study = duct()
+    designs = random_designs(study, "combined", 2)
+    cells = build_cells(designs, study)
+    closed = (cells.onset / designs.drive_amplitude).min(axis=1)
+    packed_alone = pack_coupled(cells, designs, study, alike="group", mutual=False)
+    # the closed form holds the radiation load at the onset's own frequency
+    np.testing.assert_allclose(array_onset(packed_alone, closed), closed, rtol=ACCURACY)
+    idle = np.full(2, np.inf)
+    assert np.all(np.isinf(array_onset(packed_alone, idle)))
+
+
+def test_onset_of_the_array_is_where_its_sweeps_part() -> None:
+    """Up- and down-sweep in 6000 steps agree 2 % below it, and differ 2 % above it."""
+    study = duct()
+    designs = uniform_design(study, radius=480e-6, drive=1.0)
+    cells = build_cells(designs, study)
+    coupled = pack_coupled(cells, designs, study)
+    onset = array_onset(coupled, cells.onset[:, 0])
+    assert 0.4 * cells.onset[0, 0] < onset[0] < 0.8 * cells.onset[0, 0]
+    f0, width = (
+        cells.natural_frequency[0, 0],
+        (cells.natural_frequency / cells.quality_factor)[0, 0],
+    )
+    frequency = np.linspace(f0 - 5.0 * width, f0 + 5.0 * width, 6001)
+    for factor, parts in ((0.98, False), (1.02, True)):
+        up, down = (
+            coupled_sweep(
+                coupled.arrays, frequency=frequency, down=back, drive_scale=factor * onset
+            ).amplitude[0]
+            for back in (False, True)
+        )
+        gap = np.abs(up - down).max() / np.abs(up).max()
+        assert gap > 1e-2 if parts else gap < 1e-5
+
+
 def test_the_study_chooses() -> None:
     base = duct()
     designs = random_designs(base, "overlapping-radii", 3)
@@ -118,3 +160,21 @@ def test_batch_is_one_by_one() -> None:
         one = compute_merits(designs.take(k), study, wanted=frozenset())
         for name, value in one.values.items():
             assert np.array_equal(value, whole.values[name][k : k + 1], equal_nan=True), name
+
+
+def test_verify_tells_the_onset_of_the_array() -> None:
+    """Stored and printed in volts of the channel driven most; NaN where nothing is driven."""
+    study = duct()
+    designs = uniform_design(study, radius=480e-6, drive=np.array([1.0, 0.0]))
+    found = verify_designs(designs, study)
+    cells = build_cells(designs, study)
+    assert found.onset_alone[0] == cells.onset[0, 0]
+    assert 0.4 < found.onset[0] / found.onset_alone[0] < 0.8
+    assert np.isnan(found.onset[1])
+    stored = verification_dataset(found)["verified_onset_voltage"]
+    assert stored.attrs["units"] == "V"
+    assert stored.values[0] == found.onset[0]
+    one = verify_designs(designs.take(np.array([0])), study)
+    assert one.onset[0] == found.onset[0]
+    text = verification_text([VerifiedDesign("uniform-nonlinear/0", one, False)])
+    assert f"{found.onset[0]:.3g}" in text.split("onset of the array")[1]

@@ -65,6 +65,11 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
                 parts = [part for part in (found.lower, found.upper) if name in part]
                 ends = [shown_value(name, float(part[name][0])) for part in parts]
                 rows[-1].append(" to ".join(ends))
+        alone, array = float(found.onset_alone[0]), float(found.onset[0])
+        rows.append(["", "onset of the array"])
+        rows[-1] += [shown_value("onset_voltage", x) for x in (alone, np.nan, array, array)]
+        rows[-1].append(f"{100.0 * (array / alone - 1.0):+.1f} %" if array < np.inf else "-")
+        rows[-1] += [""] if banded else []
     notes = []
     for design in verified:
         status = int(design.found.status[0])
