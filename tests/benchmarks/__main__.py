@@ -25,6 +25,7 @@ SECTIONS = {
     "harmonic": "Several modes",
     "burst_chain": "Burst bands",
     "coupled": "Mutual radiation in the loop",
+    "coupled_burst": "Bursts with mutual radiation and with several modes",
     "startup": "Start-up and compiling",
     "export": "Export",
 }
