@@ -258,10 +258,12 @@ def run(
                 whole[part] = device_array.copy_to_host()
 
 
-def phasors(steps: int) -> Floats:
-    """Cosine and sine after step 1, after step 2, ... of a cycle."""
+@lru_cache(maxsize=64)
+def phasors(steps: int, single: bool) -> Any:
+    """Cosine and sine after step 1, after step 2, ... of a cycle, on the card."""
     angle = 2.0 * np.pi / steps * np.arange(1, steps + 1)
-    return np.stack([np.cos(angle), np.sin(angle)], axis=1).ravel()
+    table = np.stack([np.cos(angle), np.sin(angle)], axis=1).ravel()
+    return cuda.to_device(table.astype(np.float32 if single else np.float64))
 
 
 def launch(
@@ -288,7 +290,7 @@ def launch(
             on_card,
             cuda.to_device(rows),
             count,
-            cuda.to_device(phasors(count).astype(np.float32 if single else np.float64)),
+            phasors(count, single),
             chirp,
             grid.origin,
             grid.after,

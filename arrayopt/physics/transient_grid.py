@@ -35,9 +35,11 @@ class SampleGrid:
         )
         with np.errstate(all="ignore"):
             cycles = 0.5 * (f0 + f1) * length + half
-            rate = (f1 - f0) / length
-            inside = 2.0 * cycles / (f0 + np.sqrt(np.maximum(f0**2 + 2.0 * rate * cycles, 0.0)))
-            time = np.where(cycles > 0.0, inside, cycles / f0)
+            time = cycles / f0
+            if not np.array_equal(f0, f1):
+                rate = (f1 - f0) / length
+                root = np.sqrt(np.maximum(f0**2 + 2.0 * rate * cycles, 0.0))
+                time = np.where(cycles > 0.0, 2.0 * cycles / (f0 + root), time)
             time = np.where(half > 0.0, length + half / f1, time)
         return np.where((f0 > 0.0) & (f1 > 0.0) & (length > 0.0), time, np.nan)
 
