@@ -39,6 +39,7 @@ class StudyEvaluator:
     """
 
     def __init__(self, study: Study, strategy: Strategy) -> None:
+        study = study.of(strategy)
         self.study = study
         self.strategy = strategy
         self.space = DesignSpace(study, strategy)
@@ -142,6 +143,7 @@ def evaluate(
         A design whose ``status`` is not 0 has NaN merits. A study with a calibration also gives
         ``NAME_lower`` and ``NAME_upper`` of objectives, limited and quick merits (`merit_bands`).
     """
+    study = study.of(strategy)
     limits = limits_in_force(study, strategy)
     allowed = deflection_limit(limits)
     table = compute_merits(designs, study, deflection_limit=allowed)

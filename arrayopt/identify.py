@@ -15,7 +15,7 @@ from arrayopt.study_model import Strategy, Study
 
 @dataclass(frozen=True)
 class FoundDesign:
-    """A stored design: its identifier, study, strategy and a batch of one."""
+    """A stored design: identifier, study with its strategy's cells, strategy, a batch of one."""
 
     identifier: str
     study: Study
@@ -71,4 +71,4 @@ def find_design(tree: xr.DataTree, identifier: str) -> FoundDesign:
     strategy = study.strategy(name)
     vectors = group["vector"].values[index : index + 1]
     designs = DesignSpace(study, strategy).decode(vectors)
-    return FoundDesign(identifier_of(name, int(number)), study, strategy, designs)
+    return FoundDesign(identifier_of(name, int(number)), study.of(strategy), strategy, designs)

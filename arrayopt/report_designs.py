@@ -97,7 +97,8 @@ def beam_of(reading: Reading, chosen: Chosen) -> xr.DataArray | None:
     frequency = np.atleast_1d(np.asarray(design["centre_frequency"], dtype=np.float64))
     if study is None or not np.isfinite(frequency).all():
         return None
-    space = DesignSpace(study, study.strategy(chosen.strategy))
+    strategy = study.strategy(chosen.strategy)
+    study, space = study.of(strategy), DesignSpace(study, strategy)
     designs = space.decode(np.asarray(design["vector"])[None, :])
     cells = build_cells(designs, study)
     packed = pack(cells, designs, study)

@@ -44,6 +44,7 @@ def seed_vectors(study: Study, strategy: Strategy, count: int) -> Floats:
     -------
     array (design, variable) in 0..1; empty where the radius is not varied.
     """
+    study = study.of(strategy)
     space = DesignSpace(study, strategy)
     if "radius" not in strategy.vary or count == 0:
         return np.zeros((0, space.n_variables))

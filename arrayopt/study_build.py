@@ -152,7 +152,8 @@ def build_strategies(
         _check_room(form, layout, fixed, vary, origin, path, report)
         ordered = {key: vary[key] for key in VARIABLES if key in vary}
         kept = tuple(limit for limit in checked if limit is not None)
-        strategies.append(Strategy(name, table.description, layout, fixed, ordered, kept))
+        back = None if table.cell is None else table.cell.model_dump()
+        strategies.append(Strategy(name, table.description, layout, fixed, ordered, kept, back))
     return tuple(strategies)
 
 

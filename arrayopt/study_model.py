@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -217,6 +217,7 @@ class Strategy:
     fixed : value (SI; electrode as text) of every name of ``VARIABLES`` that is not varied.
     vary : name -> (low, high) in SI; electrode -> ("disc", "ring"). In the order of ``VARIABLES``.
     limits : allowed ranges of merits.
+    back : settings of the back side in place of the study's cell settings, or None.
     """
 
     name: str
@@ -225,6 +226,7 @@ class Strategy:
     fixed: Mapping[str, float | str]
     vary: Mapping[str, tuple[float, float] | tuple[str, str]]
     limits: tuple[Limit, ...]
+    back: Mapping[str, str | float | int | None] | None = None
 
 
 @dataclass(frozen=True)
@@ -326,6 +328,13 @@ class Study:
     def contains_lead(self) -> bool:
         """True when any layer contains lead."""
         return any(layer.contains_lead for layer in self.stack)
+
+    def of(self, strategy: Strategy) -> Study:
+        """The study as one strategy computes it: with that strategy's back side of the cells."""
+        if strategy.back is None:
+            return self
+        cell = replace(self.cell, **strategy.back)  # type: ignore[arg-type]
+        return self if cell == self.cell else replace(self, cell=cell)
 
     def strategy(self, name: str) -> Strategy:
         """The strategy of that name.

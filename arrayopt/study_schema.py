@@ -122,15 +122,20 @@ class MaterialTable(Section):
     source: str = "study file"
 
 
-class CellTable(Section):
-    """``[cell]``: what all diaphragms have in common beside the stack."""
+class BackTable(Section):
+    """``[strategy.NAME.cell]``: the back side of a strategy's cells, in place of ``[cell]``'s."""
 
-    quality_factor: Annotated[float, _unit("ratio", above=0.5)]
     back: Literal["vented", "sealed", "necked"] = "vented"
     cavity_depth: Length | None = None
     neck_radius: Length | None = None
     neck_length: LengthOrZero | None = None
     neck_count: Positive = 1
+
+
+class CellTable(BackTable):
+    """``[cell]``: what all diaphragms have in common beside the stack."""
+
+    quality_factor: Annotated[float, _unit("ratio", above=0.5)]
     mode: Literal[1, 2] = 1
 
 
@@ -265,6 +270,7 @@ class StrategyTable(Section):
     description: str = ""
     classes: ClassesTable | None = None
     channels: ChannelsTable | None = None
+    cell: BackTable | None = None
     fixed: FixedTable = FixedTable()
     vary: VaryTable = VaryTable()
     limits: dict[str, LimitTable] = Field(default_factory=dict)

@@ -15,7 +15,7 @@ from arrayopt.cells import Cells, CellStatus, back_load, build_cells
 from arrayopt.coupled_response import coupled_pressure, pack_coupled
 from arrayopt.design import Designs, DesignSpace
 from arrayopt.errors import StudyError
-from arrayopt.evaluate import evaluate
+from arrayopt.evaluate import StudyEvaluator, evaluate
 from arrayopt.merits import MeritStatus, MeritTable, compute_merits
 from arrayopt.multimode import SweepSettings, multimode_response
 from arrayopt.physics import cavity as cav
@@ -338,6 +338,43 @@ def test_verify_has_the_neck_in_every_model(study: Study) -> None:
     for part in (found.several_modes, found.mutual):
         ratio = part["fractional_bandwidth"] / found.one_mode["fractional_bandwidth"]
         assert 0.5 < float(ratio[0]) < 2.0
+
+
+STRATEGIES = (
+    STUDY.replace('back = "necked"', 'back = "vented"')
+    + """
+[strategy.plain]
+limits.drive_to_onset = { min = 1.0 }
+[strategy.necked.cell]
+back = "necked"
+cavity_depth = "200 um"
+neck_radius = "25 um"
+neck_length = "30 um"
+neck_count = 20
+[strategy.sealed]
+cell = { back = "sealed", cavity_depth = "200 um" }
+"""
+)
+for KEY in ("cavity_depth", "neck_radius", "neck_length", "neck_count"):
+    STRATEGIES = re.sub(f"(?m)^{KEY} = .*\n", "", STRATEGIES, count=1)
+
+
+def test_strategies_of_one_study_differ_in_their_back() -> None:
+    """All ways of widening in one study: evaluation, seeds and search see the strategy's cells."""
+    study = read_study_text(STRATEGIES)
+    assert [study.of(s).cell.back for s in study.strategies] == ["vented", "necked", "sealed"]
+    assert study.cell.back == "vented"
+    widths = []
+    for strategy in study.strategies:
+        designs = driven(study, 0.5)
+        found = evaluate(designs, study, strategy)
+        widths.append(float(found["small_signal_bandwidth"][0]))
+        evaluator = StudyEvaluator(study, strategy)
+        seen = evaluator.evaluate(evaluator.space.encode(designs))
+        assert seen.F[0, 0] == float(found["fractional_bandwidth"][0])
+    np.testing.assert_allclose(widths, [0.0457, 0.468, 0.0326], rtol=5e-3)
+    with pytest.raises(StudyError, match=r"strategy\.sealed\.cell\.back is .sealed.; back = "):
+        read_study_text(STRATEGIES.replace(', cavity_depth = "200 um"', ""))
 
 
 PROBLEMS = [
