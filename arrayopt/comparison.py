@@ -161,7 +161,10 @@ def _designs(entry: Entry, budget: int | None) -> xr.Dataset:
     front = entry.reading.fronts.get(entry.strategy)
     if front is None:
         return designs
-    extra = [f"verified_{name}" for name in verified_merits(front)]
+    checked = verified_merits(front)
+    extra = [f"verified_{name}" for name in checked]
+    # a merit that the search did not need is in the front only
+    extra += [name for name in checked if name not in designs]
     if extra and "evaluation" in designs:
         stored = front[["evaluation", *extra]].swap_dims(design="evaluation")
         aligned = stored.reindex(evaluation=np.asarray(designs["evaluation"]))

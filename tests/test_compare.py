@@ -153,10 +153,19 @@ def test_verified_values_are_told(tmp_path: Path) -> None:
         front = node.to_dataset()
         values = np.full(front.sizes["design"], np.nan)
         values[0] = 0.9 * float(front["fractional_bandwidth"][0])
-        groups[name] = front.assign(verified_fractional_bandwidth=("design", values))
+        groups[name] = front.assign(
+            verified_fractional_bandwidth=("design", values),
+            # a merit of the front that its search did not need, and so did not keep
+            verified_small_signal_bandwidth=(
+                "design",
+                0.8 * front["small_signal_bandwidth"].values,
+            ),
+        )
     kept = {k: v for k, v in tree.attrs.items() if k not in ("Conventions", "source", "format")}
     write_results(copy / "fronts.nc", groups, kept)
-    assert "Verified designs" in comparison_text(compare([copy]))
+    text = comparison_text(compare([copy]))
+    assert "Verified designs" in text
+    assert "small signal bandwidth" in text.partition("Verified designs")[2]
 
 
 class TestFooting:

@@ -418,6 +418,9 @@ def test_what_cannot_be_computed_says_so() -> None:
     assert lost.status[0] == int(TransientStatus.BAD_INPUT)
     for found in (close, soft, lost):
         assert np.isnan(found.envelope).all()
+    necked = array(3, force, neck=np.array([1.0, 5e-5, 1e-5, 1.8e-5]))
+    with pytest.raises(ValueError, match="not for necked ones"):
+        bursts(necked, carriers, 1e-4)
 
 
 MILLISECONDS = BurstLength(0.25e-3)

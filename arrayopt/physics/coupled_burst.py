@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from arrayopt.physics.coupled import range_status
 from arrayopt.physics.coupled_burst_kernel import SPARE, link_delays, step_bursts
 from arrayopt.physics.coupled_kernel import CoupledArrays
+from arrayopt.physics.neck_kernel import NECK_COUNT
 from arrayopt.physics.radiation import impedance_from_series
 from arrayopt.physics.threads import spread
 from arrayopt.physics.transient import TransientStatus, steps_for_tolerance
@@ -82,7 +83,14 @@ def coupled_burst(
         between cells has the amplitude of the carrier (its phase turns with frequency as it
         should), a cell's own radiation resistance is off by about twice the distance from the
         carrier (M8.4). ka below 4.
+
+    Raises
+    ------
+    ValueError
+        For cells with necked backs, whose load at the carrier would miss the neck's own motion.
     """
+    if arrays.neck[NECK_COUNT] > 0.0:
+        raise ValueError("bursts are computed for vented and sealed backs, not for necked ones.")
     f = np.ascontiguousarray(frequency, dtype=np.float64)
     T = np.array(np.broadcast_to(duration, f.shape), dtype=np.float64)
     w = 2.0 * np.pi * f
