@@ -310,6 +310,8 @@ class _Search:
         """Both edges (design, side), each closed in on from its bracket on the grid."""
         in_f, in_a = np.stack([self.at(left + 1), self.at(right - 1)], 2)
         out_f, out_a = np.stack([self.at(left), self.at(right)], 2)
+        # sides without a bracket, whose carriers may be missing, stay as they are
+        in_f, out_f = (np.where(off[:, None], 1.0, f) for f in (in_f, out_f))
         floor = limit[:, None]
 
         def guess() -> Floats:

@@ -32,6 +32,7 @@ from arrayopt.verify import (
     COMPARED,
     DIFFERENCES,
     GUARDED,
+    VerifyStatus,
     lost_too_much,
     verification_dataset,
     verify_designs,
@@ -495,6 +496,23 @@ def test_burst_studies_are_verified_at_the_highest_fidelity() -> None:
     stored = verification_dataset(found)
     assert stored["verified_ring_down_time"].attrs["units"] == "s"
     assert stored["several_modes_dead_zone"].attrs["units"] == "m"
+
+
+def test_one_design_s_failure_is_its_own() -> None:
+    """Cells that overlap, and a silent design, between good ones; warnings are errors here."""
+    burst = 'excitation = "burst"\nburst_length = "0.3 ms"'
+    study = read_study_text(tiny_text().replace('excitation = "up-sweep"', burst))
+    designs = random_designs(study, "combined", 3)
+    pitch, volts = designs.pitch.copy(), designs.drive_amplitude.copy()
+    pitch[1], volts[2] = 0.8e-3, 0.0
+    found = verify_designs(replace(designs, pitch=pitch, drive_amplitude=volts), study)
+    alone = verify_designs(designs.take(np.array([0])), study)
+    assert found.status[0] == 0
+    assert found.status[1] == int(VerifyStatus.MUTUAL)
+    assert found.status[2] & int(VerifyStatus.SEARCH)
+    for name, value in found.verified.items():
+        assert value[0] == alone.verified[name][0], name
+        assert np.isnan(value[1:]).all(), name
 
 
 def test_chirps_are_verified_by_what_the_sweep_shows() -> None:
