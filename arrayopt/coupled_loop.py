@@ -6,13 +6,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.band import Band
-from arrayopt.cells import Cells
+from arrayopt.cells import Cells, build_cells, necks_of
 from arrayopt.coupled_response import Alike, coupled_pressure, find_coupled_band, pack_coupled
 from arrayopt.design import Designs
+from arrayopt.physics.neck_stability import necked_growth
 from arrayopt.response import SWEEPS, ArrayResponse, array_pressure
 from arrayopt.study_model import Study
 
 Floats = NDArray[np.float64]
+
+STABILITY_POINTS = 401
+"""Frequencies at which `necks_unstable` looks."""
 
 ALIKE: dict[str, Alike] = {"none": "group", "group": "group", "full": "symmetry"}
 """What the study calls a treatment of mutual radiation, and which cells it takes to move alike."""
@@ -55,6 +59,42 @@ def swept_response(
         alike=ALIKE[treatment],
         mutual=treatment != "none",
     )
+
+
+def necks_unstable(cells: Cells, designs: Designs, study: Study) -> NDArray[np.bool_]:
+    """Designs of which a group, on its own, has an unstable state on the study's sweep (M7.19)."""
+    found = cells.necked
+    out = np.zeros(len(designs), dtype=bool)
+    if found is None:
+        return out
+    driven = designs.drive_amplitude > 0.0
+    low = np.where(driven, found.driven_low, np.inf).min(axis=1)
+    high = np.where(driven, found.driven_high, 0.0).max(axis=1)
+    good = np.flatnonzero((high > low) & (cells.status == 0).all(axis=1))
+    if not good.size:
+        return out
+    picked = designs.take(good)
+    own = build_cells(picked, study)
+    frequency = np.linspace(low[good], high[good], STABILITY_POINTS, axis=1) / (2.0 * np.pi)
+    sweep = SWEEPS[study.target.sweep]
+    swept = coupled_pressure(
+        own, picked, study, frequency=frequency, sweep=sweep, alike="group", mutual=False
+    )
+    names = ("mass", "damping", "stiffness", "radius", "volume", "cavity")
+    swing = np.where(np.isfinite(swept.deflection), swept.deflection, 0.0)
+    rates = necked_growth(
+        swing,
+        frequency=np.broadcast_to(frequency[:, None], swing.shape),
+        cubic=own.effective_cubic[..., None],
+        resistance=own.resistance_series[:, :, None],
+        reactance=own.reactance_series[:, :, None],
+        neck=necks_of(study),
+        density=study.air_state.density,
+        sound_speed=study.air_state.sound_speed,
+        **{name: getattr(own, name)[..., None] for name in names},
+    )
+    out[good] = (rates[..., 0].real > 0.0).any(axis=(1, 2))
+    return out
 
 
 def necked_swing(

@@ -1,4 +1,4 @@
-"""Onset of a whole array: the drive at which its coupled sweeps first fold (M9.7)."""
+"""Onset of a whole array: the drive at which its coupled sweeps first fold (M9.8)."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ ZOOMS, PARTS = 3, 16
 
 
 def array_onset(packed: CoupledPacked, guess: Floats) -> Floats:
-    """Factor on all drive forces at which up- and down-sweep of an array first part (M9.7).
+    """Factor on all drive forces at which up- and down-sweep of an array first part (M9.8).
 
     Parameters
     ----------

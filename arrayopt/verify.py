@@ -18,7 +18,7 @@ from arrayopt.burst_modes import ModesRows
 from arrayopt.cells import Cells, build_cells
 from arrayopt.coupled_burst import CoupledRows
 from arrayopt.coupled_edges import CoupledPacked
-from arrayopt.coupled_loop import coupled_band
+from arrayopt.coupled_loop import coupled_band, necks_unstable
 from arrayopt.coupled_onset import array_onset
 from arrayopt.coupled_response import find_coupled_band, pack_coupled
 from arrayopt.design import Designs
@@ -62,6 +62,8 @@ class VerifyStatus(IntFlag):
     """The coupled response gave no band: a jump did not settle, or ka is out of range."""
     SEARCH = 4
     """The one-mode model itself gives no band."""
+    NECK = 8
+    """With the necks' own motion a state of the sweep is unstable: the motion is modulated."""
 
 
 @dataclass(frozen=True)
@@ -155,6 +157,9 @@ def verify_designs(designs: Designs, study: Study) -> Verification:
         }
         for end in ("_lower", "_upper")
     )
+    for value in (*verified.values(), *lower.values(), *upper.values()):
+        value[status != 0] = np.nan
+    status |= np.where(necks_unstable(cells, designs, study), int(VerifyStatus.NECK), 0)
     for value in (*verified.values(), *lower.values(), *upper.values()):
         value[status != 0] = np.nan
     onsets = _onsets(cells, coupled, designs)

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import integrate
+from scipy import integrate, linalg
 
-from arrayopt.cells import Cells, CellStatus, back_load, build_cells
+from arrayopt.cells import Cells, CellStatus, back_load, build_cells, necks_of
+from arrayopt.coupled_loop import necks_unstable
 from arrayopt.coupled_response import coupled_pressure, pack_coupled
 from arrayopt.design import Designs, DesignSpace
 from arrayopt.errors import StudyError
@@ -21,6 +22,7 @@ from arrayopt.multimode import SweepSettings, multimode_response
 from arrayopt.physics import cavity as cav
 from arrayopt.physics.coupled import coupled_sweep
 from arrayopt.physics.neck_kernel import back_pressure, neck_coefficients
+from arrayopt.physics.neck_stability import necked_growth
 from arrayopt.physics.radiation import impedance_from_series
 from arrayopt.response import DOWN, SMALL, UP
 from arrayopt.study import read_study, read_study_text
@@ -262,6 +264,71 @@ def test_onset_is_where_the_sweeps_part(study: Study) -> None:
         )
         gap = np.abs(up - down).max() / np.abs(up).max()
         assert gap > 0.01 if parts else gap < 1e-4
+
+
+def growth(study: Study, state: np.ndarray, frequency: np.ndarray) -> np.ndarray:
+    cells = build_cells(driven(study, 1.0), study)
+    air = study.air_state
+    return necked_growth(
+        state,
+        frequency=frequency,
+        mass=cells.mass[0, 0],
+        damping=cells.damping[0, 0],
+        stiffness=cells.stiffness[0, 0],
+        cubic=cells.effective_cubic[0, 0],
+        radius=cells.radius[0, 0],
+        volume=cells.volume[0, 0],
+        cavity=cells.cavity[0, 0],
+        resistance=cells.resistance_series[0, 0],
+        reactance=cells.reactance_series[0, 0],
+        neck=necks_of(study),
+        density=air.density,
+        sound_speed=air.sound_speed,
+    )
+
+
+def test_growth_rates_are_the_two_resonances(study: Study) -> None:
+    """At rest: eigenvalues of M s^2 + C s + K, seen from the drive's frequency (scipy.linalg.eig).
+
+    The slow flow leaves the second derivative out: relative error about half of rate over w.
+    """
+    cells = build_cells(driven(study, 1.0), study)
+    for f in (85e3, 116e3):
+        M, C, K = two_degrees(study, cells, f)
+        zero, one = np.zeros((2, 2)), np.eye(2)
+        exact = linalg.eigvals(np.block([[zero, one], [-K, -C]]), linalg.block_diag(one, M))
+        exact = exact[exact.imag > 0.0] - 2j * math.pi * f
+        nearest = exact[np.argmin(np.abs(exact))]
+        found = growth(study, np.zeros(1), np.array([f]))[0]
+        assert np.abs(found - nearest).min() < abs(nearest) ** 2 / (2.0 * math.pi * f)
+        assert found.real.max() < 0.0
+
+
+def test_upper_branch_is_stable_and_the_middle_one_is_not(study: Study) -> None:
+    """On the up-sweep at 1.4 and 2 times the onset nothing grows; between two states one does."""
+    frequency = np.linspace(60e3, 175e3, 401)
+    for volts in (20.0, 28.0):
+        state = alone(study, volts, frequency, UP)
+        assert growth(study, state, frequency).real.max() < 0.0
+        assert not necks_unstable(
+            build_cells(driven(study, volts), study), driven(study, volts), study
+        ).any()
+    f = 130e3
+    low, high = (abs(alone(study, 20.0, np.array([f]), way)[0]) for way in (DOWN, UP))
+    assert high > 1.3 * low
+    M, C, K = two_degrees(study, build_cells(driven(study, 20.0), study), f)
+    w = 2.0 * math.pi * f
+    neck = K[1, 1] - w**2 * M[1, 1] + 1j * w * C[1, 1]
+    own = K[0, 0] - w**2 * M[0, 0] + 1j * w * C[0, 0] - K[0, 1] ** 2 / neck
+    cells = build_cells(driven(study, 20.0), study)
+    bend = 0.75 * float(cells.effective_cubic[0, 0])
+    force = 20.0 * abs(float(cells.force_per_volt[0, 0]))
+    roots = np.roots([bend**2, 2.0 * bend * own.real, abs(own) ** 2, -(force**2)])
+    sizes = np.sort(roots[np.abs(roots.imag) < 1e-9 * np.abs(roots)].real)
+    np.testing.assert_allclose(np.sqrt(sizes[[0, 2]]), [low, high], rtol=1e-4)
+    state = force / (own + bend * sizes)
+    rates = growth(study, state, np.full(3, f))[:, 0].real
+    assert list(rates > 0.0) == [False, True, False]
 
 
 def merits(study: Study, *volts: float) -> MeritTable:

@@ -1,8 +1,9 @@
-"""Cost of mutual radiation in the loop, and what it does to the demo study's designs.
+"""Cost of mutual radiation in the loop, and what it does to designs of a shipped study.
 
-Run: python tests/benchmarks/bench_coupled.py [designs]. Processor time of one thread, so divide by
-the number of processors; designs are seeds of each strategy of studies/duct-flow-meter, driven at
-the stated multiple of the cells' own onset.
+Run: python tests/benchmarks/bench_coupled.py [STUDY] [DESIGNS]. STUDY is a folder of studies/, by
+default duct-flow-meter. Processor time of one thread, so divide by the number of processors;
+designs of the first two strategies, radii in the middle of their range, driven at the stated
+multiple of the cells' own first onset.
 """
 
 from __future__ import annotations
@@ -19,17 +20,15 @@ import numpy as np
 
 from arrayopt.band import Band, find_band
 from arrayopt.cells import build_cells
+from arrayopt.coupled_onset import array_onset
 from arrayopt.coupled_response import find_coupled_band, pack_coupled
 from arrayopt.design import Designs, DesignSpace
-from arrayopt.physics.coupled import coupled_sweep
 from arrayopt.response import SMALL, UP
 from arrayopt.study import read_study
-from arrayopt.study_model import Study
 
-STUDY = Path(__file__).parent.parent.parent / "studies" / "duct-flow-meter" / "study.toml"
+STUDIES = Path(__file__).parent.parent.parent / "studies"
 LEVEL = 10.0 ** (-6.0 / 20.0)
 DRIVES = (0.5, 0.9, 1.5, 3.0)
-SCALES = np.linspace(0.5, 1.3, 17)
 
 
 def width(band: Band) -> np.ndarray:
@@ -47,28 +46,17 @@ def example(space: DesignSpace, count: int) -> Designs:
     return space.decode(X)
 
 
-def first_jump(designs: Designs, study: Study, drive: np.ndarray) -> float:
-    """Smallest multiple of the cells' first onset at which an up-sweep of the array jumps."""
-    for scale in SCALES:
-        driven = replace(designs, drive_amplitude=scale * drive)
-        cells = build_cells(driven, study)
-        packed = pack_coupled(cells, driven, study)
-        f = cells.natural_frequency
-        frequency = np.linspace(0.85 * f.min(), 1.2 * f.max(), 900)
-        if coupled_sweep(packed.arrays, frequency=frequency).jumps.any():
-            return float(scale)
-    return float("nan")
-
-
 def main() -> None:
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 4
-    study = read_study(STUDY)
+    name = sys.argv[1] if len(sys.argv) > 1 else "duct-flow-meter"
+    count = int(sys.argv[2]) if len(sys.argv) > 2 else 4
+    study = read_study(STUDIES / name)
     print("| strategy | drive/onset | bandwidth alone | coupled | peak ratio | CPU ms | status |")
     print("|---|---|---|---|---|---|---|")
+    onsets = []
     for strategy in study.strategies[:2]:
         designs = example(DesignSpace(study, strategy), count)
-        onset = build_cells(designs, study).onset.min(axis=1, keepdims=True)
-        onset = np.broadcast_to(onset, designs.drive_amplitude.shape)
+        first = build_cells(designs, study).onset.min(axis=1, keepdims=True)
+        onset = np.broadcast_to(first, designs.drive_amplitude.shape)
         for drive in (0.0, *DRIVES):
             driven = replace(designs, drive_amplitude=max(drive, 0.5) * onset)
             sweep = UP if drive else SMALL
@@ -84,9 +72,19 @@ def main() -> None:
                 f"| {width(band)[0]:.2f} % | {band.peak_pressure[0] / alone.peak_pressure[0]:.3f} "
                 f"| {spent:.1f} | {band.status.tolist()} |"
             )
-        one = designs.take([0])
-        print(f"\nfirst jump, {strategy.name}: drive / onset alone =", end=" ")
-        print(f"{first_jump(one, study, onset[:1]):.2f}\n")
+        unit = replace(designs, drive_amplitude=np.array(onset))
+        packed = pack_coupled(build_cells(unit, study), unit, study)
+        array_onset(packed, np.ones(count))
+        start = time.process_time()
+        factor = array_onset(packed, np.ones(count))
+        spent = 1e3 * (time.process_time() - start) / count
+        onsets.append(
+            f"| {strategy.name} | {first[0, 0]:.3g} V | {factor[0] * first[0, 0]:.3g} V "
+            f"| {factor[0]:.3f} ({factor.min():.3f} to {factor.max():.3f}) | {spent:.0f} |"
+        )
+    print("\n| strategy | first onset alone | of the array | ratio (all designs) | CPU ms |")
+    print("|---|---|---|---|---|")
+    print("\n".join(onsets))
 
 
 if __name__ == "__main__":
