@@ -163,6 +163,9 @@ def compare_chip(
     single = measured_cells(study, [t for t in traces if t.cell != ARRAY])
     rows: list[Row] = []
     left: list[str] = []
+    if study.cell.back == "necked" and single:
+        left.append("single cells: not compared; with necks they have two resonances")
+        single = ()
     for group in sweeps_by_cell(single):
         fit = fit_cell(study, group, seed=seed)
         rows += _cell_rows(study, fit, one, limits or {})

@@ -220,10 +220,13 @@ def _group_limits(chips: Sequence[Variant], cells: Sequence[Cells]) -> list[dict
         )
         * factor[:, None],
     }
+    held = "with the necks of the back held: calculated, not to be measured"
     for group in range(designs.layout.n_groups):
         first = int(np.flatnonzero(designs.layout.group_of_cell == group)[0])
         for (name, unit), values in scalars.items():
             rows.append(_limit(f"cells like {first}", name, unit, values[:, group]))
+            if cells[0].necked is not None and name != "cell_onset_voltage":
+                rows[-1]["note"] = held
     return rows
 
 

@@ -66,7 +66,7 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
                 ends = [shown_value(name, float(part[name][0])) for part in parts]
                 rows[-1].append(" to ".join(ends))
         alone, array = float(found.onset_alone[0]), float(found.onset[0])
-        rows.append(["", "onset of the array"])
+        rows.append(["", "onset of the array [V]"])
         rows[-1] += [shown_value("onset_voltage", x) for x in (alone, np.nan, array, array)]
         rows[-1].append(f"{100.0 * (array / alone - 1.0):+.1f} %" if array < np.inf else "-")
         rows[-1] += [""] if banded else []
