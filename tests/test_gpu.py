@@ -50,7 +50,7 @@ import sys
 sys.path.insert(0, sys.argv[1])
 import numpy as np
 from arrayopt.physics import transient_gpu
-from test_gpu import SAME, SINGLE, batch, compare
+from test_gpu import SAME, SINGLE, batch, compare, compare_sums
 transient_gpu.THREADS, transient_gpu.LEAST_BLOCKS = 3, 1  # the simulator starts each of them
 transient_gpu.CHUNK_BYTES = 16 * 40
 cases = (
@@ -65,6 +65,7 @@ for case in cases:
 options = batch(3, longest=2.0) | dict(steps_per_cycle=None, tolerance=0.05, verify=True)
 options["mass"] = np.array([1.0, np.nan, 1.0])
 compare(options, "gpu", SAME)
+compare_sums("gpu", **batch(4, longest=2.0, steps_per_cycle=8))
 print("compared")
 """
 
@@ -111,6 +112,27 @@ def compare(options: dict[str, Any], device: str, tolerance: float) -> BurstResp
     return found
 
 
+def compare_sums(device: str, **options: Any) -> None:
+    """Check weighted sums of pairs, one oscillator rejected and left out, against the envelopes."""
+    paired = {k: np.reshape(v, (-1, 2)) if np.ndim(v) else v for k, v in options.items()}
+    paired["mass"][1, 1] = np.nan
+    frequency = paired.pop("frequency")
+    rng = np.random.default_rng(21)
+    weights = rng.normal(size=(3, *frequency.shape)) + 1j * rng.normal(size=(3, *frequency.shape))
+    weights[:, 1, 1] = 0.0
+    plain = burst_envelope(frequency, device="cpu", **paired)
+    found = burst_envelope(frequency, device=device, weights=weights, **paired)
+    wanted = sum(weights[:, :, g, None] * np.nan_to_num(plain.envelope[:, g]) for g in range(2))
+    scale = np.abs(wanted).max()
+    np.testing.assert_allclose(found.envelope, wanted, rtol=0.0, atol=SAME * scale)
+    np.testing.assert_allclose(found.peak, np.abs(plain.envelope).max(axis=-1), rtol=SAME)
+    np.testing.assert_array_equal(found.status, plain.status)
+    weights[1, 1, 1] = 1.0  # a rejected oscillator that counts spoils the sums of its row only
+    spoilt = burst_envelope(frequency, device=device, weights=weights, **paired).envelope
+    assert np.isnan(spoilt[1, 1]).all()
+    assert np.isfinite(spoilt[:, 0]).all()
+
+
 def run_python(program: str, *arguments: str, **environment: str) -> str:
     """What a fresh interpreter prints."""
     done = subprocess.run(
@@ -129,6 +151,13 @@ def test_kernel_in_the_simulator_equals_the_processors() -> None:
         pytest.skip("this numba has no CUDA target: pip install arrayopt[gpu]")
     folder = os.path.dirname(__file__)
     assert "compared" in run_python(SIMULATED, folder, NUMBA_ENABLE_CUDASIM="1")
+
+
+def test_weighted_sums_are_sums_of_envelopes() -> None:
+    for parallel in (False, True):
+        compare_sums("cpu", **batch(40), parallel=parallel)
+    with pytest.raises(ValueError, match="weights"):
+        burst_envelope(1.0, **{k: v for k, v in batch(2).items() if k != "frequency"}, weights=1.0)
 
 
 def test_device_is_the_argument_then_the_variable_then_the_processor(
@@ -197,6 +226,11 @@ def test_card_equals_the_processor(quantity: str, case: dict[str, Any]) -> None:
     compare(batch(3000, quantity=quantity) | case, "gpu", same)
     if "verify" not in case:
         compare(batch(3000, quantity=quantity) | case, "gpu-single", SINGLE)
+
+
+@needs_card
+def test_card_adds_as_the_processor() -> None:
+    compare_sums("gpu", **batch(4000))
 
 
 @needs_card

@@ -46,11 +46,13 @@ class BurstResponse:
 
     ``time`` (..., time) is counted from the start of the drive [s]; before it the envelope is zero.
     Its leading shape is that of the drive's frequencies and duration alone, which broadcasts.
+    ``peak`` (...) is the largest magnitude of each oscillator's envelope.
     ``burst_end`` is the index of the last window inside the drive, the same for the whole batch.
     """
 
     time: Floats
     envelope: NDArray[np.complex128]
+    peak: Floats
     burst_end: int
     status: Integers
     steps_per_cycle: Integers
@@ -153,6 +155,7 @@ def burst_envelope(
     verify: bool = False,
     parallel: bool = False,
     device: str | None = None,
+    weights: ArrayLike | None = None,
 ) -> BurstResponse:
     """Step a batch of oscillators through a burst or chirp and its ring-down; return envelopes.
 
@@ -179,6 +182,9 @@ def burst_envelope(
     parallel : spread over processor threads. Leave off inside worker processes.
     device : "cpu", "gpu" or "gpu-single" (whole cycles in float32); left out, the environment
         variable ARRAYOPT_DEVICE, else "cpu". See docs/gpu.md.
+    weights : complex (sum, ...). Given, sums over the last batch axis come in place of the
+        envelopes themselves: ``envelope`` is (sum, ..., time) without that axis, each oscillator's
+        envelope times its weight. Weight 0 leaves an oscillator out, whatever its status.
 
     Returns
     -------
@@ -191,8 +197,9 @@ def burst_envelope(
 
     Errors
     ------
-    ValueError for an unknown quantity or device, odd or non-positive counts, or a negative
-    ring-down; gpu.GpuUnavailableError where a graphics card is wanted and cannot be used.
+    ValueError for an unknown quantity or device, odd or non-positive counts, weights without an
+    axis to add over, or a negative ring-down; gpu.GpuUnavailableError where a graphics card is
+    wanted and cannot be used.
 
     Source: classical Runge-Kutta of order 4, e.g. Hairer, Norsett, Wanner, Solving Ordinary
     Differential Equations I, II.1.
@@ -201,6 +208,8 @@ def burst_envelope(
         raise ValueError(f'quantity is "{quantity}"; choose one of {", ".join(QUANTITIES)}')
     if not 0.0 < tolerance < 1.0:
         raise ValueError(f"tolerance is {tolerance}; a fraction between 0 and 1 is needed")
+    if weights is not None and np.ndim(weights) < 2:
+        raise ValueError("weights need an axis of sums and one of oscillators")
     last = frequency if end_frequency is None else end_frequency
     oscillator = (mass, damping, stiffness, quadratic, cubic, force_per_volt)
     given = (frequency, last, duration, *oscillator, drive_amplitude, drive_phase)
@@ -253,7 +262,7 @@ def burst_envelope(
         steps = np.broadcast_to(np.asarray(steps_per_cycle), shape).reshape(-1).astype(np.int64)
         if np.any(steps < 8) or np.any(steps % 2):
             raise ValueError("steps_per_cycle must be even and at least 8")
-    motion = plan.rest(f0.size)
+    motion = plan.rest(f0.size, on_card=weights is not None and not verify)
     plan.run(par, steps, np.flatnonzero(good), motion)
 
     if steps_per_cycle is None:
@@ -269,17 +278,26 @@ def burst_envelope(
     if verify:
         _verify(plan, par, steps, good, motion, error, tolerance)
         status[good & ~(error <= tolerance)] |= int(TransientStatus.UNRESOLVED)
-    envelope, end = motion.envelope, motion.end
-    escaped = good & ~(np.isfinite(motion.peak) & np.isfinite(end).all(axis=-1))
+    peak, end = motion.peak, motion.end
+    escaped = good & ~(np.isfinite(peak) & np.isfinite(end).all(axis=-1))
     escaped |= good & _outside_well(par, end[:, 0])
     status[escaped] = int(TransientStatus.ESCAPED)
     dead = status != 0
-    envelope[dead] = np.nan
+    peak[dead] = np.nan
     end[dead] = np.nan
+    if weights is None:
+        envelope = motion.envelope
+        envelope[dead] = np.nan
+        envelope = envelope.reshape(*shape, envelope.shape[-1])
+    else:
+        factors = np.array(np.broadcast_to(weights, (np.shape(weights)[0], *shape)), complex)
+        factors[:, dead.reshape(shape) & (factors != 0.0).any(axis=0)] = np.nan
+        envelope = plan.sums(motion, factors)
 
     return BurstResponse(
         time=grid.time(frequency, last, duration),
-        envelope=envelope.reshape(*shape, envelope.shape[-1]),
+        envelope=envelope,
+        peak=peak.reshape(shape),
         burst_end=grid.origin // periods_per_sample - 1,
         status=status.reshape(shape),
         steps_per_cycle=steps.reshape(shape),

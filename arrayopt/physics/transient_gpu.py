@@ -219,11 +219,13 @@ def run(
     quantity: int,
     chirp: bool,
     single: bool,
-    envelope: NDArray[np.complex128],
+    envelope: Any,
     peak: Floats,
     end: Floats,
 ) -> None:
     """Step the chosen oscillators on the card into their rows of the last three arrays.
+
+    An ``envelope`` that lies on the card (``zeros``) stays there.
 
     Parameters
     ----------
@@ -236,22 +238,22 @@ def run(
     gpu.GpuUnavailableError where the card cannot be used.
     """
     gpu.require_card()
+    options: dict[str, Any] = {"grid": grid, "quantity": quantity, "chirp": chirp, "single": single}
+    if not isinstance(envelope, np.ndarray):
+        tops, ends = launch(par, steps, chosen, envelope, **options)
+        peak[chosen] = tops.copy_to_host()[chosen]
+        end[chosen] = ends.copy_to_host()[chosen]
+        return
     share = max(CHUNK_BYTES // (16 * envelope.shape[1]), 1)
     for start in range(0, chosen.size, share):
         part = chosen[start : start + share]
         # Rows in one piece need no copy on the way; a mask of few, no transfer of all.
         piece = slice(part[0], part[-1] + 1)
         together = part[-1] + 1 - part[0] == part.size
-        filled = launch(
-            par[piece] if together else par[part],
-            steps[part],
-            samples=envelope.shape[1],
-            grid=grid,
-            quantity=quantity,
-            chirp=chirp,
-            single=single,
-        )
-        for whole, device_array in zip((envelope, peak, end), filled, strict=True):
+        out = cuda.device_array((part.size, envelope.shape[1]), np.complex128)
+        rows = np.arange(part.size)
+        filled = launch(par[piece] if together else par[part], steps[part], rows, out, **options)
+        for whole, device_array in zip((envelope, peak, end), (out, *filled), strict=True):
             if together:
                 device_array.copy_to_host(whole[piece])
             else:
@@ -269,24 +271,24 @@ def phasors(steps: int, single: bool) -> Any:
 def launch(
     par: Floats,
     steps: Integers,
+    chosen: Integers,
+    envelope: Any,
     *,
-    samples: int,
     grid: SampleGrid,
     quantity: int,
     chirp: bool,
     single: bool,
-) -> tuple[Any, Any, Any]:
-    """Start the kernel for every number of steps; return envelope, peak and end on the card."""
+) -> tuple[Any, Any]:
+    """Start the kernel for every number of steps; return peak and end on the card."""
     kernel = make_kernel(single)
     filled = (
-        cuda.device_array((par.shape[0], samples), np.complex128),
         cuda.device_array(par.shape[0], np.float64),
         cuda.device_array((par.shape[0], 2), np.float64),
     )
     on_card = cuda.to_device(np.ascontiguousarray(par))
-    for count in np.unique(steps).tolist():
-        rows = np.flatnonzero(steps == count)
-        kernel[max(-(-rows.size // THREADS), LEAST_BLOCKS), THREADS](
+    for count in np.unique(steps[chosen]).tolist():
+        rows = chosen[steps[chosen] == count]
+        kernel[blocks(rows.size), THREADS](
             on_card,
             cuda.to_device(rows),
             count,
@@ -296,6 +298,47 @@ def launch(
             grid.after,
             grid.stride,
             quantity,
+            envelope,
             *filled,
         )
     return filled
+
+
+def blocks(threads: int) -> int:
+    """Blocks that hold this many threads."""
+    return max(-(-threads // THREADS), LEAST_BLOCKS)
+
+
+def zeros(shape: tuple[int, int], dtype: Any) -> Any:
+    """An array on the card, unlike its namesake not filled: only rows stepped are read."""
+    gpu.require_card()
+    return cuda.device_array(shape, dtype)
+
+
+@lru_cache(maxsize=1)
+def sums_kernel() -> Any:
+    """Return the kernel of ``weighted_sums``: one entry's sample a thread."""
+
+    def add(envelope: Any, weights: Any, out: Any) -> None:
+        i = cuda.grid(1)
+        if i >= out.shape[1] * out.shape[2]:
+            return
+        e = i // out.shape[2]
+        t = i % out.shape[2]
+        for k in range(weights.shape[0]):
+            total = 0j
+            for g in range(weights.shape[2]):
+                w = weights[k, e, g]
+                if w != 0.0:
+                    total += w * envelope[e * weights.shape[2] + g, t]
+            out[k, e, t] = total
+
+    return cuda.jit(add)
+
+
+def weighted_sums(envelope: Any, weights: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Return (sum, entry, sample) of an envelope on the card and weights (sum, entry, group)."""
+    out = cuda.device_array((*weights.shape[:2], envelope.shape[1]), np.complex128)
+    threads = weights.shape[1] * envelope.shape[1]
+    sums_kernel()[blocks(threads), THREADS](envelope, cuda.to_device(weights), out)
+    return np.asarray(out.copy_to_host())

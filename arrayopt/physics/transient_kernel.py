@@ -383,3 +383,17 @@ def run(
             peak[row] = math.sqrt(top)
             end[row, 0] = last[0, i]
             end[row, 1] = last[1, i]
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def add_weighted(
+    start: int, stop: int, envelope: NDArray[Any], weights: NDArray[Any], out: NDArray[Any]
+) -> None:
+    """out (sum, entry, sample) += envelope (entry, group, sample) times weights over the groups."""
+    for e in range(start, stop):
+        for k in range(weights.shape[0]):
+            for g in range(weights.shape[2]):
+                w = weights[k, e, g]
+                if w != 0.0:
+                    for t in range(envelope.shape[2]):
+                        out[k, e, t] += w * envelope[e, g, t]

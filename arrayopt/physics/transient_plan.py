@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +21,8 @@ RESTING = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0])
 class Motion:
     """What the steppers fill, a row for each oscillator."""
 
-    envelope: NDArray[np.complex128]
-    """(oscillator, sample)"""
+    envelope: Any
+    """(oscillator, sample), complex; kept on the card where only sums of it are wanted."""
     peak: Floats
     """(oscillator,): largest magnitude of the envelope, not finite where one sample is not."""
     end: Floats
@@ -37,11 +39,16 @@ class Plan:
     parallel: bool
     device: str
 
-    def rest(self, count: int) -> Motion:
+    def rest(self, count: int, *, on_card: bool) -> Motion:
         """The motion of oscillators that nothing drives."""
         samples = (self.grid.origin + self.grid.after) // self.grid.stride
+        zeros: Callable[..., Any] = np.zeros
+        if on_card and self.device != "cpu" and count:
+            from arrayopt.physics import transient_gpu
+
+            zeros = transient_gpu.zeros
         return Motion(
-            envelope=np.zeros((count, samples), dtype=np.complex128),
+            envelope=zeros((count, samples), dtype=np.complex128),
             peak=np.zeros(count),
             end=np.zeros((count, 2)),
         )
@@ -103,6 +110,25 @@ class Plan:
             spread(kernel.run, total, *arguments)
         else:
             kernel.run(0, total, *arguments)
+
+    def sums(self, motion: Motion, weights: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """Envelopes times weights (sum, ..., oscillator), added over the last axis."""
+        parts, shape = weights.shape[0], weights.shape[1:]
+        flat = weights.reshape(parts, -1, shape[-1])
+        samples = motion.envelope.shape[1]
+        if isinstance(motion.envelope, np.ndarray):
+            out = np.zeros((parts, flat.shape[1], samples), dtype=np.complex128)
+            envelope = motion.envelope.reshape(flat.shape[1], -1, samples)
+            arguments = (envelope, flat, out)
+            if self.parallel:
+                spread(kernel.add_weighted, flat.shape[1], *arguments)
+            else:
+                kernel.add_weighted(0, flat.shape[1], *arguments)
+        else:
+            from arrayopt.physics import transient_gpu
+
+            out = transient_gpu.weighted_sums(motion.envelope, flat)
+        return out.reshape(parts, *shape[:-1], samples)
 
     def displacement(self, motion: Motion) -> Floats:
         """Largest displacement amplitude, from the envelope of whichever quantity."""
