@@ -136,7 +136,7 @@ def _batch(designs: Designs, study: Study, sweep: int, settings: SweepSettings) 
     bad = ((designs.drive_amplitude > 0.0) & ~driven).any(axis=1)
     frequency, coarse = _grid(cells, designs, study, sweep, settings.points)
     w = 2.0 * np.pi * frequency
-    resistance, reactance = _radiation(designs, study, cells, w, settings.harmonics)
+    resistance, reactance = radiation_matrices(designs, study, cells, w, settings.harmonics)
     volts = np.where(driven, designs.drive_amplitude, 0.0)
     swept = harmonic_sweep(
         w[:, None, :],
@@ -228,7 +228,7 @@ def _necked_grid(cells: Cells, designs: Designs, points: int) -> tuple[Floats, N
     return low[:, None] + (high - low)[:, None] * share, coarse | ~usable
 
 
-def _radiation(
+def radiation_matrices(
     designs: Designs, study: Study, cells: Cells, w: Floats, harmonics: int
 ) -> tuple[Floats, Floats]:
     """Resistance and reactance matrices (design, group, frequency, harmonic, mode, mode) [N s/m].

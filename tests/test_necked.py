@@ -18,9 +18,10 @@ from arrayopt.design import Designs, DesignSpace
 from arrayopt.errors import StudyError
 from arrayopt.evaluate import StudyEvaluator, evaluate
 from arrayopt.merits import MeritStatus, MeritTable, compute_merits
-from arrayopt.multimode import SweepSettings, multimode_response
+from arrayopt.multimode import SweepSettings, multimode_response, radiation_matrices
 from arrayopt.physics import cavity as cav
 from arrayopt.physics.coupled import coupled_sweep
+from arrayopt.physics.harmonic import harmonic_sweep
 from arrayopt.physics.neck_kernel import back_pressure, neck_coefficients
 from arrayopt.physics.neck_stability import necked_growth
 from arrayopt.physics.radiation import impedance_from_series
@@ -460,3 +461,38 @@ def test_problems_of_the_study(tmp_path: Path, old: str, new: str, message: str)
     path.write_text(STUDY.replace(old, new), encoding="utf-8")
     with pytest.raises(StudyError, match=re.escape(message)):
         read_study(path)
+
+
+@pytest.mark.parametrize("sweep", [UP, DOWN])
+def test_harmonic_balance_follows_the_same_branch(study: Study, sweep: int) -> None:
+    """The multi-mode solver, told of one mode, one harmonic and the cubic only: same jump, 1e-3.
+
+    It finds what follows a fold by motion in time (M7.17), not by the slow flow.
+    """
+    designs = driven(study, 18.0)
+    cells = build_cells(designs, study, n_modes=1)
+    frequency = np.linspace(65e3, 165e3, 801)
+    w = 2.0 * np.pi * frequency[None]
+    resistance, reactance = radiation_matrices(designs, study, cells, w, 1)
+    modes = cells.modes
+    found = harmonic_sweep(
+        w[:, None, :],
+        mass=modes.mass,
+        stiffness=modes.stiffness,
+        damping=np.sqrt(modes.stiffness * modes.mass) / study.cell.quality_factor,
+        quadratic_tensor=np.zeros_like(modes.quadratic_tensor),
+        cubic_tensor=np.full_like(modes.cubic_tensor, cells.effective_cubic[0, 0]),
+        force=modes.force_per_volt * 18.0,
+        radiation_resistance=resistance,
+        radiation_reactance=reactance,
+        harmonics=1,
+        sweep_up=sweep == UP,
+        length=study.thickness,
+    )
+    assert not found.status.any()
+    balance = np.abs(found.amplitude[0, 0, :, 0])
+    followed = np.abs(alone(study, 18.0, frequency, sweep))
+    jump = int(np.argmax(np.abs(np.diff(followed))))
+    assert int(np.argmax(np.abs(np.diff(balance)))) == jump
+    away = np.abs(np.arange(frequency.size) - jump) > 2
+    np.testing.assert_allclose(balance[away], followed[away], rtol=1e-3)
