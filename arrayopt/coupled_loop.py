@@ -6,19 +6,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.band import Band
-from arrayopt.cells import Cells, build_cells, necks_of
+from arrayopt.cells import Cells, back_load, build_cells, necks_of
 from arrayopt.coupled_response import Alike, coupled_pressure, find_coupled_band, pack_coupled
 from arrayopt.design import Designs
+from arrayopt.physics.air import absorption
 from arrayopt.physics.neck_stability import necked_growth
+from arrayopt.physics.radiation import impedance_from_series
 from arrayopt.response import SWEEPS, ArrayResponse, array_pressure
+from arrayopt.sampled import sampled_band
 from arrayopt.study_model import Study
 
 Floats = NDArray[np.float64]
 
+TWO_WAY_POINTS = 1201
+"""Frequencies of a two-way response, over the whole sweep."""
+
 STABILITY_POINTS = 401
 """Frequencies at which `necks_unstable` looks."""
 
-ALIKE: dict[str, Alike] = {"none": "group", "group": "group", "full": "symmetry"}
+ALIKE: dict[str, Alike] = {"none": "group", "group": "few", "full": "symmetry"}
 """What the study calls a treatment of mutual radiation, and which cells it takes to move alike."""
 
 
@@ -94,6 +100,39 @@ def necks_unstable(cells: Cells, designs: Designs, study: Study) -> NDArray[np.b
         **{name: getattr(own, name)[..., None] for name in names},
     )
     out[good] = (rates[..., 0].real > 0.0).any(axis=(1, 2))
+    return out
+
+
+def necked_two_way(cells: Cells, designs: Designs, study: Study, *, sweep: int) -> Floats:
+    """Fractional bandwidth of transmission and reception by arrays with necks, (design,) (M10.5).
+
+    The study's sweep sends; the same cells, at small signal and on their own, receive.
+    """
+    found = cells.necked
+    assert found is not None
+    driven = designs.drive_amplitude > 0.0
+    low = np.where(driven, found.driven_low, np.inf).min(axis=1)
+    high = np.where(driven, found.driven_high, 0.0).max(axis=1)
+    out = np.full(len(designs), np.nan)
+    good = (high > low) & np.isfinite(low)
+    w = np.linspace(np.where(good, low, 1.0), np.where(good, high, 2.0), TWO_WAY_POINTS, axis=1)
+    frequency = w / (2.0 * np.pi)
+    sent = swept_response(cells, designs, study, frequency=frequency, sweep=sweep).pressure
+    air, wide = study.air_state, w[:, None]
+    ka = wide / air.sound_speed * designs.radius[..., None]
+    series = (cells.resistance_series[:, :, None], cells.reactance_series[:, :, None])
+    R, X, _ = impedance_from_series(ka, *series)
+    load = (air.density * air.sound_speed * np.pi * designs.radius**2)[..., None]
+    own = cells.stiffness[..., None] - wide * (wide * cells.mass[..., None] + load * X)
+    own = own + 1j * wide * (cells.damping[..., None] + load * R)
+    held = np.broadcast_to(wide, ka.shape)
+    stiff = own + cells.volume[..., None] ** 2 * back_load(designs, study, held)
+    moved = (cells.count * cells.volume * cells.force_per_volt)[..., None] / stiff
+    heard = np.abs(moved.sum(axis=1)) * np.exp(-absorption(air, frequency) * study.target.distance)
+    level = 10.0 ** (study.target.level / 20.0)
+    band = sampled_band(frequency, np.abs(sent) * heard, level=level)
+    width = 2.0 * (band.upper_edge - band.lower_edge) / (band.upper_edge + band.lower_edge)
+    out[good] = width[good]
     return out
 
 

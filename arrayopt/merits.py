@@ -14,7 +14,13 @@ from arrayopt.beam import beam_pattern, beam_width, side_lobe_level
 from arrayopt.burst_figures import PulseFigureStatus
 from arrayopt.cells import Cells, CellStatus, build_cells, tables
 from arrayopt.coupled_band import COUPLED_SHIFT
-from arrayopt.coupled_loop import coupled_band, coupled_in_loop, mutual_in_loop, necked_swing
+from arrayopt.coupled_loop import (
+    coupled_band,
+    coupled_in_loop,
+    mutual_in_loop,
+    necked_swing,
+    necked_two_way,
+)
 from arrayopt.design import Designs, clearance_margin, die_margin, occupied
 from arrayopt.excitation import (
     BURST_STATUS_SHIFT,
@@ -183,9 +189,12 @@ def compute_merits(
         pulses, lacking = pulse_merits(cells, packed, study, band, needs)
         values |= pulses
         status |= lacking
-    elif needs("swept_bandwidth"):
-        up = band if sweep == UP else coupled_band(cells, designs, study, UP)
-        values["swept_bandwidth"] = fractional_width(up)
+    else:
+        if needs("two_way_bandwidth"):
+            values["two_way_bandwidth"] = necked_two_way(cells, designs, study, sweep=sweep)
+        if needs("swept_bandwidth"):
+            up = band if sweep == UP else coupled_band(cells, designs, study, UP)
+            values["swept_bandwidth"] = fractional_width(up)
     if needs("film_stress"):
         values["film_stress"] = _film_stress(cells, band, designs, study)
     if needs("beam_width", "side_lobe_level"):

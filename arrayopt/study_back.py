@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from arrayopt.study_model import Strategy
 from arrayopt.study_problems import Reporter
@@ -71,12 +71,3 @@ def _check_rest(form: StudyFile, report: Reporter) -> None:
     if form.calibration is not None:
         need = "calibrations are of cells without necks; leave it out"
         report.add(("calibration",), need, show_value=False)
-    need = "two_way_bandwidth is not computed with necked backs"
-    for index, row in enumerate(form.objectives):
-        if row[0] == "two_way_bandwidth":
-            report.add(("objectives", index, 0), need, show_value=False)
-    tables: list[tuple[Path, Mapping[str, object]]] = [((), form.limits)]
-    tables += [(("strategy", name), table.limits) for name, table in form.strategy.items()]
-    for path, limits in tables:
-        if "two_way_bandwidth" in limits:
-            report.add((*path, "limits", "two_way_bandwidth"), need, show_value=False)
