@@ -31,7 +31,11 @@ if TYPE_CHECKING:
     from arrayopt.layout_array import ArrayLayout
     from arrayopt.study import Study
 
-Alike = Literal["symmetry", "group", "none"]
+Exact = Literal["symmetry", "group", "none"]
+Alike = Exact | Literal["few"]
+
+FEW_SITES = 32
+"""Largest number of cells not alike by symmetry for which ``few`` keeps them apart."""
 
 PER_DESIGN = frozenset(CoupledArrays._fields) - {
     "distance",
@@ -63,7 +67,8 @@ def pack_coupled(
     study : Study
         Gives the air, the back side (a vented back radiates, and couples, on both sides), and the
         target; steering delays are part of the drive.
-    alike : see `physics.coupled.site_table`; a steered array keeps every cell for itself.
+    alike : see `physics.coupled.site_table`; ``few`` is ``symmetry`` where that leaves at most
+        `FEW_SITES` sites, else ``group``. A steered array keeps every cell for itself.
     mutual : bool
         False leaves mutual radiation out (the limit in which this equals `band.find_band`).
     """
@@ -229,12 +234,16 @@ def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Ban
 
 
 @lru_cache(maxsize=64)
-def _site_table(position: bytes, group: bytes, alike: Alike) -> SiteTable:
+def _site_table(position: bytes, group: bytes, alike: Exact) -> SiteTable:
     xy = np.frombuffer(position, dtype=np.float64).reshape(-1, 2)
     return site_table(xy, np.frombuffer(group, dtype=np.int64), alike=alike)
 
 
 def _sites(layout: ArrayLayout, alike: Alike) -> SiteTable:
     """The table of a layout, made once per process: a search asks for it at every batch."""
-    group = np.asarray(layout.group_of_cell, dtype=np.int64)
-    return _site_table(np.asarray(layout.unit_position).tobytes(), group.tobytes(), alike)
+    group = np.asarray(layout.group_of_cell, dtype=np.int64).tobytes()
+    position = np.asarray(layout.unit_position).tobytes()
+    if alike != "few":
+        return _site_table(position, group, alike)
+    exact = _site_table(position, group, "symmetry")
+    return exact if len(exact.count) <= FEW_SITES else _site_table(position, group, "group")

@@ -21,8 +21,14 @@ RELAX_ERROR = 0.003
 """Share of the state that one step of the slow flow may correct: enough to keep to its basin."""
 RELAX_LONGEST = 0.3
 """Longest step of the slow flow, of the shortest decay time of a cell's own envelope."""
+RELAX_FINE = 0.1
+"""The second half of the steps corrects this much less: a coarse flow can circle where it should
+rest."""
 RELAX_CHECK = 8
 """Steps of the slow flow between two looks for a rest point nearby."""
+BEAT_BOUND = 0.3
+"""Largest beat, rms over mean, that one steady tone may stand for; also how far, of a cell's
+amplitude, the rest point inside it may lie from the mean."""
 
 
 @njit(cache=True, error_model="numpy")
@@ -38,10 +44,13 @@ def relax(
     """Slow flow of the envelopes from x at a fixed frequency until it rests (M9.4), in place.
 
     Exponential two-stage scheme (Cox and Matthews 2002, ETD2RK) with each cell's own frequency
-    and decay, frozen at the start of the step, integrated exactly.
+    and decay, frozen at the start of the step, integrated exactly. Where the envelopes beat and
+    never rest, x becomes the rest point about which they do, where there is one near their mean, or
+    else that mean, the tone that a narrow filter would read; STALLED if they beat too much for it.
     """
     sites = s.loss.size
     r, first, end, trial = s.vector[2], s.vector[3], s.vector[4], s.vector[5]
+    mean, spent, power = np.zeros(2 * sites), 0.0, 0.0
     rates, phi2 = s.alpha, s.beta  # Newton makes its own before it reads them
     force = scale * np.sqrt(dot(s.force, s.force))
     longest = np.inf
@@ -50,7 +59,9 @@ def relax(
     h = 0.1 * longest
     patience = RELAX_CHECK
     wait = patience
-    for _ in range(limit):
+    for step in range(limit):
+        late = 4 * step >= 3 * limit
+        allowed = RELAX_ERROR if 2 * step < limit else RELAX_FINE * RELAX_ERROR
         residual(arrays, d, s, x, scale, r)
         size = dot(r, r)
         if not np.isfinite(size):
@@ -90,12 +101,29 @@ def relax(
             trial[i], trial[sites + i] = first[i] + move.real, first[sites + i] + move.imag
             error += move.real * move.real + move.imag * move.imag
         # the second stage measures the first one's error, and the step follows it
-        ratio = np.sqrt(error / max(dot(trial, trial), 1e-300)) / RELAX_ERROR
+        ratio = np.sqrt(error / max(dot(trial, trial), 1e-300)) / allowed
         if ratio < 2.0:
             for i in range(2 * sites):
                 x[i] = trial[i]
+                if late:
+                    mean[i] += h * x[i]
+            if late:
+                spent += h
+                power += h * dot(x, x)
         h = min(h * min(max(0.9 / np.sqrt(max(ratio, 1e-6)), 0.3), 1.5), longest)
-    return STALLED
+    if spent == 0.0:
+        return STALLED
+    for i in range(2 * sites):
+        x[i] = mean[i] / spent
+        trial[i] = x[i]
+    if newton(arrays, d, s, trial, scale, tolerance, 0.3) == CONVERGED and near(
+        trial, x, sites, BEAT_BOUND
+    ):
+        for i in range(2 * sites):
+            x[i] = trial[i]
+        return CONVERGED
+    steady = dot(x, x)
+    return CONVERGED if power / spent - steady <= BEAT_BOUND**2 * steady else STALLED
 
 
 @njit(cache=True, error_model="numpy")
