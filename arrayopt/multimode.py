@@ -37,6 +37,9 @@ own modulation of the stiffness excites the resonance."""
 POINTS = 401
 """Frequencies of a sweep."""
 
+NECKED = 3
+"""Factor on the frequencies of cells with necks, whose two resonances lie far apart."""
+
 POINTS_PER_LINEWIDTH = 8.0
 """Fewer than this and the design gets a status; a jump is bracketed far more finely inside."""
 
@@ -177,8 +180,14 @@ def _batch(designs: Designs, study: Study, sweep: int, settings: SweepSettings) 
     velocity_phase = -np.imag(np.where(driven[..., None, None], swept.amplitude, 0.0))
     taken = 0.5 * w[:, None, :] * (force[:, :, None, :] * velocity_phase).sum(axis=-1)
     power = np.nanmax((cells.count[:, None] * taken).sum(axis=1), axis=-1)
+    found = swept.status
+    if cells.necked is not None:
+        # at twice a resonance the multipliers hang on the load at half the drive's frequency, where
+        # necks take most: M7.16 freezes it at the drive's, so it says nothing there
+        beyond = frequency[:, None] > HIGHEST * cells.natural_frequency[..., None]
+        found = np.where(beyond, found & ~int(HarmonicStatus.UNSTABLE), found)
     flags = np.bitwise_or.reduce(
-        np.where(driven[..., None], swept.status, 0).reshape(len(designs), -1), axis=1
+        np.where(driven[..., None], found, 0).reshape(len(designs), -1), axis=1
     )
     status = np.where(bad | ~driven.any(axis=1), int(SweepStatus.CELLS), 0)
     status |= np.where(coarse, int(SweepStatus.COARSE), 0)
@@ -200,7 +209,7 @@ def _grid(
     """
     low, high, width = sweep_range(pack(cells, designs, study), sweep=sweep)
     if cells.necked is not None:
-        return _necked_grid(cells, designs, points)
+        return _necked_grid(cells, designs, NECKED * points)
     highest = np.nanmax(np.where(designs.drive_amplitude > 0, cells.natural_frequency, 0.0), axis=1)
     high = np.minimum(high, HIGHEST * highest)
     low = low - MARGIN_LINEWIDTHS * width
