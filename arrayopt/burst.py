@@ -136,6 +136,9 @@ def burst_rows(
     volume = pressure_per_acceleration(cells, packed, design, w)
     # ring_down becomes a whole number of cycles at the highest carrier; half a cycle less is safe.
     ring_down = max(ring_cycles - 0.5, 0.0) / frequency.max(initial=1.0)
+    driven = cells.drive_amplitude[design] > 0.0
+    force = cells.count * cells.force_per_volt[design] * cells.drive_amplitude[design]
+    push = force * np.exp(-1j * cells.drive_phase[design])
     found = burst_envelope(
         frequency[:, None],
         duration=durations(length, frequency)[:, None],
@@ -151,22 +154,16 @@ def burst_rows(
         quantity="acceleration",
         tolerance=TOLERANCE,
         parallel=True,
+        # undriven groups are silent, even those whose coefficients are not numbers
+        weights=np.where(driven, np.stack([volume, push]), 0.0),
     )
-    driven = cells.drive_amplitude[design] > 0.0
-    envelope = found.envelope
-    if not driven.all():  # silent, even a group whose coefficients are not numbers
-        envelope = np.where(driven[..., None], envelope, 0.0)
-    volume = np.where(driven, volume, 0.0)
-    force = cells.count * cells.force_per_volt[design] * cells.drive_amplitude[design]
-    push = np.where(driven, force * np.exp(-1j * cells.drive_phase[design]), 0.0)
-    drive = np.s_[: found.burst_end + 1]
-    rate = np.einsum("egt,eg->et", envelope[..., drive], push)  # conj(F) A_a
-    deflection = np.abs(envelope).max(axis=-1, initial=0.0) / w[:, None] ** 2
+    pressure, rate = found.envelope  # rate: conj(F) A_a
+    rate = rate[:, : found.burst_end + 1]
     return BurstRows(
-        time=np.broadcast_to(found.time.reshape(frequency.size, -1), envelope[:, 0].shape),
-        pressure=np.einsum("egt,eg->et", envelope, volume),
+        time=np.broadcast_to(found.time.reshape(frequency.size, -1), pressure.shape),
+        pressure=pressure,
         burst_end=found.burst_end,
-        deflection=deflection,
+        deflection=np.where(driven, found.peak, 0.0) / w[:, None] ** 2,
         power=0.5 * (rate.imag / w[:, None]).max(axis=-1, initial=0.0),  # A_v = A_a / j w
         status=np.bitwise_or.reduce(np.where(driven, found.status, 0), axis=1),
     )
