@@ -32,6 +32,10 @@ if TYPE_CHECKING:
     from arrayopt.study import Study
 
 Exact = Literal["symmetry", "group", "none"]
+NECKED_FINER = 4.0
+"""Points in a linewidth, over those of other cells: with necks a response may turn within a tenth
+of its (wide) linewidth before a fold, and the peak is looked for at points and folds."""
+
 Alike = Exact | Literal["few"]
 
 FEW_SITES = 32
@@ -126,7 +130,7 @@ def _necked_span(cells: Cells) -> Array:
                 (found.high, np.max),
                 (found.driven_low, np.min),
                 (found.driven_high, np.max),
-                (found.width / POINTS_PER_LINEWIDTH, np.min),
+                (found.width / (NECKED_FINER * POINTS_PER_LINEWIDTH), np.min),
             )
         ):
             unused = np.inf if pick is np.min else 0.0
