@@ -285,11 +285,14 @@ def _taken(band: Band, rows: NDArray[np.intp]) -> Band:
 
 def _both(first: Band, second: Band, plain: Band) -> Band:
     """A band changed as ``first`` and as ``second`` differ from ``plain``: factors, dB added."""
-    fields = {
-        name: getattr(first, name) * getattr(second, name) / getattr(plain, name)
-        for name in Band.__dataclass_fields__
-        if name not in ("ripple", "status")
-    }
+    fields = {}
+    for name in Band.__dataclass_fields__:
+        if name not in ("ripple", "status"):
+            base = getattr(plain, name)
+            # cells that nothing drives do not move in one model and hardly in another
+            still = base == 0.0
+            factor = np.where(still, 1.0, getattr(first, name) / np.where(still, 1.0, base))
+            fields[name] = factor * getattr(second, name)
     return Band(**fields, ripple=first.ripple + second.ripple - plain.ripple, status=first.status)
 
 

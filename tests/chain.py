@@ -18,8 +18,13 @@ STUDIES = Path(__file__).parent.parent / "studies"
 
 
 def duct() -> Study:
-    """The shipped duct study."""
-    return read_study(STUDIES / "duct-flow-meter")
+    """The shipped duct study, cells on their own: `with_mutual` couples them."""
+    return with_mutual(read_study(STUDIES / "duct-flow-meter"), "none")
+
+
+def with_mutual(study: Study, treatment: str) -> Study:
+    """The study with another treatment of mutual radiation."""
+    return replace(study, model=replace(study.model, mutual_radiation=treatment))
 
 
 def at_target(study: Study, **changes: object) -> Study:

@@ -17,18 +17,13 @@ from arrayopt.evaluate import evaluate
 from arrayopt.merits import compute_merits
 from arrayopt.physics.coupled import coupled_sweep
 from arrayopt.response import SMALL, UP, array_pressure
-from arrayopt.study_model import Study
 from arrayopt.verify import verification_dataset, verify_designs
 from arrayopt.verify_run import VerifiedDesign
 
 sys.path.insert(0, str(Path(__file__).parent))
-from chain import duct, packed, random_designs, uniform_design
+from chain import duct, packed, random_designs, uniform_design, with_mutual
 
 SIX_DB = 10.0 ** (-6.0 / 20.0)
-
-
-def with_mutual(study: Study, treatment: str) -> Study:
-    return replace(study, model=replace(study.model, mutual_radiation=treatment))
 
 
 def test_dense_array_in_phase_is_damped_by_its_neighbours() -> None:
@@ -178,3 +173,25 @@ def test_verify_tells_the_onset_of_the_array() -> None:
     assert one.onset[0] == found.onset[0]
     text = verification_text([VerifiedDesign("uniform-nonlinear/0", one, False)])
     assert f"{found.onset[0]:.3g}" in text.split("onset of the array")[1]
+
+
+def test_undriven_groups_in_strongly_driven_arrays() -> None:
+    """Several modes and coupling together, one group at rest: no 0 / 0, and it hardly moves."""
+    study = with_mutual(duct(), "group")
+    designs = random_designs(study, "combined", 4)
+    amplitude = designs.drive_amplitude.copy()
+    amplitude[:, 0] = 0.0
+    table = compute_merits(replace(designs, drive_amplitude=amplitude), study)
+    good = table.status == 0
+    assert (table.several_modes & good).any()
+    assert np.isfinite(table.values["deflection_ratio"][good]).all()
+
+
+def test_few_sites_are_kept_apart() -> None:
+    """One radius on a square: ten sites, exact; eight interleaved radii: one site a group."""
+    study = duct()
+    for name, sites in (("uniform-nonlinear", 10), ("combined", 8)):
+        designs = random_designs(study, name, 1)
+        coupled = pack_coupled(build_cells(designs, study), designs, study, alike="few")
+        assert coupled.arrays.site_count.size == sites
+        assert coupled.arrays.site_count.sum() == 64

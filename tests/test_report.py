@@ -209,7 +209,8 @@ def test_verified_values_appear_when_there_are_any(reading: Reading) -> None:
 def test_bursts_are_drawn_as_the_evaluation_stores_them() -> None:
     """Through the evaluation itself: its names and dimensions are what the page looks for."""
     target = ('excitation = "up-sweep"', 'excitation = "burst"\nburst_length = "0.3 ms"')
-    study = read_study_text(study_text(target))
+    alone = ('mutual_radiation = "group"', 'mutual_radiation = "none"')
+    study = read_study_text(study_text(target, alone))
     designs = random_designs(study, "uniform-nonlinear", 1, seed=2)
     front = evaluate(designs, study, study.strategy("uniform-nonlinear"))
     stored = read_run(runs()[2])

@@ -39,35 +39,36 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
     from arrayopt.verify import DIFFERENCES, VerifyStatus
 
     banded = any(design.found.lower for design in verified)
-    rows = [["design", "merit", "one mode", "several modes", "mutual", "verified", "change"]]
+    parts = ("search", "one_mode", "several_modes", "mutual", "verified")
+    rows = [["design", "merit", *(part.replace("_", " ") for part in parts), "change"]]
     rows[0] += ["95 % band"] if banded else []
     for design in verified:
         found = design.found
         for k, name in enumerate(found.verified):
             values = [
                 float(getattr(found, part)[name][0]) if name in getattr(found, part) else np.nan
-                for part in ("one_mode", "several_modes", "mutual", "verified")
+                for part in parts
             ]
             change = (
-                f"{values[3] - values[0]:+.2f} dB"
+                f"{values[-1] - values[0]:+.2f} dB"
                 if name in DIFFERENCES
-                else f"{100.0 * (values[3] / values[0] - 1.0):+.1f} %"
+                else f"{100.0 * (values[-1] / values[0] - 1.0):+.1f} %"
             )
             rows.append(
                 [
                     design.identifier if k == 0 else "",
                     heading(name),
                     *(shown_value(name, value) for value in values),
-                    change if values[3] == values[3] else "-",
+                    change if values[-1] == values[-1] else "-",
                 ]
             )
             if banded:
-                parts = [part for part in (found.lower, found.upper) if name in part]
-                ends = [shown_value(name, float(part[name][0])) for part in parts]
+                both = [end for end in (found.lower, found.upper) if name in end]
+                ends = [shown_value(name, float(end[name][0])) for end in both]
                 rows[-1].append(" to ".join(ends))
         alone, array = float(found.onset_alone[0]), float(found.onset[0])
         rows.append(["", "onset of the array [V]"])
-        rows[-1] += [shown_value("onset_voltage", x) for x in (alone, np.nan, array, array)]
+        rows[-1] += [shown_value("onset_voltage", x) for x in (alone, alone, np.nan, array, array)]
         rows[-1].append(f"{100.0 * (array / alone - 1.0):+.1f} %" if array < np.inf else "-")
         rows[-1] += [""] if banded else []
     notes = []
