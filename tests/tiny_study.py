@@ -17,7 +17,7 @@ def tiny_text(*, population: int = 8, evaluations: int = 32) -> str:
         ("rows = 8", "rows = 2"),
         ("columns = 8", "columns = 2"),
         ("population = 100", f"population = {population}\nseeded_designs = 4"),
-        ("evaluations = 6000", f"evaluations = {evaluations}"),
+        ("evaluations = 3000", f"evaluations = {evaluations}"),
         ("count = 8", "count = 2"),
         ('mutual_radiation = "group"', 'mutual_radiation = "none"'),
         ("front_size = 100", "front_size = 6"),
