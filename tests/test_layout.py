@@ -42,7 +42,7 @@ ORDER = [
     ["progress", "signals", "status", "predict"],
     ["start", "run", "study_run"],
     ["verify"],
-    ["verify_run", "compile_ahead"],
+    ["verify_run"],
     # Readers of results: they do not import one another, but all may use these.
     ["process", "process_schema", "layout_geometry", "routing*", "chip_*"],
     ["tables", "plot*", "results"],

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from contextlib import nullcontext
 from pathlib import Path
 
 import click
@@ -61,15 +60,12 @@ def command(
     """
     if resume and fresh:
         raise ArrayoptError("--resume and --fresh exclude each other; give one of them")
-    from arrayopt.compile_ahead import verification_compiled_beside
     from arrayopt.progress import progress_on
     from arrayopt.study import read_study
     from arrayopt.study_run import RunOptions, run_study
 
     options = RunOptions(evaluations, hours, seed, workers, resume, fresh, start_from, scheduler)
-    asked = read_study(study)
-    with verification_compiled_beside(asked) if verify else nullcontext():
-        outcome = run_study(asked, out, options=options, progress=progress_on(sys.stderr))
+    outcome = run_study(read_study(study), out, options=options, progress=progress_on(sys.stderr))
     click.echo(outcome.message)
     for name, size in outcome.hypervolume.items():
         click.echo(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")
