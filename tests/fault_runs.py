@@ -57,7 +57,9 @@ class Run:
         self.log = BASE / f"log-{time.monotonic_ns()}"
         study = BASE / "tiny.toml"
         options = options or ("--workers", 1)
-        self.pid = forked(self.log, "run", study, "--out", out, *options, humble=humble)
+        self.pid = forked(
+            self.log, "run", study, "--out", out, "--no-verify", *options, humble=humble
+        )
 
     def after(self, generation: int, strategy: str = "combined") -> Run:
         """Wait until a generation is saved."""
@@ -278,7 +280,7 @@ def start_from(out: Path) -> None:
     log, new = BASE / "log-start", BASE / "started"
 
     def run(*arguments: object) -> Ended:
-        pid = forked(log, "run", changed, "--workers", 1, *arguments)
+        pid = forked(log, "run", changed, "--no-verify", "--workers", 1, *arguments)
         code = os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
         assert "Traceback" not in log.read_text(), log.read_text()
         return Ended(code, log.read_text())
@@ -332,7 +334,9 @@ if __name__ == "__main__":
     with (BASE / "reference-log").open("w") as quiet:
         out, err = sys.stdout, sys.stderr
         sys.stdout = sys.stderr = quiet
-        code = command("run", BASE / "tiny.toml", "--out", BASE / "reference", "--workers", 1)
+        code = command(
+            "run", BASE / "tiny.toml", "--out", BASE / "reference", "--no-verify", "--workers", 1
+        )
         sys.stdout, sys.stderr = out, err
     assert code == 0, (BASE / "reference-log").read_text()
     for name in wanted:
