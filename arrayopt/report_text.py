@@ -77,7 +77,8 @@ def answer(reading: Reading) -> str:
     superlative = "highest" if main.sense == "max" else "lowest"
     text = (
         f"{lead} reaches the {superlative} {words(main.name)}, {with_unit(main.name, best[lead])}"
-        f" (design {identifier(lead, design)}{', with ' + others if others else ''})"
+        f" (design {identifier(lead, design)}{', with ' + others if others else ''}"
+        f"{_kept(design, reading.fronts[lead], objectives)})"
     )
     if len(order) > 1:
         rest = [f"{with_unit(main.name, best[name])} for {name}" for name in order[1:]]
@@ -92,6 +93,17 @@ def answer(reading: Reading) -> str:
             f"a hypervolume of {volumes[first]:.3f} against {_listed(rest)}"
         )
     return text + "."
+
+
+def _kept(design: xr.Dataset, front: xr.Dataset, objectives: Sequence[Objective]) -> str:
+    """What the highest fidelity says of the design that the answer names; empty if nothing."""
+    kept = set(verified_merits(front))
+    values = [
+        f"{with_unit(o.name, float(design[f'verified_{o.name}']))} {words(o.name)}"
+        for o in objectives
+        if o.name in kept and np.isfinite(design[f"verified_{o.name}"])
+    ]
+    return f"; verified: {_listed(values)}" if values else ""
 
 
 def _listed(parts: Sequence[str]) -> str:

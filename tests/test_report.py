@@ -206,6 +206,19 @@ def test_verified_values_appear_when_there_are_any(reading: Reading) -> None:
     assert "-20.0 %" in page
 
 
+def test_answer_says_what_verification_left_of_it(reading: Reading) -> None:
+    plain = answer(reading)
+    fronts = {
+        name: front.assign(verified_fractional_bandwidth=0.5 * front["fractional_bandwidth"])
+        for name, front in reading.fronts.items()
+    }
+    told = answer(Reading(**{**vars(reading), "fronts": fronts}))
+    half = 0.5 * float(plain.split("fractional bandwidth, ")[1].split(" %")[0])
+    assert "verified" not in plain
+    found = float(told.split("; verified: ")[1].split(" %")[0])
+    assert found == pytest.approx(half, rel=0.01)  # three digits are printed
+
+
 def test_bursts_are_drawn_as_the_evaluation_stores_them() -> None:
     """Through the evaluation itself: its names and dimensions are what the page looks for."""
     target = ('excitation = "up-sweep"', 'excitation = "burst"\nburst_length = "0.3 ms"')
