@@ -40,7 +40,7 @@ ORDER = [
     ["seeds", "front", "search", "workers", "cluster"],
     ["run_identity", "saved", "run_directory"],
     ["progress", "signals", "status", "predict"],
-    ["start", "run", "study_run"],
+    ["start", "run", "study_run", "compile_ahead"],
     ["verify"],
     ["verify_run"],
     # Readers of results: they do not import one another, but all may use these.

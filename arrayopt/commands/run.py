@@ -60,12 +60,15 @@ def command(
     """
     if resume and fresh:
         raise ArrayoptError("--resume and --fresh exclude each other; give one of them")
+    from arrayopt.compile_ahead import compile_kernels
     from arrayopt.progress import progress_on
     from arrayopt.study import read_study
     from arrayopt.study_run import RunOptions, run_study
 
     options = RunOptions(evaluations, hours, seed, workers, resume, fresh, start_from, scheduler)
-    outcome = run_study(read_study(study), out, options=options, progress=progress_on(sys.stderr))
+    asked, progress = read_study(study), progress_on(sys.stderr)
+    compile_kernels(asked, progress.note)
+    outcome = run_study(asked, out, options=options, progress=progress)
     click.echo(outcome.message)
     for name, size in outcome.hypervolume.items():
         click.echo(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")
