@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
+import multiprocessing
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from arrayopt.response import SWEEPS
 from arrayopt.seeds import seed_vectors
 from arrayopt.study import read_study_text
 from arrayopt.study_model import ModelSettings, Study
+from arrayopt.workers import inherited_by_workers
 
 
 def compile_kernels(study: Study, note: Callable[[str], None]) -> None:
@@ -33,26 +34,19 @@ def compile_kernels(study: Study, note: Callable[[str], None]) -> None:
     if cache is None or any(Path(cache).glob("harmonic_sweep.sweep_rows-*.nbi")):
         return
     note("Compiling, once per installation: a minute or two.")
-    processes = [
-        subprocess.Popen(
-            [sys.executable, "-m", "arrayopt.compile_ahead", part],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            text=True,
-        )
-        for part in PARTS
-    ]
+    # Spawned as workers are: only then is it certain that the same installation fills its cache.
+    start = multiprocessing.get_context("spawn").Process
+    processes = [start(target=_compile, args=(part, study.text), daemon=True) for part in PARTS]
     try:
+        with inherited_by_workers():
+            for process in processes:
+                process.start()
         for process in processes:
-            assert process.stdin is not None
-            with process.stdin as pipe:
-                pipe.write(study.text)
-        for process in processes:
-            process.wait()
+            process.join()
     finally:
         for process in processes:
-            process.terminate()
+            if process.is_alive():
+                process.terminate()
 
 
 def _with(study: Study, **changes: object) -> Study:
@@ -75,11 +69,9 @@ def _others(designs: Designs, study: Study) -> None:
 PARTS = {"search": _search, "others": _others}
 
 
-def _compile(part: str, study: Study) -> None:
-    strategy = study.strategies[-1]
-    designs = DesignSpace(study, strategy).decode(seed_vectors(study, strategy, 1)[:1])
-    PARTS[part](designs, study.of(strategy))
-
-
-if __name__ == "__main__":
-    _compile(sys.argv[1], read_study_text(sys.stdin.read()))
+def _compile(part: str, text: str) -> None:
+    with suppress(Exception):  # the run meets it again, and is the one to report it
+        study = read_study_text(text)
+        strategy = study.strategies[-1]
+        designs = DesignSpace(study, strategy).decode(seed_vectors(study, strategy, 1)[:1])
+        PARTS[part](designs, study.of(strategy))

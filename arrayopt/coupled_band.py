@@ -177,7 +177,7 @@ def find_bands(
             vertex = _vertex(w, pressure, top)
             track.tally[:] = 0
             push(track, w[top], states[top])
-            if reach(arrays, d, vertex, 1.0, tolerance, s, track, 1):
+            if reach(arrays, d, vertex, 1.0, tolerance, s, track, track.tally[0]):
                 size = far_pressure(packed, d, vertex, track.state[track.tally[0] - 1])
                 if size > peak:
                     peak_w, peak = vertex, size

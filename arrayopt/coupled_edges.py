@@ -97,7 +97,7 @@ def follow_grid(
         stride = min(stride, points - q)
         i = (q + stride - 1) if back == 1 else points - q - stride
         if stride > 1:
-            if not reach(arrays, d, w[i], 1.0, tolerance, s, track, HISTORY):
+            if not reach(arrays, d, w[i], 1.0, tolerance, s, track, track.tally[0]):
                 stride = 1
                 continue
             if not track.miss[0] <= SMOOTH:
@@ -105,7 +105,7 @@ def follow_grid(
                 stride //= 2
                 continue
             for k in range(1, stride):
-                predict(track, w[i - back * k], HISTORY, states[i - back * k])
+                predict(track, w[i - back * k], track.tally[0], states[i - back * k])
         else:
             advance(arrays, d, w[i], past, 1.0, tolerance, s, track)
             jumped[i] = track.tally[1] - before

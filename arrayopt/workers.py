@@ -62,7 +62,7 @@ def evaluate_here(build: Build, digest: str, text: str, strategy: str, X: Floats
 
 
 @contextmanager
-def _inherited_by_workers() -> Iterator[None]:
+def inherited_by_workers() -> Iterator[None]:
     """While work is submitted, which starts processes: single-threaded, and deaf to Ctrl-C.
 
     Ctrl-C reaches the whole process group, and only the driver decides what it means; here it is
@@ -205,7 +205,7 @@ class Workers:
         futures: list[Future[Evaluation]] = []
         try:
             pool = self._started()
-            with _inherited_by_workers():
+            with inherited_by_workers():
                 futures = [
                     pool.submit(evaluate_here, *self._work, strategy, X[a:b]) for a, b in spans
                 ]

@@ -17,6 +17,14 @@ from arrayopt.physics.fused import fma
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
+# As numpy scalars: numba compiles a callee anew for every constant of Python's own types.
+FRESH: bool = np.bool_(False)  # type: ignore[assignment]
+"""`newton` without old factors."""
+FEW_ITERATIONS: int = np.int64(6)  # type: ignore[assignment]
+ITERATIONS: int = np.int64(12)  # type: ignore[assignment]
+MORE_ITERATIONS: int = np.int64(20)  # type: ignore[assignment]
+NONE: int = np.int64(0)  # type: ignore[assignment]
+
 
 class Balance(NamedTuple):
     """One group of coupled modes and the workspace of its harmonic balance (arrays only).

@@ -7,7 +7,14 @@ import math
 import numpy as np
 from numba import njit
 
-from arrayopt.physics.harmonic_kernel import Array, Balance, Index, newton
+from arrayopt.physics.harmonic_kernel import (
+    FEW_ITERATIONS,
+    FRESH,
+    Array,
+    Balance,
+    Index,
+    newton,
+)
 
 STEPS = 64  # time steps a drive period for Floquet multipliers
 COARSE = 32  # and for jumps, where only the attractor matters; divides STEPS
@@ -123,7 +130,7 @@ def settle(b: Balance, x: Array, w: float, tolerance: float, periods: int, trial
                 return -1
         for a in range(n):
             trial[a] = x[a]
-        if newton(b, trial, tolerance, False, 6) == 1 and distance(trial, x) < 0.2:
+        if newton(b, trial, tolerance, FRESH, FEW_ITERATIONS) == 1 and distance(trial, x) < 0.2:
             for a in range(n):
                 x[a] = trial[a]
             return 1

@@ -8,7 +8,16 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from arrayopt.physics.harmonic_kernel import Array, Balance, Index, newton
+from arrayopt.physics.harmonic_kernel import (
+    FRESH,
+    ITERATIONS,
+    MORE_ITERATIONS,
+    NONE,
+    Array,
+    Balance,
+    Index,
+    newton,
+)
 from arrayopt.physics.harmonic_motion import (
     ESCAPED,
     UNCONVERGED,
@@ -101,7 +110,7 @@ def _creep(
         target = stop if there == 1.0 else start + there * (stop - start)
         _set_frequency(b, target, lower, there if rising else 1.0 - there, R, X)
         _predict(history, at, known, target, x)
-        good = newton(b, x, tolerance, factored, 12) == 1
+        good = newton(b, x, tolerance, factored, ITERATIONS) == 1
         if good and distance(x, history[0]) < _LARGEST_CHANGE:
             known = _remember(history, at, known, target, x)
             here, factored = there, True
@@ -132,7 +141,7 @@ def _arrive(
     """State reached at w from rest, or after a jump from the motion x; codes of `settle`."""
     if from_rest:
         x[:] = 0.0
-        if newton(b, x, tolerance, False, 12) == 1:
+        if newton(b, x, tolerance, FRESH, ITERATIONS) == 1:
             return 1
         x[:] = 0.0
     if from_rest:
@@ -144,7 +153,7 @@ def _arrive(
     _set_frequency(b, w, i, 0.0, R, X)
     if solved == 1:
         trial[:] = x
-        solved = newton(b, x, tolerance, False, 12)
+        solved = newton(b, x, tolerance, FRESH, ITERATIONS)
         if solved == 0:
             x[:] = trial
             solved = settle(b, x, w, tolerance, periods, trial)
@@ -152,7 +161,7 @@ def _arrive(
         # too few harmonics to agree with the time series, which may still ride the branch that this
         # balance has left: take the state that small amplitude leads to
         x[:] = 0.0
-        solved = newton(b, x, tolerance, False, 20)
+        solved = newton(b, x, tolerance, FRESH, MORE_ITERATIONS)
     return solved
 
 
@@ -180,7 +189,7 @@ def sweep(
     count, n = w.size, states.shape[1]
     x, guess = np.zeros(n), np.empty(n)
     history, at = np.zeros((3, n)), np.zeros(3)
-    known, factored, jumped, stride = 0, False, 0, 1
+    known, factored, jumped, stride = NONE, FRESH, 0, 1
     done, checked = -1, -every
     while done < count - 1:
         visit = min(done + stride, count - 1)
@@ -191,7 +200,7 @@ def sweep(
             _set_frequency(b, w[i], i, 0.0, R, X)
             _predict(history, at, known, w[i], guess)
             x[:] = guess
-            solved = newton(b, x, tolerance, True, 12)
+            solved = newton(b, x, tolerance, factored, ITERATIONS)
             if solved == 1 and distance(x, history[0]) < _LARGEST_CHANGE:
                 error = distance(x, guess)
             else:
@@ -207,7 +216,7 @@ def sweep(
         elif known > 0:
             lower = min(i, before)
             known, fold = _creep(
-                b, x, history, at, known, w[before], w[i], lower, rising, R, X, tolerance, False
+                b, x, history, at, known, w[before], w[i], lower, rising, R, X, tolerance, FRESH
             )
             solved = 1 if math.isnan(fold) else 0
             if solved == 0 and jumped < jumps.size:
