@@ -8,6 +8,8 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from arrayopt.cells import build_cells
+from arrayopt.coupled_loop import swept_response
 from arrayopt.design import Designs, DesignSpace
 from arrayopt.merits import compute_merits
 from arrayopt.multimode import multimode_response
@@ -61,9 +63,12 @@ def _search(designs: Designs, study: Study) -> None:
 
 
 def _others(designs: Designs, study: Study) -> None:
-    """Several modes, and the merits that only stored designs have."""
+    """Several modes, and the merits and the response that only stored designs have."""
     multimode_response(designs, study, sweep=SWEEPS[study.target.sweep])
     compute_merits(designs, _with(study, mutual_radiation="none"))
+    cells, sweep = build_cells(designs, study), SWEEPS[study.target.sweep]
+    at = cells.natural_frequency[:, :1]
+    swept_response(cells, designs, study, frequency=at, sweep=sweep)
 
 
 PARTS = {"search": _search, "others": _others}

@@ -158,9 +158,13 @@ def coupled_pressure(
     arrays, base = packed.arrays, packed.base
     if sweep == SMALL:
         arrays = arrays._replace(cubic=np.zeros_like(arrays.cubic))
-    amplitude = np.stack(
-        [_followed(packed, arrays, d, frequency[d], sweep) for d in range(len(designs))]
-    )
+    amplitude = np.empty((*frequency.shape, arrays.cell_site.size), dtype=complex)
+
+    def follow(start: int, stop: int) -> None:
+        for d in range(start, stop):
+            amplitude[d] = _followed(packed, arrays, d, frequency[d], sweep)
+
+    spread(follow, len(designs))
     owner = designs.layout.group_of_cell
     groups = designs.layout.n_groups
     w = 2.0 * np.pi * frequency

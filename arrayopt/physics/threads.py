@@ -24,8 +24,8 @@ def thread_count() -> int:
 def spread(kernel: Callable[..., None], count: int, *arguments: Any) -> None:
     """Call ``kernel(start, stop, *arguments)`` over blocks of ``range(count)`` in threads.
 
-    The kernel must be compiled with ``nogil=True``, write only to its own rows and treat each row
-    alike, so that the split changes nothing. Exceptions are raised here.
+    The kernel must spend its time in code compiled with ``nogil=True``, write only to its own rows
+    and treat each row alike, so that the split changes nothing. Exceptions are raised here.
     """
     threads = min(thread_count(), count)
     if threads <= 1:
