@@ -15,11 +15,13 @@ def command(study: Path, evaluations: int | None) -> None:
 
     Every problem of the file is reported at once, with its line; nothing is written.
     """
+    from arrayopt.compile_ahead import compile_kernels
     from arrayopt.predict import predict
     from arrayopt.study import read_study
     from arrayopt.tables import text_table
 
     checked = read_study(study)
+    compile_kernels(checked, lambda text: click.echo(text, err=True))
     total = evaluations or checked.search.evaluations
     forecast = predict(checked, evaluations=total)
     click.echo(f"{checked.path}: {checked.title}")
