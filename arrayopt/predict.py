@@ -80,7 +80,8 @@ def predict(study: Study, *, evaluations: int, workers: int | None = None) -> Fo
     processes = workers or len(os.sched_getaffinity(0))
     rng = np.random.default_rng(study.seed)
     plans, total, disk = [], START_SECONDS, 0.0
-    generations = -(-evaluations // study.search.population)
+    search = study.search
+    generations = -(-evaluations // search.generation)
     for strategy in study.strategies:
         evaluator = StudyEvaluator(study, strategy)
         X = evaluator.repair(rng.random((SAMPLE, evaluator.n_variables)))
@@ -89,13 +90,13 @@ def predict(study: Study, *, evaluations: int, workers: int | None = None) -> Fo
         evaluator.evaluate(X)
         seconds = (time.process_time() - start) / SAMPLE
         plans.append(StrategyForecast(strategy.name, evaluator.n_variables, seconds))
-        total += evaluations * seconds / processes + generations * SEARCH_SECONDS
+        total += evaluations * seconds / processes + generations * search.islands * SEARCH_SECONDS
         numbers = evaluator.n_variables + HISTORY_NUMBERS
         # Generations stay beside the joined history.
         disk += (1.0 + HISTORY_SHARE) * evaluations * numbers * BYTES_PER_NUMBER
         disk += generations * GENERATION_BYTES
         responses = (1 + 2 * (3 + 2 * strategy.layout.n_groups)) * RESPONSE_POINTS
         described = responses + CELL_NUMBERS * strategy.layout.n_cells
-        disk += study.search.front_size * described * BYTES_PER_NUMBER
+        disk += search.front_size * described * BYTES_PER_NUMBER
     memory = 1024.0 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 + processes)
     return Forecast(tuple(plans), total, memory, disk, processes, SAMPLE * len(plans))

@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from arrayopt.front import thinned
+from arrayopt.population import SearchSettings
 from arrayopt.problem import Evaluation, Evaluator, Floats, Objective, minimised
 from arrayopt.progress import (
     LogProgress,
@@ -25,7 +26,7 @@ from arrayopt.progress import (
 from arrayopt.run_directory import LOG, RunDirectory
 from arrayopt.run_identity import RunIdentity
 from arrayopt.saved import Saved
-from arrayopt.search import Generation, SearchSettings, search
+from arrayopt.search import Generation, search
 from arrayopt.signals import StopSignals
 from arrayopt.status import COMPLETE, FAILED, STOPPED, Health, StatusFile
 from arrayopt.store import generation_dataset

@@ -181,8 +181,14 @@ def _check_settings(form: StudyFile, report: Reporter) -> None:
     low, high = form.target.centre_frequency
     if not low < high:
         report.add(("target", "centre_frequency"), "the lower end must come first and be smaller")
-    if form.search.population > form.search.evaluations:
-        report.add(("search", "population"), "it is more than search.evaluations")
+    if form.search.population * form.search.islands > form.search.evaluations:
+        if form.search.islands == 1:
+            report.add(("search", "population"), "it is more than search.evaluations")
+        else:
+            need = "search.islands times search.population is more than search.evaluations"
+            report.add(("search", "islands"), need)
+    if form.search.migrants > form.search.population:
+        report.add(("search", "migrants"), "it is more than search.population")
     if form.search.seeded_designs > form.search.population:
         report.add(("search", "seeded_designs"), "it is more than search.population")
 

@@ -171,13 +171,24 @@ class Objective:
 
 @dataclass(frozen=True)
 class SearchSettings:
-    """Algorithm, population, evaluations per strategy, front size, designs seeded at the start."""
+    """Algorithm, population, evaluations per strategy, front size, designs seeded at the start.
+
+    ``islands``, ``exchange_every`` and ``migrants``: as in `population.SearchSettings`.
+    """
 
     algorithm: str
     population: int
     evaluations: int
     front_size: int
     seeded_designs: int
+    islands: int
+    exchange_every: int
+    migrants: int
+
+    @property
+    def generation(self) -> int:
+        """Designs of one generation."""
+        return self.population * self.islands
 
 
 @dataclass(frozen=True)

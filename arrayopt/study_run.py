@@ -13,10 +13,10 @@ from typing import Any
 from arrayopt.cluster import ClusterWorkers
 from arrayopt.errors import ArrayoptError
 from arrayopt.evaluate import StudyEvaluator, build_evaluator
+from arrayopt.population import SearchSettings
 from arrayopt.progress import Progress, SilentProgress
 from arrayopt.run import Budget, Outcome, PooledEvaluator, Task, run_tasks
 from arrayopt.run_identity import RunIdentity
-from arrayopt.search import SearchSettings
 from arrayopt.seeds import seed_vectors
 from arrayopt.start import start_from
 from arrayopt.study_model import Study
@@ -83,6 +83,9 @@ def run_study(
     settings = SearchSettings(
         algorithm=study.search.algorithm,  # type: ignore[arg-type]
         population=study.search.population,
+        islands=study.search.islands,
+        exchange_every=study.search.exchange_every,
+        migrants=study.search.migrants,
     )
     seed = study.seed if chosen.seed is None else chosen.seed
     known = identity(study, seed, settings)
@@ -132,7 +135,7 @@ def _start(
         )
     if source.resolve() == directory.resolve():
         raise ArrayoptError("--start-from needs another directory than --out, which stays as it is")
-    return start_from(source, study, study.search.population, progress.note)
+    return start_from(source, study, study.search.generation, progress.note)
 
 
 def budget(study: Study, options: RunOptions) -> Budget:

@@ -244,6 +244,9 @@ class SearchTable(Section):
     evaluations: Positive = 10000
     front_size: Positive = 100
     seeded_designs: Annotated[int, Field(ge=0)] = 20
+    islands: Positive = 1
+    exchange_every: Positive = 10
+    migrants: Positive = 5
 
 
 class ModelTable(Section):

@@ -9,8 +9,8 @@ from functools import cache, partial
 from pathlib import Path
 
 from arrayopt.evaluate import StudyEvaluator
+from arrayopt.population import SearchSettings
 from arrayopt.run import Budget, Task, run_tasks
-from arrayopt.search import SearchSettings
 from arrayopt.seeds import seed_vectors
 from arrayopt.study import read_study_text
 from arrayopt.study_model import Study

@@ -15,7 +15,8 @@ import pytest
 from numpy.typing import NDArray
 
 from arrayopt.evaluate import StudyEvaluator
-from arrayopt.search import SearchSettings, search
+from arrayopt.population import SearchSettings
+from arrayopt.search import search
 from arrayopt.study import read_study_text
 
 sys.path.insert(0, str(Path(__file__).parent))

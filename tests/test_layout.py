@@ -37,7 +37,7 @@ ORDER = [
     ["merits", "bands", "cautions"],
     ["store", "identify"],
     ["evaluate"],
-    ["seeds", "front", "search", "workers", "cluster"],
+    ["seeds", "front", "population", "search", "workers", "cluster"],
     ["run_identity", "saved", "run_directory"],
     ["progress", "signals", "status", "predict"],
     ["start", "run", "study_run", "compile_ahead"],
@@ -53,7 +53,7 @@ ORDER = [
     ["cli"],
 ]
 HOMES = {
-    "pymoo": {"search"},
+    "pymoo": {"population"},
     "moocore": {"front"},
     "matplotlib": {"plot*"},
     "gdstk": {"gds"},

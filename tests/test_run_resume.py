@@ -112,8 +112,8 @@ def test_longer_budget_continues_and_equals_one_go(tmp_path: Path, undisturbed: 
 
 
 def test_thinned_and_described_fronts(tmp_path: Path) -> None:
+    from arrayopt.population import SearchSettings
     from arrayopt.run import Task, run_tasks
-    from arrayopt.search import SearchSettings
 
     task = Task("alpha", Toy(n_variables=3), describe=lambda X: labelled({"radius": np.exp(X)}))
     run_tasks(

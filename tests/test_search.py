@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 
 from arrayopt.front import hypervolume, nondominated, thinned
+from arrayopt.population import ALGORITHMS, Population, SearchSettings
 from arrayopt.problem import Evaluation, Objective, joined, lost, minimised
-from arrayopt.search import ALGORITHMS, Generation, SearchSettings, search
+from arrayopt.search import Generation, search
 
 sys.path.insert(0, str(Path(__file__).parent))
 from toy_problem import Toy
@@ -170,6 +171,57 @@ def test_same_seed_same_generations_and_resume_from_any_state(algorithm: str) ->
         same(step_by_step, expected)
     other = next(search(Toy(), settings, seed=8))
     assert not np.array_equal(other.X[2:], whole[0].X[2:])
+
+
+@pytest.mark.parametrize("algorithm", ALGORITHMS)
+def test_islands_exchange_and_resume_from_any_state(algorithm: str) -> None:
+    settings = SearchSettings(
+        algorithm=algorithm,  # type: ignore[arg-type]
+        population=12,
+        islands=3,
+        exchange_every=2,
+        migrants=3,
+    )
+    whole = list(islice(search(Toy(), settings, seed=5), 6))
+    assert all(len(generation.X) == 36 for generation in whole)
+    for k in range(5):
+        resumed = search(Toy(), settings, seed=0, state=whole[k].state)
+        for again, expected in zip(islice(resumed, 5 - k), whole[k + 1 :], strict=True):
+            same(again, expected)
+    alone = list(islice(search(Toy(), replace(settings, exchange_every=100), seed=5), 3))
+    same(alone[1], whole[1])
+    assert (alone[2].X != whole[2].X).any()  # the first exchange is after the second generation
+
+
+def test_the_first_island_is_the_plain_search_until_the_first_exchange() -> None:
+    plain = list(islice(search(Toy(), SMALL, seed=5), 3))
+    settings = replace(SMALL, islands=2, exchange_every=2)
+    islands = list(islice(search(Toy(), settings, seed=5), 3))
+    for k in range(2):
+        np.testing.assert_array_equal(islands[k].X[:20], plain[k].X, strict=True)
+    assert (islands[2].X[:20] != plain[2].X).any()
+
+
+def test_an_island_takes_the_best_of_its_neighbour() -> None:
+    toy = Toy()
+    random = np.random.default_rng(1)
+    poor, rich = (
+        Population(toy, SMALL, seed=k, initial=X)
+        for k, X in enumerate(random.random((2, 20, toy.n_variables)))
+    )
+    n = len(toy.objectives)
+    spread = np.linspace(0.0, 1.0, 20)
+    front = np.stack([spread, 1.0 - spread] + [np.zeros(20)] * (n - 2), axis=1)
+    poor.tell(front + 1.0, np.zeros(20))
+    rich.tell(front, np.zeros(20))
+    given = rich.emigrants(4)
+    assert len(given) == 4
+    assert {0.0, 1.0} <= set(given.get("F")[:, 0])  # the ends of the front are among them
+    poor.receive(given)
+    poor.receive(given)  # known by now
+    kept = poor.frozen().pop
+    assert len(kept) == 20
+    assert (kept.get("F").max(axis=1) <= 1.0).sum() == 4
 
 
 def test_two_searches_at_once_do_not_disturb_each_other() -> None:

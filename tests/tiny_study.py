@@ -11,12 +11,16 @@ STUDY = Path(__file__).parent.parent / "studies" / "duct-flow-meter" / "study.to
 
 
 def tiny_text(*, population: int = 8, evaluations: int = 32) -> str:
-    """The shipped duct study with four cells on their own, two strategies, a small population."""
+    """The shipped duct study with four cells on their own, two strategies, two small islands."""
     text = STUDY.read_text(encoding="utf-8")
     for old, new in (
         ("rows = 8", "rows = 2"),
         ("columns = 8", "columns = 2"),
-        ("population = 100", f"population = {population}\nseeded_designs = 4"),
+        (
+            "population = 100",
+            f"population = {population // 2}\nislands = 2\nexchange_every = 2\nmigrants = 2\n"
+            "seeded_designs = 4",
+        ),
         ("evaluations = 3000", f"evaluations = {evaluations}"),
         ("count = 8", "count = 2"),
         ('mutual_radiation = "group"', 'mutual_radiation = "none"'),

@@ -25,9 +25,9 @@ from arrayopt.merits import compute_merits
 from arrayopt.physics.air import absorption
 from arrayopt.physics.radiation import impedance_from_series
 from arrayopt.physics.threads import thread_count
+from arrayopt.population import SearchSettings
 from arrayopt.response import UP, array_pressure
 from arrayopt.run import Budget, Task, run_tasks
-from arrayopt.search import SearchSettings
 from arrayopt.study import read_study
 from arrayopt.study_model import Strategy, Study
 from arrayopt.study_run import identity

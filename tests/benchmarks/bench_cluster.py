@@ -3,10 +3,11 @@
 ``python tests/benchmarks/bench_cluster.py``: times a generation of 200 designs of the shipped duct
 study on clusters of 1 and 2 workers of this machine, and pieces of work that cost nothing, and fits
 
-    T(w) = n s / w + g + r + p k w
+    T(w) = i n s / w + i g + r + p k w
 
-for n designs, w workers, s seconds a design, g seconds a generation (search, saving), r seconds of
-waiting for the scheduler, p seconds a piece of work on its way through it and k pieces a worker.
+for i islands of n designs, w workers, s seconds a design, g seconds a generation (search, saving),
+r seconds of waiting for the scheduler, p seconds a piece of work on its way through it and k pieces
+a worker.
 Each time is the least of several. Prints the fit, and the number of workers at which T is least and
 at which half of each worker's time is lost.
 """
@@ -28,6 +29,7 @@ from arrayopt.study_run import NUMBER_PACKAGES
 
 DESIGNS = 200
 REPEATS = 7
+ISLANDS = (1, 4, 16)
 
 
 def nothing(text: str) -> Callable[[str, Floats], Evaluation]:
@@ -83,14 +85,17 @@ def main() -> None:
     predicted = cost / 2 + waiting + piece * pieces[2]
     print(f"the model gives {predicted:.3f} s for 2 workers; measured {times[2]:.3f} s")
     for seconds in (cost / DESIGNS, 0.05, 1.0):
-        w = np.arange(1, DESIGNS + 1)
-        total = DESIGNS * seconds / w + generation + waiting + piece * PIECES_PER_THREAD * w
-        efficiency = (DESIGNS * seconds + generation) / (w * total)
-        half = int(w[efficiency >= 0.5].max(initial=1))
-        print(
-            f"at {seconds * 1e3:.2f} ms a design: least time with {int(w[total.argmin()])} "
-            f"workers, half of each worker's time used with {half}"
-        )
+        for islands in ISLANDS:
+            designs = islands * DESIGNS
+            w = np.arange(1, designs + 1)
+            alone = designs * seconds + islands * generation
+            total = designs * seconds / w + islands * generation
+            total += waiting + piece * PIECES_PER_THREAD * w
+            half = int(w[alone / (w * total) >= 0.5].max(initial=1))
+            print(
+                f"at {seconds * 1e3:.2f} ms a design, {islands} islands: least time with "
+                f"{int(w[total.argmin()])} workers, half of each worker's time used with {half}"
+            )
 
 
 if __name__ == "__main__":

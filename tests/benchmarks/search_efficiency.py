@@ -17,8 +17,9 @@ import numpy as np
 
 from arrayopt.evaluate import StudyEvaluator
 from arrayopt.front import hypervolume, nondominated
+from arrayopt.population import SearchSettings
 from arrayopt.problem import minimised
-from arrayopt.search import SearchSettings, search
+from arrayopt.search import search
 from arrayopt.seeds import seed_vectors
 from arrayopt.study import read_study
 
