@@ -16,6 +16,7 @@ from arrayopt.coupled_loop import swept_response
 from arrayopt.design import Designs
 from arrayopt.export_tables import Stamp, Sweep
 from arrayopt.merits import compute_merits
+from arrayopt.physics.threads import each
 from arrayopt.process import Tolerances
 from arrayopt.quantities import attrs
 from arrayopt.response import DOWN, SMALL, UP, array_pressure, pack
@@ -121,8 +122,9 @@ def test_plan(
         thickness with radius where both shift the resonance the same way.
     """
     chips = variants(designs, study, tolerances)
-    tables = [compute_merits(v.designs, v.study, wanted=frozenset(TESTED)) for v in chips]
-    cells = [build_cells(v.designs, v.study) for v in chips]
+    tested = frozenset(TESTED)
+    tables = each(lambda chip: compute_merits(chip.designs, chip.study, wanted=tested), chips)
+    cells = each(lambda chip: build_cells(chip.designs, chip.study), chips)
     frequency = _frequencies(tables[0].band_lower, tables[0].band_upper, cells)
     curves = _curves(chips, cells, frequency)
     if study.target.burst_length is not None:

@@ -133,9 +133,14 @@ def _best_pairs(gain: Floats, error: float, most: int = 64) -> Ints:
 def _area_slope(quarter: Floats) -> Floats:
     """Derivative of `_symmetric_area` to the coordinates, (axis, vertex)."""
     x, y = quarter
-    before_x, after_x = np.r_[x[0], x[:-1]], np.r_[x[1:], -x[-1]]
-    before_y, after_y = np.r_[-y[0], y[:-1]], np.r_[y[1:], y[-1]]
-    return 2.0 * np.stack([after_y - before_y, before_x - after_x])
+    slope = np.empty_like(quarter)
+    slope[0, :-1], slope[0, -1] = y[1:], y[-1]
+    slope[0, 1:] -= y[:-1]
+    slope[0, 0] += y[0]
+    slope[1, 1:], slope[1, 0] = x[:-1], x[0]
+    slope[1, :-1] -= x[1:]
+    slope[1, -1] += x[-1]
+    return np.asarray(2.0 * slope)
 
 
 def ring_polygons(outer: float, inner: float, *, grid: float, tolerance: float) -> list[Ints]:

@@ -144,8 +144,8 @@ class Population:
 
     def receive(self, migrants: Any) -> None:
         """Let designs of another population compete with its own."""
-        known = {_key(x) for x in self._algorithm.pop.get("X")}
-        new = [k for k, x in enumerate(migrants.get("X")) if _key(x) not in known]
+        known = set(_keys(self._algorithm.pop.get("X")))
+        new = [k for k, key in enumerate(_keys(migrants.get("X"))) if key not in known]
         if new:
             with _degenerate_fronts():
                 self._algorithm._advance(infills=migrants[new])  # `tell` would count a generation
@@ -172,17 +172,18 @@ def _frame(problem: Evaluator) -> Problem:
     )
 
 
-def _key(x: Floats) -> bytes:
-    return (np.round(x, 12) + 0.0).tobytes()
+def _keys(X: Floats) -> list[bytes]:
+    """One for each design: what tells it from others."""
+    return [row.tobytes() for row in np.round(X, 12) + 0.0]
 
 
 def _new_rows(candidates: Floats, problem: Evaluator, taken: set[bytes], room: int) -> list[Floats]:
     """At most `room` repaired candidates that are not taken yet; marks them as taken."""
     rows: list[Floats] = []
-    for row in problem.repair(np.clip(candidates, 0.0, 1.0)):
+    repaired = problem.repair(np.clip(candidates, 0.0, 1.0))
+    for row, key in zip(repaired, _keys(repaired), strict=True):
         if len(rows) == room:
             break
-        key = _key(row)
         if key not in taken:
             taken.add(key)
             rows.append(row)
@@ -236,7 +237,7 @@ def _first(
 
 def _offspring(algorithm: Any, problem: Evaluator, taken: set[bytes]) -> Floats:
     """New designs by mating; where that repeats known ones, random designs."""
-    taken |= {_key(x) for x in algorithm.pop.get("X")}
+    taken |= set(_keys(algorithm.pop.get("X")))
     size, rows = algorithm.n_offsprings, list[Floats]()
 
     def mated(count: int) -> Floats:
@@ -267,6 +268,11 @@ class _AgeSurvival(AGEMOEA2Survival):  # type: ignore[misc]
         return super().survival_score(front, ideal_point)
 
 
+def _by_dominance(*args: Any, **kwargs: Any) -> Any:
+    """As pymoo has it, but with a name that pickle finds."""
+    return cv_and_dom_tournament(*args, **kwargs)
+
+
 def _algorithm(settings: SearchSettings, first: Floats) -> Any:
     """The algorithm with operators of its own: pymoo's defaults are objects shared by all."""
     common: dict[str, Any] = {
@@ -285,7 +291,7 @@ def _algorithm(settings: SearchSettings, first: Floats) -> Any:
         )
     if settings.algorithm == "sms-emoa":
         return SMSEMOA(
-            selection=TournamentSelection(func_comp=cv_and_dom_tournament),
+            selection=TournamentSelection(func_comp=_by_dominance),
             survival=LeastHypervolumeContributionSurvival(),
             **common,
         )

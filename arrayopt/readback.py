@@ -223,7 +223,9 @@ class ReadLayout:
         blocks: dict[int, Any] = {}
         for instance in self.top.each_inst():
             if instance.cell_index not in blocks:
-                blocks[instance.cell_index] = self.db.Region(instance.cell.shapes(index)).merged()
+                shapes = instance.cell.shapes(index)
+                region = self.db.Region(shapes)
+                blocks[instance.cell_index] = region.merged() if shapes.size() > 1 else region
             found.insert(blocks[instance.cell_index].transformed(instance.trans))
         return found
 

@@ -7,10 +7,10 @@ Nothing here knows of files, processes or clocks.
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-import cloudpickle
 import numpy as np
 from numpy.typing import NDArray
 
@@ -117,7 +117,7 @@ def search(
             for k in range(settings.islands)
         ]
     else:
-        number, evaluations, archive, frozen = cloudpickle.loads(state)
+        number, evaluations, archive, frozen = pickle.loads(state)
         populations = [Population.thawed(algorithm, problem) for algorithm in frozen]
         _breed(populations, problem)
 
@@ -169,7 +169,7 @@ def _state(
     number: int, evaluations: int, archive: _Archive, populations: list[Population]
 ) -> bytes:
     frozen = [population.frozen() for population in populations]
-    return bytes(cloudpickle.dumps((number, evaluations, archive, frozen)))
+    return pickle.dumps((number, evaluations, archive, frozen))
 
 
 def _island_seed(seed: int, island: int) -> int:

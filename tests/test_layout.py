@@ -63,7 +63,6 @@ HOMES = {
     "click": {"cli", "commands.*"},
     "rich": {"progress"},
     "netCDF4": {"store"},
-    "cloudpickle": {"search"},
     "distributed": {"cluster"},
 }
 

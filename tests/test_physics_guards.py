@@ -24,7 +24,7 @@ from arrayopt.physics.laminate import Layer, sections
 from arrayopt.physics.plate_table import plate_table
 from arrayopt.physics.radiation import impedance_series
 from arrayopt.physics.steady_kernel import state_count
-from arrayopt.physics.threads import spread, thread_count
+from arrayopt.physics.threads import each, spread, thread_count
 from arrayopt.physics.transient import burst_envelope
 from arrayopt.physics.transient_grid import sample_grid
 from arrayopt.physics.transient_modes import burst_trace
@@ -99,6 +99,17 @@ def test_threads_share_out_every_row_once(
     used = min(int(threads), count)
     assert len(blocks) == (1 if used <= 1 else min(count, 4 * used))
     assert all(stop > start for start, stop in blocks) or count == 0
+
+
+def test_threads_inside_threads_do_the_work_themselves(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NUMBA_NUM_THREADS", "2")
+
+    def rows(length: int) -> int:
+        seen: list[int] = []
+        spread(lambda start, stop: seen.extend(range(start, stop)), length)
+        return sum(seen)
+
+    assert each(rows, [3, 5, 7, 9]) == [3, 10, 21, 36]  # a wait for its own threads would hang
 
 
 def test_threads_are_counted_from_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:

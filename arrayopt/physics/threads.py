@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeVar
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
 
 BLOCKS_PER_THREAD = 4
 """Blocks handed to each thread: enough to even out designs of unequal cost."""
+
+_here = threading.local()
 
 
 def thread_count() -> int:
@@ -28,7 +34,7 @@ def spread(kernel: Callable[..., None], count: int, *arguments: Any) -> None:
     and treat each row alike, so that the split changes nothing. Exceptions are raised here.
     """
     threads = min(thread_count(), count)
-    if threads <= 1:
+    if threads <= 1 or getattr(_here, "spreading", False):  # a thread would wait for itself
         kernel(0, count, *arguments)
         return
     blocks = min(count, threads * BLOCKS_PER_THREAD)
@@ -39,7 +45,23 @@ def spread(kernel: Callable[..., None], count: int, *arguments: Any) -> None:
         job.result()
 
 
+def each(function: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
+    """``function`` of every item, in threads, under the same conditions as `spread`."""
+    found: list[Result | None] = [None] * len(items)
+
+    def block(start: int, stop: int) -> None:
+        for k in range(start, stop):
+            found[k] = function(items[k])
+
+    spread(block, len(items))
+    return found  # type: ignore[return-value]
+
+
 @lru_cache(maxsize=4)
 def _pool(threads: int, process: int) -> ThreadPoolExecutor:
     """One pool per process: a forked child must not use its parent's threads."""
-    return ThreadPoolExecutor(threads, thread_name_prefix=f"arrayopt-{process}")
+
+    def enter() -> None:
+        _here.spreading = True
+
+    return ThreadPoolExecutor(threads, thread_name_prefix=f"arrayopt-{process}", initializer=enter)

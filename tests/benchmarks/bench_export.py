@@ -1,4 +1,8 @@
-"""1000 cells with 1000 distinct radii: export and check, in seconds; with the machine's load."""
+"""1000 cells with 1000 distinct radii: export and check, in seconds; with the machine's load.
+
+Of a study without mutual radiation: with it, the predicted curves of 1000 cells that all differ
+take minutes, and not the files.
+"""
 
 from __future__ import annotations
 
@@ -26,6 +30,7 @@ def thousand_cells(channels: str = "one") -> FoundDesign:
         ("columns = 8", "columns = 40"),
         ('die = ["10 mm", "10 mm"]', 'die = ["46 mm", "30 mm"]'),
         ('scheme = "interleaved", count = 8', 'scheme = "each"'),
+        ('mutual_radiation = "group"', 'mutual_radiation = "none"'),
         ('channels = { scheme = "one" }', f'channels = {{ scheme = "{channels}" }}'),
     ):
         assert old in text
