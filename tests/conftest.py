@@ -10,6 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from arrayopt.compile_ahead import compile_kernels
+from arrayopt.study import read_study
+
+STUDIES = Path(__file__).parent.parent / "studies"
 REFERENCE = Path(__file__).parent / "reference" / "reference_values.csv"
 
 
@@ -38,6 +42,13 @@ class Deviation:
 
 
 _DEVIATIONS: dict[str, Deviation] = {}
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Before several processes test at once, compile what they would all compile for themselves."""
+    several = getattr(session.config.option, "numprocesses", None)
+    if several and not hasattr(session.config, "workerinput"):
+        compile_kernels(read_study(STUDIES / "duct-flow-meter"), lambda text: None)
 
 
 def read_references() -> dict[str, Reference]:

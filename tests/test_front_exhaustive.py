@@ -38,7 +38,7 @@ channels = { scheme = "one" }
 
 def two_variable_study() -> StudyEvaluator:
     """The duct study with one kind of cell, radius and drive left to choose, two objectives."""
-    text = duct().text
+    text = duct().text.replace('mutual_radiation = "group"', 'mutual_radiation = "none"')
     head, rest = text.split("[fixed]")
     target = "[target]" + rest.split("[target]")[1].split("[search]")[0]
     fixed = '[fixed]\nphase = "0 deg"\nelectrode_coverage = "67 %"\nbias = "5 V"\n'

@@ -147,7 +147,7 @@ def test_only_the_graphics_card_s_modules_load_its_target() -> None:
 def test_physics_knows_only_numbers() -> None:
     allowed = {"numpy", "scipy", "numba", "arrayopt", "__future__"}
     standard = {"dataclasses", "enum", "typing", "math", "functools", "collections", "itertools"}
-    standard |= {"fractions", "concurrent", "os"}
+    standard |= {"fractions", "concurrent", "os", "threading"}
     for path in (PACKAGE / "physics").glob("*.py"):
         libraries = {name.split(".")[0] for name in imports(path)}
         assert libraries <= allowed | standard, f"{path.name} imports {libraries - allowed}"
