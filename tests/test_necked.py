@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import integrate, linalg
+from scipy import integrate, linalg, optimize
 
 from arrayopt.cells import Cells, CellStatus, back_load, build_cells, necks_of
 from arrayopt.coupled_loop import necks_unstable
@@ -25,6 +25,7 @@ from arrayopt.physics.coupled import coupled_sweep
 from arrayopt.physics.harmonic import harmonic_sweep
 from arrayopt.physics.neck_kernel import back_pressure, neck_coefficients
 from arrayopt.physics.neck_stability import necked_growth
+from arrayopt.physics.necked import necked_figures
 from arrayopt.physics.radiation import impedance_from_series
 from arrayopt.response import DOWN, SMALL, UP
 from arrayopt.study import read_study, read_study_text
@@ -266,6 +267,99 @@ def test_onset_is_where_the_sweeps_part(study: Study) -> None:
         )
         gap = np.abs(up - down).max() / np.abs(up).max()
         assert gap > 0.01 if parts else gap < 1e-4
+
+
+def load_of(study: Study, cells: Cells, f: float) -> complex:
+    """d + j l of M7.18 at rest, the neck eliminated from the matrices of M5.15."""
+    w = 2.0 * math.pi * f
+    M, C, K = two_degrees(study, cells, f)
+    own, neck = (K[n, n] - w**2 * M[n, n] + 1j * w * C[n, n] for n in (0, 1))
+    return complex(own - K[0, 1] ** 2 / neck)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(("neck_radius", "drive"), [(60e-6, 0.5), (25e-6, 1.5)])
+def test_onset_and_ranges_of_hardening_and_softening_cells(
+    study: Study, neck_radius: float, drive: float, sign: float
+) -> None:
+    """M7.18 on the matrices of M5.15: thresholds from roots of the cubic in |A|^2 (numpy.roots).
+
+    A cell's figures are read off a scan in steps of 0.15 %; what depends on it is held to two.
+    """
+    study = with_cell(study, neck_radius=neck_radius)
+    cells = build_cells(driven(study, 1.0), study)
+    bend = 0.75 * sign * float(cells.effective_cubic[0, 0])
+    force = drive * float(cells.necked.onset_force[0, 0])
+    air, a, two_steps = study.air_state, float(cells.radius[0, 0]), 3e-3
+    found = necked_figures(
+        cells.mass[0, 0],
+        damping=cells.damping[0, 0],
+        stiffness=cells.stiffness[0, 0],
+        cubic=bend / 0.75,
+        force=force,
+        radius=a,
+        volume=cells.volume[0, 0],
+        cavity=cells.cavity[0, 0],
+        resistance=cells.resistance_series[0, 0],
+        reactance=cells.reactance_series[0, 0],
+        neck=necks_of(study),
+        density=air.density,
+        sound_speed=air.sound_speed,
+    )
+
+    def threshold(f: float) -> float:
+        """Least |F|^2 with three states: the far turning point of |F|^2 over |A|^2."""
+        load = load_of(study, cells, f)
+        turns = np.roots([3.0 * bend**2, 4.0 * bend * load.real, abs(load) ** 2])
+        if abs(turns[0].imag) > 0.0 or turns.max() <= 0.0:
+            return math.inf
+        x = float(turns.max())
+        return float(x * abs(load + bend * x) ** 2)
+
+    # least of the minima inside: far below resonance a soft spring gives way to any slow force
+    grid = np.geomspace(40e3, 250e3, 600)
+    for _ in range(7):
+        least = np.array([threshold(f) for f in grid])
+        inside = least[1:-1]
+        minima = (inside <= least[:-2]) & (inside <= least[2:]) & (inside < math.inf)
+        at = 1 + int(np.argmin(np.where(minima, inside, math.inf)))
+        onset, place = math.sqrt(least[at]), 2.0 * math.pi * grid[at]
+        grid = np.linspace(grid[at - 1], grid[at + 1], 13)
+    assert float(found.onset_force) == pytest.approx(onset, rel=1e-6)
+    assert float(found.onset_frequency) == pytest.approx(place, rel=1e-6)
+
+    w = 2.0 * math.pi * np.geomspace(40e3, 400e3, 2000)
+    load = np.array([load_of(study, cells, x / (2.0 * math.pi)) for x in w])
+    crossed = np.flatnonzero((load[:-1].real > 0.0) & (load[1:].real <= 0.0))
+    below, above = load[crossed], load[crossed + 1]
+    slope = (below - above).real / (w[crossed + 1] - w[crossed])
+    peaks, width = w[crossed] + below.real / slope, 2.0 * below.imag / slope
+
+    first, last = peaks[0], peaks[-1]
+
+    def ranges(first: float, last: float) -> list[float]:
+        """12 linewidths on each side, down to 0.3 and up to 2.5 times the resonance."""
+        return [
+            max(first - 12.0 * width[0], 0.3 * first),
+            min(last + 12.0 * width[-1], 2.5 * last),
+        ]
+
+    np.testing.assert_allclose([found.low, found.high], ranges(first, last), rtol=two_steps)
+    bent = load.real + bend * (force / load.imag) ** 2
+    if sign > 0.0:  # resonance can be bent up to where d = -3/4 g (F/l)^2 for the last time
+        end = w[np.flatnonzero(bent > 0.0)[-1]]
+        expected = ranges(first, end)
+    else:  # and down to where it does so first, seen from above
+        end = w[np.flatnonzero((bent > 0.0) & (w < first))[-1]]
+        expected = ranges(end, last)
+    np.testing.assert_allclose([found.driven_low, found.driven_high], expected, rtol=two_steps)
+
+    def apart(f: float) -> float:
+        M, _, K = two_degrees(study, cells, f)
+        return float(K[1, 1] - (2.0 * math.pi * f) ** 2 * M[1, 1])
+
+    M, C, _ = two_degrees(study, cells, optimize.brentq(apart, 20e3, 400e3))
+    assert float(found.width) == pytest.approx(min(*width, C[1, 1] / M[1, 1]), rel=two_steps)
 
 
 def growth(study: Study, state: np.ndarray, frequency: np.ndarray) -> np.ndarray:
