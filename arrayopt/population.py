@@ -44,7 +44,7 @@ _RANDOM_ROUNDS = 100
 
 @dataclass(frozen=True)
 class SearchSettings:
-    """How to search.
+    """How to search; the defaults are what measured best on the shipped studies (docs/search.md).
 
     Parameters
     ----------
@@ -64,10 +64,10 @@ class SearchSettings:
         Designs that an island then gives to the next one, in a ring.
     """
 
-    algorithm: Literal["nsga2", "sms-emoa", "age-moea2"] = "nsga2"
-    population: int = 100
+    algorithm: Literal["nsga2", "sms-emoa", "age-moea2"] = "sms-emoa"
+    population: int = 50
     crossover_probability: float = 0.9
-    crossover_index: float = 15.0
+    crossover_index: float = 2.0
     mutation_index: float = 20.0
     islands: int = 1
     exchange_every: int = 10

@@ -239,8 +239,8 @@ class LimitTable(Section):
 class SearchTable(Section):
     """``[search]``: how the designs are looked for, in every strategy alike."""
 
-    algorithm: Literal["nsga2", "sms-emoa", "age-moea2"] = "nsga2"
-    population: Annotated[int, Field(ge=4)] = 100
+    algorithm: Literal["nsga2", "sms-emoa", "age-moea2"] = "sms-emoa"
+    population: Annotated[int, Field(ge=4)] = 50
     evaluations: Positive = 10000
     front_size: Positive = 100
     seeded_designs: Annotated[int, Field(ge=0)] = 20

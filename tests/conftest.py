@@ -42,6 +42,8 @@ class Deviation:
 
 
 _DEVIATIONS: dict[str, Deviation] = {}
+_FROM_WORKERS: dict[str, tuple[str, ...]] = {}
+"""Rows of `table_rows` that other processes compared."""
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
@@ -126,14 +128,13 @@ COLUMNS = ("equation", "outside value", "inputs", "source", "status", "allowed",
 
 def table_rows() -> dict[str, tuple[str, ...]]:
     """Row of every value compared so far, by id, in the order of the table."""
-    rows = {}
-    for key in sorted(_DEVIATIONS, key=lambda k: (_DEVIATIONS[k].equation, k)):
-        d = _DEVIATIONS[key]
+    rows = dict(_FROM_WORKERS)
+    for key, d in _DEVIATIONS.items():
         r = d.reference
         decade = 10.0 ** math.ceil(math.log10(max(d.relative, 1e-12)))
         cells = (d.equation, f"`{r.id}` {r.quantity}", r.inputs, r.source, r.status)
         rows[key] = (*(c.replace("|", "/") for c in cells), f"{d.allowed:.0e}", f"{decade:.0e}")
-    return rows
+    return dict(sorted(rows.items(), key=lambda item: (item[1][0], item[0])))
 
 
 def read_table(path: Path) -> dict[str, tuple[str, ...]]:
@@ -162,8 +163,18 @@ def differences(written: dict[str, tuple[str, ...]], now: dict[str, tuple[str, .
     return sorted(out)
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: object) -> None:
+    """With several processes: take over what one of them compared."""
+    rows = getattr(node, "workeroutput", {}).get("compared", {})
+    _FROM_WORKERS.update({key: tuple(row) for key, row in rows.items()})
+
+
 @pytest.hookimpl(trylast=True)
 def pytest_sessionfinish(session: pytest.Session) -> None:
+    if hasattr(session.config, "workerinput"):
+        session.config.workeroutput["compared"] = {k: list(v) for k, v in table_rows().items()}
+        return
     target = session.config.getoption("--validation-table")
     if target:
         lines = ["| " + " | ".join(COLUMNS) + " |", "|" + "---|" * len(COLUMNS)]

@@ -24,7 +24,7 @@ def study_text(*changes: tuple[str, str]) -> str:
     """The study's text with a small population and other changes (old, new)."""
     text = STUDY.read_text(encoding="utf-8")
     small = (
-        ("population = 100", f"population = {POPULATION}\nseeded_designs = 8"),
+        ("population = 50", f"population = {POPULATION}\nseeded_designs = 8"),
         ("front_size = 100", "front_size = 12"),
     )
     for old, new in (*small, *changes):

@@ -45,7 +45,7 @@ def generations(out: Path) -> dict[str, int]:
 def soak(base: Path, minutes: float, between: float) -> str:
     study = base / "study.toml"
     study.write_text(
-        STUDY.read_text(encoding="utf-8").replace("population = 100", "population = 40"),
+        STUDY.read_text(encoding="utf-8").replace("population = 50", "population = 40"),
         encoding="utf-8",
     )
     out, pick = base / "killed", random.Random(1)

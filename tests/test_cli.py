@@ -72,7 +72,7 @@ BROKEN = {
     "material": ('material = "Si"', 'material = "Sii"', ("stack[0].material", "Si")),
     "bounds": ('["400 um", "520 um"]', '["520 um", "400 um"]', ("vary.radius", "lower")),
     "limit": ("ripple = {", "riple = {", ("limits.riple", "ripple")),
-    "algorithm": ('"nsga2"', '"nsga4"', ("search.algorithm", "nsga2")),
+    "algorithm": ('"sms-emoa"', '"nsga4"', ("search.algorithm", "nsga2")),
     "crowded": ('pitch = "1.1 mm"', 'pitch = "0.8 mm"', ("array.pitch", "clearance")),
     "passive": ("active = true", "active = false", ("stack", "active")),
     "voltage": ('["0.2 V", "20 V"]', '["0.2 V", "200 V"]', ("vary.amplitude", "20 V")),

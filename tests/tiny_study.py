@@ -17,7 +17,7 @@ def tiny_text(*, population: int = 8, evaluations: int = 32) -> str:
         ("rows = 8", "rows = 2"),
         ("columns = 8", "columns = 2"),
         (
-            "population = 100",
+            "population = 50",
             f"population = {population // 2}\nislands = 2\nexchange_every = 2\nmigrants = 2\n"
             "seeded_designs = 4",
         ),

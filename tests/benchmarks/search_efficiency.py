@@ -54,22 +54,22 @@ class Variant:
     """How many times the evaluations of the others."""
 
 
+OLD = SearchSettings("nsga2", 100, crossover_index=15.0)
+NEW = SearchSettings()
 VARIANTS = (
-    Variant("nsga2, 100, four times as long", SearchSettings("nsga2", 100), times=4),
-    Variant("nsga2, 400, four times as long", SearchSettings("nsga2", 400), times=4),
-    Variant("nsga2, 100", SearchSettings("nsga2", 100)),
-    Variant("nsga2, 50", SearchSettings("nsga2", 50)),
-    Variant("nsga2, 200", SearchSettings("nsga2", 200)),
-    Variant("nsga2, 400", SearchSettings("nsga2", 400)),
-    Variant("nsga2, 4 islands of 50", SearchSettings("nsga2", 50, islands=4)),
-    Variant("nsga2, 100, no seeds", SearchSettings("nsga2", 100), seeded=False),
-    Variant("nsga2, 100, radii in order", SearchSettings("nsga2", 100), evaluator=Sorted),
-    Variant("nsga2, 100, crossover eta 5", SearchSettings("nsga2", 100, crossover_index=5.0)),
-    Variant("nsga2, 100, crossover eta 30", SearchSettings("nsga2", 100, crossover_index=30.0)),
-    Variant("nsga2, 100, mutation eta 5", SearchSettings("nsga2", 100, mutation_index=5.0)),
-    Variant("nsga2, 100, mutation eta 50", SearchSettings("nsga2", 100, mutation_index=50.0)),
-    Variant("sms-emoa, 100", SearchSettings("sms-emoa", 100)),
-    Variant("age-moea2, 100", SearchSettings("age-moea2", 100)),
+    Variant("default, four times as long", NEW, times=4),
+    Variant("nsga2, 100, eta 15, four times as long", OLD, times=4),
+    Variant("default: sms-emoa, population 50, crossover eta 2", NEW),
+    Variant("population 30", replace(NEW, population=30)),
+    Variant("population 100", replace(NEW, population=100)),
+    Variant("eta 5", replace(NEW, crossover_index=5.0)),
+    Variant("eta 15", replace(NEW, crossover_index=15.0)),
+    Variant("no seeds", NEW, seeded=False),
+    Variant("radii in order", NEW, evaluator=Sorted),
+    Variant("2 islands of 25", replace(NEW, population=25, islands=2)),
+    Variant("nsga2", replace(NEW, algorithm="nsga2")),
+    Variant("age-moea2", replace(NEW, algorithm="age-moea2")),
+    Variant("nsga2, 100, eta 15", OLD),
 )
 
 
