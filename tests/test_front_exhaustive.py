@@ -76,10 +76,10 @@ def exhaustive() -> float:
 @pytest.mark.parametrize(
     ("algorithm", "seed", "share"),
     [
-        ("nsga2", 4, 0.99),
-        ("nsga2", 5, 0.99),
-        # The other two leave a corner of the front out with some seeds: measured 98.7 to 100.2 %.
-        ("sms-emoa", 4, 0.98),
+        ("sms-emoa", 4, 0.99),
+        ("sms-emoa", 5, 0.99),
+        # The other two leave a corner of the front out with some seeds: measured 98.4 to 99.9 %.
+        ("nsga2", 4, 0.98),
         pytest.param("age-moea2", 4, 0.98, marks=pytest.mark.slow),
     ],
 )
