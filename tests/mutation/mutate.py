@@ -60,7 +60,7 @@ TESTS: dict[str, tuple[tuple[str, ...], bool]] = {
     "transient": (("test_physics_guards", "test_transient", "test_pulse"), False),
     "transient_kernel": (("test_physics_guards", "test_transient", "test_pulse"), False),
     "transient_formulas": (("test_physics_guards", "test_transient", "test_pulse"), False),
-    "transient_plan": (("test_physics_guards", "test_transient"), False),
+    "transient_plan": (("test_physics_guards", "test_transient", "test_gpu"), False),
     "transient_grid": (("test_physics_guards", "test_transient"), False),
     "transient_trace_kernel": (("test_physics_guards", "test_transient_modes"), False),
     "transient_modes": (("test_physics_guards", "test_transient_modes"), False),
