@@ -386,13 +386,19 @@ def test_cells_may_be_numbered_in_any_order() -> None:
     assert off_by(b, a[order]) < 1e-9
 
 
-def test_reciprocity() -> None:
-    """A force on one linear cell moves another as that force there moves the first."""
+@pytest.mark.parametrize("unlike", [0.0, 1.0])
+def test_reciprocity(unlike: float) -> None:
+    """A force on one linear cell moves another as that force there moves the first.
+
+    Whatever their masses and sizes: what one feels of another counts by its own mass.
+    """
+    heavier = 1.0 + unlike * np.array([[0.0, 0.1, 0.25, -0.1]])
+    wider = 1.0 + unlike * np.array([[0.0, -0.05, 0.08, 0.03]])
     runs = []
     for driven, seen in ((0, 2), (2, 0)):
         force = np.zeros((1, 4), dtype=complex)
         force[0, driven] = 1.0
-        arrays = array(4, force=force)
+        arrays = array(4, force=force, mass=MASS * heavier, radius=RADIUS * wider)
         found = bursts(arrays, np.array([1.04e5]), 0.2e-3, tolerance=1e-6, ring_cycles=5, **SILENT)
         assert np.all(np.abs(found.envelope[0]).max(axis=1) > 0.0)  # silent cells are moved, too
         runs.append(found.envelope[0, seen][None])

@@ -290,22 +290,23 @@ def test_onset_and_ranges_of_hardening_and_softening_cells(
     cells = build_cells(driven(study, 1.0), study)
     bend = 0.75 * sign * float(cells.effective_cubic[0, 0])
     force = drive * float(cells.necked.onset_force[0, 0])
-    air, a, two_steps = study.air_state, float(cells.radius[0, 0]), 3e-3
-    found = necked_figures(
-        cells.mass[0, 0],
-        damping=cells.damping[0, 0],
-        stiffness=cells.stiffness[0, 0],
-        cubic=bend / 0.75,
-        force=force,
-        radius=a,
-        volume=cells.volume[0, 0],
-        cavity=cells.cavity[0, 0],
-        resistance=cells.resistance_series[0, 0],
-        reactance=cells.reactance_series[0, 0],
-        neck=necks_of(study),
-        density=air.density,
-        sound_speed=air.sound_speed,
-    )
+    two_steps = 3e-3
+    known = {
+        "damping": cells.damping[0, 0],
+        "stiffness": cells.stiffness[0, 0],
+        "cubic": bend / 0.75,
+        "radius": float(cells.radius[0, 0]),
+        "volume": cells.volume[0, 0],
+        "cavity": cells.cavity[0, 0],
+        "resistance": cells.resistance_series[0, 0],
+        "reactance": cells.reactance_series[0, 0],
+        "neck": necks_of(study),
+        "density": study.air_state.density,
+        "sound_speed": study.air_state.sound_speed,
+    }
+    found = necked_figures(cells.mass[0, 0], force=force, **known)
+    endless = necked_figures(cells.mass[0, 0], force=1e3 * force, **known)
+    assert np.isnan([endless.driven_low, endless.driven_high]).all()
 
     def threshold(f: float) -> float:
         """Least |F|^2 with three states: the far turning point of |F|^2 over |A|^2."""
@@ -334,7 +335,6 @@ def test_onset_and_ranges_of_hardening_and_softening_cells(
     below, above = load[crossed], load[crossed + 1]
     slope = (below - above).real / (w[crossed + 1] - w[crossed])
     peaks, width = w[crossed] + below.real / slope, 2.0 * below.imag / slope
-
     first, last = peaks[0], peaks[-1]
 
     def ranges(first: float, last: float) -> list[float]:
