@@ -35,6 +35,9 @@ CELL_NUMBERS = 12
 GENERATION_BYTES = 24e3
 """Size of a generation's file beside its numbers, and its share of log and state (measured)."""
 
+RESULTS_BYTES = 250e3
+"""What the two result files hold beside numbers: names, units, indices (measured)."""
+
 
 @dataclass(frozen=True)
 class StrategyForecast:
@@ -79,7 +82,7 @@ def predict(study: Study, *, evaluations: int, workers: int | None = None) -> Fo
     """
     processes = workers or len(os.sched_getaffinity(0))
     rng = np.random.default_rng(study.seed)
-    plans, total, disk = [], START_SECONDS, 0.0
+    plans, total, disk = [], START_SECONDS, RESULTS_BYTES
     search = study.search
     generations = -(-evaluations // search.generation)
     for strategy in study.strategies:
