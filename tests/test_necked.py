@@ -516,6 +516,7 @@ def test_several_modes_meet_the_load_of_every_harmonic(study: Study) -> None:
     np.testing.assert_allclose(strong.band.upper_edge, plain.band_upper, rtol=1e-3)
 
 
+@pytest.mark.slow
 def test_verify_has_the_neck_in_every_model(study: Study) -> None:
     found = verify_designs(driven(study, 2.0), study)
     assert found.status[0] == 0
