@@ -9,7 +9,7 @@ import numpy as np
 
 from arrayopt.chip_coupon import Coupon, TestSite, coupon
 from arrayopt.design import Designs
-from arrayopt.layout_geometry import Floats, Ints, circle_polygon, ring_polygons, snap
+from arrayopt.layout_geometry import Floats, Ints, circle_polygons, ring_halves, snap
 from arrayopt.process import NANOMETRE, Process
 from arrayopt.routing import Pad, Routing, route
 from arrayopt.routing_streets import RoutedCells, Shape
@@ -118,7 +118,7 @@ def build_chip(
         np.stack([radius, coverage, ring], axis=1), axis=0, return_index=True, return_inverse=True
     )
     kind_of_cell = kind_of_cell.reshape(-1)
-    blocks = [_cell_block(f"CELL{k:04d}", drawn, cell, process) for k, cell in enumerate(first)]
+    blocks = _cell_blocks(drawn, first, process)
     routing = route(
         RoutedCells(
             position,
@@ -189,19 +189,28 @@ def _ring_space(process: Process) -> float:
     return process.layers["top-electrode"].min_space + process.curve_tolerance - process.keep_off
 
 
-def _cell_block(name: str, drawn: Drawn, cell: int, process: Process) -> Block:
-    grid, tolerance = process.grid, process.curve_tolerance
-    steps = round(grid / NANOMETRE)
-    polygons = [
-        (role, circle_polygon(float(r[cell]), grid=grid, tolerance=tolerance) * steps)
-        for role, r in (("cavity", drawn.cavity), ("bottom-electrode", drawn.bottom))
+def _cell_blocks(drawn: Drawn, cells: Ints, process: Process) -> list[Block]:
+    """Blocks of the cells that stand for the kinds of cells."""
+    steps = round(process.grid / NANOMETRE)
+    inner = [float(r) for r in drawn.top_inner[cells]]
+    radii = [
+        *(float(r[cell]) for r in (drawn.cavity, drawn.bottom, drawn.top_outer) for cell in cells),
+        *(r for r in inner if r > 0.0),
     ]
-    outer, inner = float(drawn.top_outer[cell]), float(drawn.top_inner[cell])
-    if inner > 0.0:
-        top = ring_polygons(outer, inner, grid=grid, tolerance=tolerance)
-    else:
-        top = [circle_polygon(outer, grid=grid, tolerance=tolerance)]
-    return Block(name, (*polygons, *(("top-electrode", points * steps) for points in top)))
+    circles = circle_polygons(radii, grid=process.grid, tolerance=process.curve_tolerance)
+    count = len(cells)
+    holes = iter(circles[3 * count :])
+    blocks = []
+    for k, (cavity, bottom, outer) in enumerate(
+        zip(
+            circles[:count], circles[count : 2 * count], circles[2 * count : 3 * count], strict=True
+        )
+    ):
+        top = ring_halves(outer, next(holes)) if inner[k] > 0.0 else [outer]
+        shapes = [("cavity", cavity), ("bottom-electrode", bottom)]
+        shapes += [("top-electrode", points) for points in top]
+        blocks.append(Block(f"CELL{k:04d}", tuple((role, p * steps) for role, p in shapes)))
+    return blocks
 
 
 def _test_kinds(count: int, most: int) -> list[int]:

@@ -91,6 +91,7 @@ def _write_dxf(chip: ChipLayout, path: Path, process: Process, note: str) -> Non
         import ezdxf
         from ezdxf._options import options
         from ezdxf.document import Drawing
+        from ezdxf.sections.classes import REQUIRED_CLASSES
     except ImportError:
         raise _missing("ezdxf") from None
     # no creation time, no random identifiers
@@ -104,6 +105,10 @@ def _write_dxf(chip: ChipLayout, path: Path, process: Process, note: str) -> Non
         for colour, layer in enumerate(process.layers.values(), start=1):
             document.layers.add(layer.name, color=colour)
         _fill_dxf(document, chip, process)
+        # the library itself takes those in use in the order of a set, another in each process
+        used = sorted(document.entitydb.dxf_types_in_use())
+        for kind in (*REQUIRED_CLASSES[document.dxfversion], *used):
+            document.classes.add_class(kind)
         stream = io.StringIO()
         document.write(stream)
     finally:

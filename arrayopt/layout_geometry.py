@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -16,6 +16,8 @@ AREA_TOLERANCE = 1e-6
 
 _CANDIDATES = np.linspace(-0.5, 0.5, 9)  # of a grid step, added to the vertex radius
 _LEAST_VERTICES, _MOST_VERTICES = 32, 1024
+_MOST_MOVES = 4  # of vertices, to correct an area
+_TOGETHER = 512  # circles drawn at once: arrays that stay in the processor's cache
 
 
 def snap(value: ArrayLike, grid: float) -> Ints:
@@ -37,42 +39,79 @@ def vertex_count(radius: float, tolerance: float) -> int:
 
 
 def circle_polygon(radius: float, *, grid: float, tolerance: float) -> Ints:
-    """A polygon on the grid with the area of a circle, symmetric about both axes.
+    """One of `circle_polygons`."""
+    return circle_polygons([radius], grid=grid, tolerance=tolerance)[0]
+
+
+def circle_polygons(radii: Sequence[float], *, grid: float, tolerance: float) -> list[Ints]:
+    """Polygons on the grid with the areas of circles, symmetric about both axes.
 
     The vertex radius is that of the regular polygon of equal area; rounding to the grid is then
     corrected by choosing among slightly different radii and by moving single vertices by one step.
+    Circles with as many vertices are drawn together; none depends on another.
 
     Parameters
     ----------
-    radius : of the circle [m].
+    radii : of the circles [m].
     grid, tolerance : grid step, and largest distance of polygon and circle [m].
 
     Returns
     -------
-    (vertex, 2) counter-clockwise, in grid steps; the axes cut edges, not vertices.
+    For each circle (vertex, 2), counter-clockwise, in grid steps; the axes cut edges, not vertices.
 
     Raises
     ------
     ValueError : no polygon on this grid has the area to 1e-6 (radius of a few hundred steps).
     """
-    count = vertex_count(radius, tolerance)
-    target = np.pi * (radius / grid) ** 2
-    vertex_radius = np.sqrt(2.0 * target / (count * np.sin(2.0 * np.pi / count)))
-    trial = np.rint((vertex_radius + _CANDIDATES)[:, None, None] * _directions(count))
-    error = _symmetric_area(trial) - target
-    quarter = trial[int(np.argmin(np.abs(error)))]
-    quarter = _nudged(quarter, target)
-    if abs(_symmetric_area(quarter) - target) > AREA_TOLERANCE * target:
-        raise ValueError(f"a circle of {radius:g} m cannot be drawn on a grid of {grid:g} m")
-    x, y = quarter.astype(np.int64)
+    counts = np.array([vertex_count(radius, tolerance) for radius in radii])
+    target = np.array([np.pi * (radius / grid) ** 2 for radius in radii])
+    found: list[Ints] = [np.empty((0, 2), dtype=np.int64)] * len(radii)
+    for count in np.unique(counts):
+        which = np.flatnonzero(counts == count)
+        for some in np.array_split(which, len(which) // _TOGETHER + 1):
+            quarter = _quarters(int(count), target[some])
+            bad = np.abs(_symmetric_area(quarter) - target[some]) > AREA_TOLERANCE * target[some]
+            if bad.any():
+                radius = radii[int(some[int(np.argmax(bad))])]
+                raise ValueError(
+                    f"a circle of {radius:g} m cannot be drawn on a grid of {grid:g} m"
+                )
+            for k, whole in zip(some, _mirrored(quarter), strict=True):
+                found[int(k)] = whole
+    return found
+
+
+def _mirrored(quarter: Floats) -> Ints:
+    """Whole polygons (circle, vertex, 2) from their first quadrants (circle, axis, vertex)."""
+    x, y = quarter.astype(np.int64).transpose(1, 0, 2)
     return np.concatenate(
         [
-            np.stack([x, y], axis=1),
-            np.stack([-x, y], axis=1)[::-1],
-            np.stack([-x, -y], axis=1),
-            np.stack([x, -y], axis=1)[::-1],
-        ]
+            np.stack([x, y], axis=2),
+            np.stack([-x, y], axis=2)[:, ::-1],
+            np.stack([-x, -y], axis=2),
+            np.stack([x, -y], axis=2)[:, ::-1],
+        ],
+        axis=1,
     )
+
+
+def _quarters(count: int, target: Floats) -> Floats:
+    """First quadrants (circle, axis, vertex) of polygons with areas (circle,) in grid squares."""
+    vertex_radius = np.sqrt(2.0 * target / (count * np.sin(2.0 * np.pi / count)))
+    tried = (vertex_radius[:, None] + _CANDIDATES)[:, :, None, None]
+    trial = np.rint(tried * _directions(count))
+    error = _symmetric_area(trial) - target[:, None]
+    quarter = trial[np.arange(len(trial)), np.argmin(np.abs(error), axis=1)]
+    _nudge_singly(quarter, target)
+    for k in np.flatnonzero(_off(quarter, target)):
+        quarter[k] = _nudged_by_pairs(quarter[k], float(target[k]))
+    return quarter
+
+
+def _off(quarter: Floats, target: Floats) -> NDArray[np.bool_]:
+    """Where an area is not yet as good as it need be."""
+    error = np.abs(_symmetric_area(quarter) - target)
+    return np.asarray(error >= 0.5 * AREA_TOLERANCE * target)
 
 
 @lru_cache(maxsize=64)
@@ -90,32 +129,51 @@ def _symmetric_area(quarter: Floats) -> Floats:
     return np.asarray(2.0 * (cross.sum(axis=-1) + ends))
 
 
-def _nudged(quarter: Floats, target: float) -> Floats:
-    """Move vertices by a grid step, singly or two at once, until the area is right.
+def _nudge_singly(quarter: Floats, target: Floats) -> None:
+    """Move single vertices (circle, axis, vertex) by a grid step, in place, as long as it helps.
 
-    The area is linear in every coordinate, so the gain of each move is known beforehand (that of
-    two at once up to the area of a grid square).
+    The area is linear in every coordinate, so the gain of each move is known beforehand.
+    """
+    active = np.flatnonzero(_off(quarter, target))
+    for _ in range(_MOST_MOVES):
+        if not len(active):
+            return
+        part = quarter[active]
+        error = _symmetric_area(part) - target[active]
+        slope = _area_slope(part).reshape(len(part), -1)
+        gain = np.concatenate([slope, -slope], axis=1)
+        move = np.argmin(np.abs(gain + error[:, None]), axis=1)
+        step = np.where(move < slope.shape[1], 1.0, -1.0)
+        trial = part.reshape(slope.shape).copy()
+        trial[np.arange(len(part)), move % slope.shape[1]] += step
+        trial = trial.reshape(part.shape)
+        better = np.abs(_symmetric_area(trial) - target[active]) < np.abs(error)
+        active, trial = active[better], trial[better]
+        quarter[active] = trial
+        active = active[_off(trial, target[active])]
+
+
+def _nudged_by_pairs(quarter: Floats, target: float) -> Floats:
+    """Move two vertices (axis, vertex) at once by a grid step each, as long as it helps.
+
+    The gain of two moves is known up to the area of a grid square.
     """
     error = float(_symmetric_area(quarter)) - target
-    for pairs in (False, True):
-        for _ in range(4):
-            if abs(error) < 0.5 * AREA_TOLERANCE * target:
-                return quarter
-            slope = _area_slope(quarter).ravel()
-            gain = np.concatenate([slope, -slope])
-            moves = (
-                _best_pairs(gain, error) if pairs else np.argmin(np.abs(gain + error)).reshape(1, 1)
-            )
-            row, index = np.arange(len(moves)), moves % len(slope)
-            change = np.zeros((len(moves), len(slope)))
-            for k in range(moves.shape[1]):  # both may move the same coordinate
-                change[row, index[:, k]] += np.where(moves[:, k] < len(slope), 1.0, -1.0)
-            trial = quarter + change.reshape(-1, *quarter.shape)
-            after = _symmetric_area(trial) - target
-            chosen = int(np.argmin(np.abs(after)))
-            if abs(float(after[chosen])) >= abs(error):
-                break
-            quarter, error = trial[chosen], float(after[chosen])
+    for _ in range(_MOST_MOVES):
+        if abs(error) < 0.5 * AREA_TOLERANCE * target:
+            break
+        slope = _area_slope(quarter).ravel()
+        moves = _best_pairs(np.concatenate([slope, -slope]), error)
+        row, index = np.arange(len(moves)), moves % len(slope)
+        change = np.zeros((len(moves), len(slope)))
+        for k in range(2):  # both may move the same coordinate
+            change[row, index[:, k]] += np.where(moves[:, k] < len(slope), 1.0, -1.0)
+        trial = quarter + change.reshape(-1, *quarter.shape)
+        after = _symmetric_area(trial) - target
+        chosen = int(np.argmin(np.abs(after)))
+        if abs(float(after[chosen])) >= abs(error):
+            break
+        quarter, error = trial[chosen], float(after[chosen])
     return quarter
 
 
@@ -131,19 +189,24 @@ def _best_pairs(gain: Floats, error: float, most: int = 64) -> Ints:
 
 
 def _area_slope(quarter: Floats) -> Floats:
-    """Derivative of `_symmetric_area` to the coordinates, (axis, vertex)."""
-    x, y = quarter
+    """Derivative of `_symmetric_area` to the coordinates, (..., axis, vertex)."""
+    x, y = quarter[..., 0, :], quarter[..., 1, :]
     slope = np.empty_like(quarter)
-    slope[0, :-1], slope[0, -1] = y[1:], y[-1]
-    slope[0, 1:] -= y[:-1]
-    slope[0, 0] += y[0]
-    slope[1, 1:], slope[1, 0] = x[:-1], x[0]
-    slope[1, :-1] -= x[1:]
-    slope[1, -1] += x[-1]
+    slope[..., 0, :-1], slope[..., 0, -1] = y[..., 1:], y[..., -1]
+    slope[..., 0, 1:] -= y[..., :-1]
+    slope[..., 0, 0] += y[..., 0]
+    slope[..., 1, 1:], slope[..., 1, 0] = x[..., :-1], x[..., 0]
+    slope[..., 1, :-1] -= x[..., 1:]
+    slope[..., 1, -1] += x[..., -1]
     return np.asarray(2.0 * slope)
 
 
 def ring_polygons(outer: float, inner: float, *, grid: float, tolerance: float) -> list[Ints]:
+    """`ring_halves` between two radii [m], inner above 0, drawn as `circle_polygon` does."""
+    return ring_halves(*circle_polygons([outer, inner], grid=grid, tolerance=tolerance))
+
+
+def ring_halves(outer: Ints, inner: Ints) -> list[Ints]:
     """Two halves of a ring, each a simple polygon, that meet on the vertical axis.
 
     Layout formats hold no polygon with a hole, and a zero-width slit would be reported as an error
@@ -151,12 +214,10 @@ def ring_polygons(outer: float, inner: float, *, grid: float, tolerance: float) 
 
     Parameters
     ----------
-    outer, inner : radii [m], inner above 0.
-    grid, tolerance : as `circle_polygon`.
+    outer, inner : rims, from `circle_polygons`.
     """
-    rims = [circle_polygon(r, grid=grid, tolerance=tolerance) for r in (outer, inner)]
     right = []
-    for rim in rims:
+    for rim in (outer, inner):
         half = len(rim) // 2
         upward = np.concatenate([rim[-(half // 2) :], rim[: half // 2]])
         ends = np.array([[0, upward[0, 1]], [0, upward[-1, 1]]])
