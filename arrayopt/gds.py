@@ -91,7 +91,7 @@ def _write_dxf(chip: ChipLayout, path: Path, process: Process, note: str) -> Non
         import ezdxf
         from ezdxf._options import options
         from ezdxf.document import Drawing
-        from ezdxf.sections.classes import REQUIRED_CLASSES
+        from ezdxf.sections.classes import REQ_R2004, REQUIRED_CLASSES
     except ImportError:
         raise _missing("ezdxf") from None
     # no creation time, no random identifiers
@@ -107,7 +107,7 @@ def _write_dxf(chip: ChipLayout, path: Path, process: Process, note: str) -> Non
         _fill_dxf(document, chip, process)
         # the library itself takes those in use in the order of a set, another in each process
         used = sorted(document.entitydb.dxf_types_in_use())
-        for kind in (*REQUIRED_CLASSES[document.dxfversion], *used):
+        for kind in (*REQUIRED_CLASSES.get(document.dxfversion, REQ_R2004), *used):
             document.classes.add_class(kind)
         stream = io.StringIO()
         document.write(stream)

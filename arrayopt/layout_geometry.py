@@ -144,7 +144,7 @@ def _nudge_singly(quarter: Floats, target: Floats) -> None:
         gain = np.concatenate([slope, -slope], axis=1)
         move = np.argmin(np.abs(gain + error[:, None]), axis=1)
         step = np.where(move < slope.shape[1], 1.0, -1.0)
-        trial = part.reshape(slope.shape).copy()
+        trial: Floats = part.reshape(slope.shape).copy()
         trial[np.arange(len(part)), move % slope.shape[1]] += step
         trial = trial.reshape(part.shape)
         better = np.abs(_symmetric_area(trial) - target[active]) < np.abs(error)
