@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.design import Designs
@@ -11,6 +12,9 @@ from arrayopt.merits import QUICK, compute_merits
 from arrayopt.quantities import MERITS
 from arrayopt.study_calibration import with_correction
 from arrayopt.study_model import Study
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 Floats = NDArray[np.float64]
 

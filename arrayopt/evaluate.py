@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.bands import DRAWS, merit_bands
@@ -17,9 +17,11 @@ from arrayopt.merits import QUICK, MeritTable, compute_merits
 from arrayopt.problem import Evaluation, Objective
 from arrayopt.quantities import MARGIN_PREFIX
 from arrayopt.response import DOWN, SMALL, SWEEPS, UP, pack
-from arrayopt.store import labelled
 from arrayopt.study import read_study_text
 from arrayopt.study_model import Limit, Strategy, Study
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 Floats = NDArray[np.float64]
 
@@ -143,6 +145,15 @@ def evaluate(
         A design whose ``status`` is not 0 has NaN merits. A study with a calibration also gives
         ``NAME_lower`` and ``NAME_upper`` of objectives, limited and quick merits (`merit_bands`).
     """
+    from arrayopt.store import labelled  # slow to load
+
+    return labelled(evaluated(designs, study, strategy, draws=draws))
+
+
+def evaluated(
+    designs: Designs, study: Study, strategy: Strategy, *, draws: int = DRAWS
+) -> dict[str, NDArray[Any]]:
+    """The arrays of `evaluate` by name, complex ones whole."""
     study = study.of(strategy)
     limits = limits_in_force(study, strategy)
     allowed = deflection_limit(limits)
@@ -163,40 +174,38 @@ def evaluate(
         peak, end = burst_response(cells, packed, frequency=frequency, length=length)
         bursts = {"burst_pressure": peak, "burst_end_pressure": end}
     size = (len(designs), designs.layout.n_cells)
-    return labelled(
-        {
-            "radius": designs.at_cells("radius"),
-            "electrode_coverage": designs.at_cells("electrode_coverage"),
-            "ring": designs.at_cells("ring").astype(np.int8),
-            "drive_amplitude": designs.at_cells("drive_amplitude"),
-            "drive_phase": designs.at_cells("drive_phase"),
-            "bias": designs.at_cells("bias"),
-            "pitch": designs.pitch,
-            "position": designs.positions(),
-            "group": np.broadcast_to(group, size),
-            "channel": np.broadcast_to(designs.layout.channel_of_cell, size),
-            "cell_frequency": cells.natural_frequency[:, group],
-            "cell_quality_factor": cells.quality_factor[:, group],
-            "cell_onset_voltage": cells.onset[:, group],
-            "cell_static_deflection": cells.static_deflection[:, group],
-            **table.values,
-            "band_lower": table.band_lower,
-            "band_upper": table.band_upper,
-            "clearance_margin": table.clearance_margin,
-            "die_margin": table.die_margin,
-            **margins(table, limits),
-            **bands,
-            "frequency": frequency,
-            "pressure": response.pressure,
-            "opposite_pressure": opposite.pressure,
-            "small_signal_pressure": small.pressure,
-            "group_pressure": response.group_pressure,
-            "displacement": response.deflection,
-            **bursts,
-            "several_modes": table.several_modes.astype(np.int8),
-            "status": table.status,
-        }
-    )
+    return {
+        "radius": designs.at_cells("radius"),
+        "electrode_coverage": designs.at_cells("electrode_coverage"),
+        "ring": designs.at_cells("ring").astype(np.int8),
+        "drive_amplitude": designs.at_cells("drive_amplitude"),
+        "drive_phase": designs.at_cells("drive_phase"),
+        "bias": designs.at_cells("bias"),
+        "pitch": designs.pitch,
+        "position": designs.positions(),
+        "group": np.broadcast_to(group, size),
+        "channel": np.broadcast_to(designs.layout.channel_of_cell, size),
+        "cell_frequency": cells.natural_frequency[:, group],
+        "cell_quality_factor": cells.quality_factor[:, group],
+        "cell_onset_voltage": cells.onset[:, group],
+        "cell_static_deflection": cells.static_deflection[:, group],
+        **table.values,
+        "band_lower": table.band_lower,
+        "band_upper": table.band_upper,
+        "clearance_margin": table.clearance_margin,
+        "die_margin": table.die_margin,
+        **margins(table, limits),
+        **bands,
+        "frequency": frequency,
+        "pressure": response.pressure,
+        "opposite_pressure": opposite.pressure,
+        "small_signal_pressure": small.pressure,
+        "group_pressure": response.group_pressure,
+        "displacement": response.deflection,
+        **bursts,
+        "several_modes": table.several_modes.astype(np.int8),
+        "status": table.status,
+    }
 
 
 def margins(table: MeritTable, limits: Sequence[Limit]) -> dict[str, Floats]:

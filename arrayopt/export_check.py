@@ -6,11 +6,17 @@ import re
 from pathlib import Path
 from typing import Any
 
-import xarray as xr
-
 from arrayopt.design_file import design_text
-from arrayopt.export import MANIFEST, ExportError, digest_of, file_digest, loaded, read_manifest
-from arrayopt.export_tables import CELLS, read_csv
+from arrayopt.export_files import (
+    CELLS,
+    MANIFEST,
+    ExportError,
+    digest_of,
+    file_digest,
+    loaded,
+    read_csv,
+    read_manifest,
+)
 from arrayopt.process import NANOMETRE, Process
 from arrayopt.readback import CheckLibraryError, ReadLayout, wrong_connections
 from arrayopt.routing_streets import net_of
@@ -39,7 +45,7 @@ def check_export(folder: Path) -> list[str]:
     wrong = _files(folder, manifest)
     if wrong:
         raise ExportError("\n".join(f"{folder}: {line}" for line in wrong))
-    found, process, _ = loaded(folder)
+    found, process = loaded(folder, manifest)
     text = (folder / "design.toml").read_text(encoding="utf-8")
     digest = digest_of(found.study.digest, process.digest, text)
     if digest != manifest["digest"]:
@@ -155,10 +161,22 @@ def _stamps(folder: Path, manifest: dict[str, Any]) -> list[str]:
         elif path.suffix in (".gds", ".pdf"):  # OASIS is compressed: its labels are read back
             right = digest.encode() in path.read_bytes()
         elif path.suffix == ".nc":
-            with xr.open_dataset(path, engine="netcdf4") as curves:
-                right = (curves.attrs["design"], curves.attrs["digest"]) == (design, digest)
+            content = path.read_bytes()
+            right = all(
+                _netcdf_attribute(key, value) in content
+                for key, value in (("design", design), ("digest", digest))
+            )
         else:
             continue
         if not right:
             wrong.append(f"{name} carries another design or digest than {MANIFEST}")
     return wrong
+
+
+def _netcdf_attribute(name: str, value: str) -> bytes:
+    """A text attribute as the classic netCDF format writes it (its specification, ``attr``)."""
+    text, length = 2, 4  # nc_type of char; bytes to which everything is filled up
+    parts = [part.encode() for part in (name, value)]
+    padded = [part + b"\0" * (-len(part) % length) for part in parts]
+    counts = [len(part).to_bytes(length, "big") for part in parts]
+    return counts[0] + padded[0] + text.to_bytes(length, "big") + counts[1] + padded[1]

@@ -7,14 +7,15 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.burst import burst_response
 from arrayopt.cells import Cells, build_cells
 from arrayopt.coupled_loop import swept_response
 from arrayopt.design import Designs
-from arrayopt.export_tables import Stamp, Sweep
+from arrayopt.export_curves import Curve, Curves
+from arrayopt.export_files import Stamp
+from arrayopt.export_tables import Sweep
 from arrayopt.merits import compute_merits
 from arrayopt.physics.threads import each
 from arrayopt.process import Tolerances
@@ -56,7 +57,7 @@ class Variant:
 class Plan:
     """Predicted curves (along frequency; bursts along carrier) and limit rows."""
 
-    curves: xr.Dataset
+    curves: Curves
     limits: list[dict[str, Any]]
     variants: tuple[str, ...]
 
@@ -101,7 +102,6 @@ def test_plan(
     designs: Designs,
     study: Study,
     tolerances: Tolerances,
-    stamp: Stamp,
     *,
     carriers: Floats,
 ) -> Plan:
@@ -112,7 +112,6 @@ def test_plan(
     designs : a batch of one.
     study : Study
     tolerances : ends between which a chip is good.
-    stamp : kept in the attributes of the curves.
     carriers : (carrier,) [Hz] of bursts, for studies with a burst length.
 
     Returns
@@ -129,9 +128,8 @@ def test_plan(
     curves = _curves(chips, cells, frequency)
     if study.target.burst_length is not None:
         curves |= _bursts(chips, cells, carriers, study.target.burst_length)
-    attributes = {"design": stamp.identifier, "digest": stamp.digest, "Conventions": "CF-1.11"}
     limits = _array_limits(chips, tables) + _group_limits(chips, cells)
-    return Plan(xr.Dataset(curves, attrs=attributes), limits, tuple(v.name for v in chips))
+    return Plan(curves, limits, tuple(v.name for v in chips))
 
 
 def _frequencies(lower: Floats, upper: Floats, cells: Sequence[Cells]) -> Floats:
@@ -142,12 +140,8 @@ def _frequencies(lower: Floats, upper: Floats, cells: Sequence[Cells]) -> Floats
     return np.linspace(low - reach, high + reach, CURVE_POINTS)
 
 
-def _curves(
-    chips: Sequence[Variant], cells: Sequence[Cells], frequency: Floats
-) -> dict[str, xr.Variable]:
-    variables: dict[str, xr.Variable] = {
-        "frequency": xr.Variable(("frequency",), frequency, attrs("frequency"))
-    }
+def _curves(chips: Sequence[Variant], cells: Sequence[Cells], frequency: Floats) -> Curves:
+    variables: Curves = {"frequency": Curve("frequency", frequency, attrs("frequency"))}
     for word, sweep in SWEEP_WORDS.items():
         size = np.array(
             [
@@ -173,7 +167,7 @@ def _bursts(
     cells: Sequence[Cells],
     carriers: Floats,
     length: BurstLength,
-) -> dict[str, xr.Variable]:
+) -> Curves:
     """Largest and last pressure amplitude of a burst against its carrier."""
     found = np.array(
         [
@@ -181,16 +175,16 @@ def _bursts(
             for v, c in zip(chips, cells, strict=True)
         ]
     )[:, :, 0]
-    variables = {"carrier": xr.Variable(("carrier",), carriers, attrs("frequency"))}
+    variables: Curves = {"carrier": Curve("carrier", carriers, attrs("frequency"))}
     for name, size in (("burst_pressure", found[:, 0]), ("burst_end_pressure", found[:, 1])):
         variables |= _banded(name, attrs(name)["long_name"], "carrier", size)
     return variables
 
 
-def _banded(name: str, meaning: str, along: str, size: Floats) -> dict[str, xr.Variable]:
+def _banded(name: str, meaning: str, along: str, size: Floats) -> Curves:
     """Nominal, lowest and highest of (variant, point); NaN where a variant has no value."""
     return {
-        key: xr.Variable((along,), values, {"units": "Pa", "long_name": f"{meaning}, {note}"})
+        key: Curve(along, values, {"units": "Pa", "long_name": f"{meaning}, {note}"})
         for key, values, note in (
             (name, size[0], "nominal"),
             (f"{name}_low", size.min(axis=0), "lowest within tolerances"),

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import xarray as xr
 
 from arrayopt.burst import durations
 from arrayopt.cautions import DISCLAIMER, cautions
 from arrayopt.chip_layout import ChipLayout
 from arrayopt.design import Designs
-from arrayopt.errors import ArrayoptError
+from arrayopt.export_files import CELLS, DRIVE, Arrays, TableError, read_csv
 from arrayopt.layout_array import array_layout
 from arrayopt.layout_geometry import polygon_area
 from arrayopt.process import MADE, Process
@@ -31,54 +27,6 @@ VACUUM_PERMITTIVITY = 8.8541878128e-12
 SWEEP_SLOWNESS = 20.0
 """A sweep stays this many times 1 / linewidth within one linewidth: about 60 ring-down constants,
 so that the response is the steady one (the amplitude follows with time constant Q / (pi f))."""
-
-CELLS, DRIVE, LAYERS = "cells.csv", "drive.csv", "layers.csv"
-
-
-@dataclass(frozen=True)
-class Stamp:
-    """What every exported file carries: the design's identifier and the digest of the export."""
-
-    identifier: str
-    digest: str
-
-    @property
-    def text(self) -> str:
-        """One line."""
-        return f"design {self.identifier} digest {self.digest}"
-
-
-class TableError(ArrayoptError):
-    """An exported table cannot be read back."""
-
-
-def csv_text(stamp: Stamp, rows: Sequence[Mapping[str, Any]], notes: Iterable[str] = ()) -> str:
-    """A table as CSV: comment lines with stamp and notes, a header, one line a row."""
-    stream = io.StringIO()
-    for line in (stamp.text, *notes):
-        stream.write(f"# {line}\n")
-    writer = csv.DictWriter(stream, list(rows[0]), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows({key: _plain(value) for key, value in row.items()} for row in rows)
-    return stream.getvalue()
-
-
-def _plain(value: Any) -> Any:
-    return repr(float(value)) if isinstance(value, float) else value
-
-
-def read_csv(path: Path) -> list[dict[str, str]]:
-    """Rows of a table written by `csv_text`.
-
-    Raises
-    ------
-    TableError : the file cannot be read.
-    """
-    try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise TableError(f"{path} cannot be read: {error}") from None
-    return list(csv.DictReader(line for line in lines if not line.startswith("#")))
 
 
 def capacitance(study: Study, *, radius: Any, coverage: Any, ring: Any) -> Any:
@@ -99,9 +47,8 @@ def steering_delay(position: Any, study: Study) -> Any:
     return delay - delay.min()
 
 
-def cell_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[dict[str, Any]]:
+def cell_rows(chip: ChipLayout, one: Arrays, study: Study) -> list[dict[str, Any]]:
     """One row a cell: place, sizes as designed and as drawn, and predictions."""
-    one = {str(name): values.values[0] for name, values in predicted.items()}
     radius, coverage, ring = one["radius"], one["electrode_coverage"], one["ring"].astype(bool)
     charge = capacitance(study, radius=radius, coverage=coverage, ring=ring)
     delay = steering_delay(chip.position, study)
@@ -138,18 +85,17 @@ class Sweep:
     rate: float
 
 
-def slow_sweep(predicted: xr.Dataset) -> Sweep:
+def slow_sweep(one: Arrays) -> Sweep:
     """Half a bandwidth beyond the band, as fast as the narrowest cell still follows."""
-    one = predicted.isel(design=0)
-    linewidth = float((one["cell_frequency"] / one["cell_quality_factor"]).min())
+    linewidth = float(np.nanmin(one["cell_frequency"] / one["cell_quality_factor"]))
     low, high = float(one["band_lower"]), float(one["band_upper"])
     reach = 0.5 * (high - low)
     return Sweep(low - reach, high + reach, linewidth**2 / SWEEP_SLOWNESS)
 
 
-def _timing(predicted: xr.Dataset, study: Study) -> dict[str, Any]:
+def _timing(one: Arrays, study: Study) -> dict[str, Any]:
     """How to drive in time, the same for every channel; empty where it does not apply."""
-    low, high = float(predicted["band_lower"][0]), float(predicted["band_upper"][0])
+    low, high = float(one["band_lower"]), float(one["band_upper"])
     centre, target, chirp = 0.5 * (low + high), study.target, study.target.chirp
     direction: str = ""
     start: Any = ""
@@ -159,7 +105,7 @@ def _timing(predicted: xr.Dataset, study: Study) -> dict[str, Any]:
     if target.burst_length is not None:
         burst = float(durations(target.burst_length, np.array(centre)))
     if target.excitation in SWEEPS:
-        sweep = slow_sweep(predicted)
+        sweep = slow_sweep(one)
         direction, rate = target.excitation.removesuffix("-sweep"), sweep.rate
         start, stop = (sweep.low, sweep.high) if direction == "up" else (sweep.high, sweep.low)
     elif target.excitation == "chirp" and chirp is not None:
@@ -176,30 +122,29 @@ def _timing(predicted: xr.Dataset, study: Study) -> dict[str, Any]:
     }
 
 
-def drive_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[dict[str, Any]]:
+def drive_rows(chip: ChipLayout, one: Arrays, study: Study) -> list[dict[str, Any]]:
     """One row a channel: what to apply to its pad, and how to sweep and burst."""
-    one = predicted.isel(design=0)
-    channel = one["channel"].values
+    channel = one["channel"]
     charge = capacitance(
         study,
-        radius=one["radius"].values,
-        coverage=one["electrode_coverage"].values,
-        ring=one["ring"].values.astype(bool),
+        radius=one["radius"],
+        coverage=one["electrode_coverage"],
+        ring=one["ring"].astype(bool),
     )
-    timing = _timing(predicted, study)
+    timing = _timing(one, study)
     rows = []
     for number in range(int(channel.max()) + 1):
         cells = np.flatnonzero(channel == number)
-        phase = float(one["drive_phase"].values[cells[0]])
+        phase = float(one["drive_phase"][cells[0]])
         rows.append(
             {
                 "channel": number,
                 "pad": net_of(number),
                 "cells": len(cells),
-                "drive_amplitude_V": float(one["drive_amplitude"].values[cells[0]]),
+                "drive_amplitude_V": float(one["drive_amplitude"][cells[0]]),
                 "drive_phase_rad": phase,
                 "delay_at_centre_s": (-phase / math.tau % 1.0) / timing["carrier_Hz"],
-                "bias_V": float(one["bias"].values[cells[0]]),
+                "bias_V": float(one["bias"][cells[0]]),
                 **timing,
                 "capacitance_F": float(charge[cells].sum()),
             }
@@ -207,7 +152,7 @@ def drive_rows(chip: ChipLayout, predicted: xr.Dataset, study: Study) -> list[di
     return rows
 
 
-def drive_notes(predicted: xr.Dataset, study: Study) -> list[str]:
+def drive_notes(one: Arrays, study: Study) -> list[str]:
     """Safety notes and readings that travel with the drive table."""
     target = study.target
     notes = [
@@ -232,7 +177,7 @@ def drive_notes(predicted: xr.Dataset, study: Study) -> list[str]:
         notes.append("there is no sweep direction: what came before a pulse has died away.")
     if target.steered:
         notes.append("the beam is steered: add steering_delay of cells.csv for every cell.")
-    for caution in cautions(study, {str(name): values for name, values in predicted.items()}):
+    for caution in cautions(study, one):
         notes.append(f"CAUTION, {caution.topic}: {caution.text}")
     return [*notes, DISCLAIMER]
 

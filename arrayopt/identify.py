@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import xarray as xr
 
 from arrayopt.design import Designs, DesignSpace
 from arrayopt.errors import ResultsError, nearest_name
 from arrayopt.study import read_study_text
 from arrayopt.study_model import Strategy, Study
+
+if TYPE_CHECKING:
+    import xarray as xr  # slow to load, and an export from a design file needs none of it
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+from arrayopt.physics.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
 from arrayopt.study_back import check_back
 from arrayopt.study_build import build_objectives, build_sites, build_stack, build_strategies
 from arrayopt.study_calibration import read_calibration, with_correction
@@ -169,8 +170,6 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
 
 
 def _check_settings(form: StudyFile, report: Reporter) -> None:
-    from arrayopt.physics.air import PRESSURE_RANGE, TEMPERATURE_RANGE  # compiles: load late
-
     for key, value, kind, (least, most) in (
         ("temperature", form.air.temperature, "temperature", TEMPERATURE_RANGE),
         ("pressure", form.air.pressure, "pressure", PRESSURE_RANGE),

@@ -19,9 +19,10 @@ from click.testing import CliRunner
 from arrayopt.commands.export import command
 from arrayopt.errors import ResultsError
 from arrayopt.evaluate import evaluate
-from arrayopt.export import ExportError, export_design
+from arrayopt.export import export_design
 from arrayopt.export_check import check_export
-from arrayopt.export_tables import VACUUM_PERMITTIVITY, design_from_tables, read_csv
+from arrayopt.export_files import ExportError, read_csv
+from arrayopt.export_tables import VACUUM_PERMITTIVITY, design_from_tables
 from arrayopt.identify import FoundDesign, find_design
 from arrayopt.process import read_process, read_process_text
 from arrayopt.quantities import MERITS
@@ -268,7 +269,7 @@ def test_files_of_two_exports_do_not_mix(copy: Path) -> None:
     manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
     other = text.replace(manifest["digest"], "0" * 64)
     (copy / "drive.csv").write_text(other, encoding="utf-8")
-    from arrayopt.export import file_digest
+    from arrayopt.export_files import file_digest
 
     manifest["files"]["drive.csv"]["sha256"] = file_digest(copy / "drive.csv")
     (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
@@ -295,7 +296,7 @@ def test_a_failing_writer_leaves_the_old_export(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("arrayopt.export._write_manifest", full)
+    monkeypatch.setattr("arrayopt.export.write_manifest", full)
     with pytest.raises(OSError, match="No space left"):
         export_design(design, copy)
     assert {path.name: path.read_bytes() for path in copy.iterdir()} == before

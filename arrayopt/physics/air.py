@@ -11,6 +11,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.physics.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
+
 REFERENCE_PRESSURE = 20e-6
 """Reference sound pressure in gases [Pa, rms], ISO 1683."""
 
@@ -20,8 +22,6 @@ ISO_DECIBELS_PER_NEPER = 8.686
 CARBON_DIOXIDE = 400e-6
 """Mole fraction of carbon dioxide assumed throughout, the default of CIPM-2007."""
 
-TEMPERATURE_RANGE = (253.15, 323.15)
-PRESSURE_RANGE = (60e3, 110e3)
 _T_REF = 293.15  # ISO 9613-1 reference temperature
 _P_REF = 101325.0
 
