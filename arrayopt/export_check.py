@@ -18,7 +18,8 @@ from arrayopt.export_files import (
     read_manifest,
 )
 from arrayopt.process import NANOMETRE, Process
-from arrayopt.readback import CheckLibraryError, ReadLayout, wrong_connections
+from arrayopt.readback import CheckLibraryError, ReadLayout
+from arrayopt.readback_nets import wrong_connections
 from arrayopt.routing_streets import net_of
 
 _STAMPED = (".csv", ".md")
@@ -95,7 +96,7 @@ def layout_faults(folder: Path, process: Process, manifest: dict[str, Any]) -> l
     wrong += [f"layout.oas: {name} differs from layout.gds" for name in read.differences(other)]
     labels = read.labels()
     electrodes, pads = electrode_points(read_csv(folder / CELLS), labels)
-    wrong += [f"layout.gds: {line}" for line in wrong_connections(read, electrodes, pads)]
+    wrong += [f"layout.gds: {line}" for line in wrong_connections(read.nets(), electrodes, pads)]
     wanted = {str(manifest["design"]), f"digest {manifest['digest']}"}
     for name, texts in (("layout.gds", labels), ("layout.oas", other.labels())):
         if not wanted <= set(texts):

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from arrayopt.chip_layout import MARKS, TOP
 from arrayopt.errors import ArrayoptError
 from arrayopt.process import ENCLOSURES, MADE, NANOMETRE, Process
-
-Ints = NDArray[np.int64]
+from arrayopt.readback_nets import Nets
 
 _CONDUCTORS = ("bottom-electrode", "top-electrode", "wiring")
 _JOINS = (
@@ -106,6 +102,20 @@ class ReadLayout:
         region.merged_semantics = False
         return region
 
+    def _index(self, role: str) -> int:
+        layer = self.process.layers[role]
+        return int(self.layout.layer(layer.number, layer.datatype))
+
+    def _shapes(self, role: str, *, near: Any = None, without: Sequence[int] = ()) -> Any:
+        """Shapes of a role as drawn, but for marks: near a region, without some blocks."""
+        index = self._index(role)
+        iterator = self.layout.begin_shapes(self.top, index)
+        if near is not None:
+            boxes = near.extents()
+            iterator = self.db.RecursiveShapeIterator(self.layout, self.top, index, boxes, False)
+        iterator.unselect_cells([self.layout.cell(MARKS).cell_index(), *without])
+        return self.db.Region(iterator)
+
     def labels(self) -> dict[str, tuple[int, int]]:
         """Texts and their places, in database units."""
         layer = self.process.layers["label"]
@@ -149,13 +159,39 @@ class ReadLayout:
                 continue
             names = [self.process.layers[role].name for role in (inner, outer)]
             rule = f"enclosure of {names[0]} in {names[1]}"
-            inside, around = (self.region(role, marks=False) for role in (inner, outer))
+            inside = self._not_held_by_block(inner, outer, need)
+            if inside.is_empty():
+                continue
             # growing is quick; only what then sticks out is worth measuring
-            bad = inside.interacting(inside.sized(self._steps(need), 2) - around)
+            grown = inside.sized(self._steps(need), 2)
+            bad = inside.interacting(grown - self._shapes(outer, near=grown))
+            if bad.is_empty():
+                continue
+            around = self.region(outer, marks=False)
             for polygon in (bad - around).each():
                 centre = polygon.bbox().center()
                 yield Finding(rule, centre.x * NANOMETRE, centre.y * NANOMETRE, 0.0, need)
             yield from self._pairs(rule, bad.enclosed_check(around, self._steps(need)), need)
+
+    def _not_held_by_block(self, inner: str, outer: str, need: float) -> Any:
+        """Merged shapes of a role, without those that their own block encloses by the need.
+
+        Whatever else a layout holds can only add to what encloses them.
+        """
+        here, around = (self._index(role) for role in (inner, outer))
+        altered = {i.cell_index for i in self.top.each_inst() if i.is_complex()}
+        held = []
+        for block in self.layout.each_cell():
+            index = block.cell_index()
+            if index == self.top.cell_index() or index in altered or not block.is_leaf():
+                continue
+            shapes = self.db.Region(block.shapes(here))
+            if block.shapes(here).size() > 1:
+                shapes.merge()
+            grown = [shape.sized(self._steps(need), 2) for shape in shapes.each()]
+            if (self.db.Region(grown) - self.db.Region(block.shapes(around))).is_empty():
+                held.append(index)
+        return self._shapes(inner, without=held).merged()
 
     def _overlaps(self) -> Iterator[Finding]:
         """Where two shapes of a layer join, they share the least overlap in both directions.
@@ -285,115 +321,3 @@ class ReadLayout:
                 for polygon in self.region(opening, marks=False).each():
                     nets.join(polygon, (below, above))
         return nets
-
-
-class Nets:
-    """Pieces of metal and which of them are one net.
-
-    Parameters
-    ----------
-    db : the layout library.
-    pieces : (role, merged polygon).
-    """
-
-    def __init__(self, db: Any, pieces: list[tuple[str, Any]]) -> None:
-        self.db, self.pieces = db, pieces
-        self.parent = list(range(len(pieces)))
-        boxes = [polygon.bbox() for _, polygon in pieces]
-        self.boxes = np.array([[b.left, b.bottom, b.right, b.top] for b in boxes]).reshape(-1, 4)
-
-    def __len__(self) -> int:
-        return len({self.root(k) for k in range(len(self.pieces))})
-
-    def root(self, k: int) -> int:
-        """The piece that stands for the net of a piece."""
-        while self.parent[k] != k:
-            self.parent[k] = self.parent[self.parent[k]]
-            k = self.parent[k]
-        return k
-
-    def join(self, opening: Any, roles: tuple[str, str]) -> None:
-        """All metal of two roles that an opening overlaps becomes one net."""
-        box = opening.bbox()
-        hole = self.db.Region(opening)
-        touched = [
-            k
-            for k in self._near(box.left, box.bottom, box.right, box.top)
-            if self.pieces[k][0] in roles
-            and not (self.db.Region(self.pieces[k][1]) & hole).is_empty()
-        ]
-        for k in touched[1:]:
-            self.parent[self.root(k)] = self.root(touched[0])
-
-    def at(self, role: str, points: Sequence[tuple[int, int]]) -> list[int]:
-        """The net whose metal of a role covers each point [nm]; -1 for none."""
-        x, y = np.array(points, dtype=np.int64).reshape(-1, 2).T
-        found = np.full(len(points), -1)
-        for k, (layer, polygon) in enumerate(self.pieces):
-            if layer == role:
-                left, bottom, right, top = self.boxes[k]
-                near = np.flatnonzero((left <= x) & (x <= right) & (bottom <= y) & (y <= top))
-                if len(near):
-                    found[near[_inside(polygon, x[near], y[near])]] = self.root(k)
-        return [int(k) for k in found]
-
-    def _near(self, left: int, bottom: int, right: int, top: int) -> list[int]:
-        b = self.boxes
-        hit = (b[:, 0] <= right) & (left <= b[:, 2]) & (b[:, 1] <= top) & (bottom <= b[:, 3])
-        return [int(k) for k in np.flatnonzero(hit)]
-
-
-def _inside(polygon: Any, x: Ints, y: Ints) -> NDArray[np.bool_]:
-    """Which points lie in a polygon: an odd number of its edges cross the ray to the right.
-
-    Points are sorted by height first, so that each edge meets only those at its own height.
-    """
-    edges = [(e.x1, e.y1, e.x2, e.y2) for e in polygon.each_edge()]
-    x1, y1, x2, y2 = np.array(edges, dtype=np.int64).T
-    order = np.argsort(y, kind="stable")
-    first = np.searchsorted(y[order], np.minimum(y1, y2), side="left")
-    count = np.searchsorted(y[order], np.maximum(y1, y2), side="left") - first
-    edge = np.repeat(np.arange(len(edges)), count)
-    within = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
-    point = order[first[edge] + within]
-    rise, run = y2[edge] - y1[edge], x2[edge] - x1[edge]
-    side = run * (y[point] - y1[edge]) - rise * (x[point] - x1[edge])
-    crossed = np.bincount(point[side * np.sign(rise) > 0], minlength=len(x))
-    return np.asarray(crossed % 2 == 1)
-
-
-def wrong_connections(
-    read: ReadLayout,
-    electrodes: Mapping[str, tuple[str, int, int, int, int]],
-    pads: Mapping[str, tuple[int, int]],
-) -> list[str]:
-    """Sentences about electrodes that do not reach exactly their pad.
-
-    Parameters
-    ----------
-    read : ReadLayout
-    electrodes : name -> (net, x, y of a point on the top electrode, x, y of one on the bottom
-        electrode) [nm].
-    pads : net -> centre [nm]; ``GND`` nets end in GND.
-    """
-    nets = read.nets()
-    owner = dict(zip(pads, nets.at("top-electrode", list(pads.values())), strict=True))
-    wrong = [f"pad {net} has no metal" for net, k in owner.items() if k < 0]
-    names: dict[int, str] = {}
-    for net, k in owner.items():
-        if k in names:
-            wrong.append(f"pads {names[k]} and {net} are joined")
-        names[k] = net
-    above = nets.at("top-electrode", [place[1:3] for place in electrodes.values()])
-    below = nets.at("bottom-electrode", [place[3:5] for place in electrodes.values()])
-    for name, upper, lower in zip(electrodes, above, below, strict=True):
-        net = electrodes[name][0]
-        ground = "TEST-GND" if net.startswith("T") else "GND"
-        for role, wanted, found in (
-            ("top-electrode", net, upper),
-            ("bottom-electrode", ground, lower),
-        ):
-            if found != owner[wanted]:
-                meets = names.get(found, "no pad")
-                wrong.append(f"{role} of {name} reaches {meets}, not {wanted}")
-    return wrong

@@ -47,7 +47,7 @@ ORDER = [
     ["process", "process_schema", "layout_geometry", "routing*", "chip_*"],
     ["tables", "plot*", "results"],
     ["compar*", "report*", "explorer"],
-    ["rules", "gds", "readback", "export*"],
+    ["rules", "gds", "readback*", "export*"],
     ["measured*", "readings", "fit_*", "calibrat*"],
     ["commands.*"],
     ["cli"],

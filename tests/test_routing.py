@@ -13,7 +13,8 @@ from arrayopt.chip_layout import ChipLayout, build_chip
 from arrayopt.design import Designs
 from arrayopt.gds import write_layouts
 from arrayopt.process import NANOMETRE, Process, read_process
-from arrayopt.readback import ReadLayout, wrong_connections
+from arrayopt.readback import ReadLayout
+from arrayopt.readback_nets import wrong_connections
 from arrayopt.routing_streets import RoutingError, net_of
 from arrayopt.rules import check_rules
 from arrayopt.study_model import Study
@@ -96,7 +97,7 @@ def test_every_electrode_reaches_its_pad_and_rules_are_kept(name: str, tmp_path:
     read = read_back(chip, tmp_path)
     assert read.findings() == []
     layout = designs.layout
-    wrong = wrong_connections(read, electrodes(chip, layout.channel_of_cell), pads(chip))
+    wrong = wrong_connections(read.nets(), electrodes(chip, layout.channel_of_cell), pads(chip))
     assert wrong == []
     # a net for each channel and test cell, and two grounds; nothing else floats
     tests = len(chip.coupon.placements)
@@ -108,7 +109,8 @@ def test_one_metal_level_has_nothing_on_the_second(tmp_path: Path) -> None:
     assert chip.routing.levels == 1
     read = read_back(chip, tmp_path, ONE_METAL)
     assert (
-        wrong_connections(read, electrodes(chip, designs.layout.channel_of_cell), pads(chip)) == []
+        wrong_connections(read.nets(), electrodes(chip, designs.layout.channel_of_cell), pads(chip))
+        == []
     )
 
 
@@ -145,13 +147,17 @@ def test_a_cut_trace_and_a_bridge_are_seen(tmp_path: Path) -> None:
     without = replace(
         chip, polygons=tuple(p for k, p in enumerate(chip.polygons) if k != tracks[0])
     )
-    said = wrong_connections(read_back(without, tmp_path), electrodes(chip, channel), pads(chip))
+    said = wrong_connections(
+        read_back(without, tmp_path).nets(), electrodes(chip, channel), pads(chip)
+    )
     assert any("of cell" in line and "not CH1" in line for line in said)
     bar = np.array(
         [[-2750000, -2600000], [-2740000, -2600000], [-2740000, 2600000], [-2750000, 2600000]]
     )
     bridged = replace(chip, polygons=(*chip.polygons, ("top-electrode", bar, "")))
-    said = wrong_connections(read_back(bridged, tmp_path), electrodes(chip, channel), pads(chip))
+    said = wrong_connections(
+        read_back(bridged, tmp_path).nets(), electrodes(chip, channel), pads(chip)
+    )
     assert "pads CH0 and CH1 are joined" in said
 
 
