@@ -157,10 +157,10 @@ def evaluated(
     study = study.of(strategy)
     limits = limits_in_force(study, strategy)
     allowed = deflection_limit(limits)
-    table = compute_merits(designs, study, deflection_limit=allowed)
+    cells = build_cells(designs, study)
+    table = compute_merits(designs, study, cells=cells, deflection_limit=allowed)
     named = frozenset({o.name for o in study.objectives} | {limit.name for limit in limits})
     bands = merit_bands(designs, study, draws=draws, wanted=named, deflection_limit=allowed)
-    cells = build_cells(designs, study)
     group = designs.layout.group_of_cell
     frequency = response_frequencies(table, cells.natural_frequency)
     sweep = SWEEPS[study.target.sweep]

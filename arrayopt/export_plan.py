@@ -122,8 +122,11 @@ def test_plan(
     """
     chips = variants(designs, study, tolerances)
     tested = frozenset(TESTED)
-    tables = each(lambda chip: compute_merits(chip.designs, chip.study, wanted=tested), chips)
     cells = each(lambda chip: build_cells(chip.designs, chip.study), chips)
+    tables = each(
+        lambda chip: compute_merits(chip[0].designs, chip[0].study, cells=chip[1], wanted=tested),
+        list(zip(chips, cells, strict=True)),
+    )
     frequency = _frequencies(tables[0].band_lower, tables[0].band_upper, cells)
     curves = _curves(chips, cells, frequency)
     if study.target.burst_length is not None:
@@ -142,23 +145,26 @@ def _frequencies(lower: Floats, upper: Floats, cells: Sequence[Cells]) -> Floats
 
 def _curves(chips: Sequence[Variant], cells: Sequence[Cells], frequency: Floats) -> Curves:
     variables: Curves = {"frequency": Curve("frequency", frequency, attrs("frequency"))}
-    for word, sweep in SWEEP_WORDS.items():
-        size = np.array(
-            [
-                np.abs(
-                    (array_pressure if c.necked is None else swept_response)(
-                        c, v.designs, v.study, frequency=frequency[None], sweep=sweep
-                    ).pressure[0]
-                )
-                for v, c in zip(chips, cells, strict=True)
-            ]
-        )
+
+    def size(of: tuple[Variant, Cells, int]) -> Floats:
+        chip, cell, sweep = of
+        respond = array_pressure if cell.necked is None else swept_response
+        response = respond(cell, chip.designs, chip.study, frequency=frequency[None], sweep=sweep)
+        return np.asarray(np.abs(response.pressure[0]))
+
+    of = [
+        (chip, cell, sweep)
+        for sweep in SWEEP_WORDS.values()
+        for chip, cell in zip(chips, cells, strict=True)
+    ]
+    sizes = np.array(each(size, of)).reshape(len(SWEEP_WORDS), len(chips), len(frequency))
+    for word, values in zip(SWEEP_WORDS, sizes, strict=True):
         meaning = {
             "up": "pressure amplitude at the target on a slow up-sweep",
             "down": "pressure amplitude at the target on a slow down-sweep",
             "small": "pressure amplitude at the target if the cells were linear",
         }[word]
-        variables |= _banded(f"pressure_{word}", meaning, "frequency", size)
+        variables |= _banded(f"pressure_{word}", meaning, "frequency", values)
     return variables
 
 

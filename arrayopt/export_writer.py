@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import signal
@@ -135,6 +136,7 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process is told, and ends this one
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints is no answer
+    gc.disable()  # nothing here becomes garbage before the end, which is near
     threading.Thread(target=_load, daemon=True).start()
     error: Exception | None = None
     try:

@@ -90,9 +90,10 @@ def array_layout(
     )
     group_of_cell = group_of_cell.reshape(-1).astype(np.int64)
     n = len(pairs)
-    distance = np.full((n, n), np.inf)
-    between = pair_distances(position)
-    np.minimum.at(distance, (group_of_cell[:, None], group_of_cell[None, :]), between)
+    order = np.argsort(group_of_cell, kind="stable")
+    first = np.concatenate([[0], np.cumsum(count)[:-1]])
+    by_group = np.minimum.reduceat(pair_distances(position[order]), first, axis=0)
+    distance = np.minimum.reduceat(by_group, first, axis=1)
     extent = np.zeros((n, 2))
     np.maximum.at(extent, group_of_cell, np.abs(position))
     return ArrayLayout(

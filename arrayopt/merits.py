@@ -137,6 +137,7 @@ def compute_merits(
     designs: Designs,
     study: Study,
     *,
+    cells: Cells | None = None,
     wanted: frozenset[str] | None = None,
     deflection_limit: float = np.inf,
 ) -> MeritTable:
@@ -147,6 +148,7 @@ def compute_merits(
     designs : Designs
         (design, group).
     study : Study
+    cells : of these designs in this study; None builds them.
     wanted : names of merits beyond `QUICK` that are needed; None for every one.
     deflection_limit : largest deflection_ratio of use; designs past the one-mode model's range are
         computed again with several modes only where it allows them.
@@ -156,7 +158,7 @@ def compute_merits(
     MeritTable
         Independent of how designs are divided into batches.
     """
-    cells = build_cells(designs, study)
+    cells = build_cells(designs, study) if cells is None else cells
     packed = pack(cells, designs, study)
     sweep = SWEEPS[study.target.sweep]
     band = _band(cells, packed, designs, study)

@@ -9,11 +9,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from arrayopt.process_schema import LayerTable, ProcessFile
-from arrayopt.study_problems import Reporter
 from arrayopt.units import format_value
+
+if TYPE_CHECKING:
+    from arrayopt.process_schema import LayerTable, ProcessFile
+    from arrayopt.study_problems import Reporter
 
 NANOMETRE = 1e-9
 """Database unit of every layout file [m]."""
@@ -135,6 +137,8 @@ def read_process(path: str | os.PathLike[str] | None = None) -> Process:
     if path is None:
         text = files("arrayopt").joinpath(DEFAULT).read_text(encoding="utf-8")
         return read_process_text(text, "process.toml")
+    from arrayopt.study_problems import Reporter
+
     report = Reporter(Path(path))
     return _build(report)
 
@@ -146,10 +150,14 @@ def read_process_text(text: str, path: str = "process.toml") -> Process:
     ------
     StudyError : as `read_process`.
     """
+    from arrayopt.study_problems import Reporter
+
     return _build(Reporter(Path(path), text))
 
 
 def _build(report: Reporter) -> Process:
+    from arrayopt.process_schema import ProcessFile  # not for those who only use a Process
+
     form = report.validate(ProcessFile)
     tables: dict[str, LayerTable | None] = {
         field.alias or name: getattr(form.layers, name)

@@ -86,7 +86,7 @@ def _inside(polygon: Any, x: Ints, y: Ints) -> NDArray[np.bool_]:
 
 
 def _edges(polygon: Any) -> Ints:
-    """Ends of a polygon's edges, (x1 y1 x2 y2, edge); asking for points is quicker than for edges."""
+    """Ends of a polygon's edges, (x1 y1 x2 y2, edge); points are quicker to ask for than edges."""
     contours = [polygon.each_point_hull()]
     contours += [polygon.each_point_hole(k) for k in range(polygon.holes())]
     parts = []

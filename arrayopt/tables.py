@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-import xarray as xr
 
-from arrayopt.bands import banded
 from arrayopt.quantities import BAND_SUFFIXES, MARGIN_PREFIX, MERITS, quantity
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 # Stored unit -> (unit for people, factor); levels, voltages and angles in degrees stay as stored.
 SHOWN = {
@@ -101,6 +103,8 @@ _BRIEF = ("centre_frequency", "ripple", "deflection_ratio", "drive_to_onset")
 
 def merit_table(design: xr.Dataset) -> str:
     """All merits of one design (a dataset without the design axis) with their margins."""
+    from arrayopt.bands import banded  # with the model: slow to load
+
     known = banded(design)
     band = ["95 % band"] if known else []
     rows = [["merit", "value", *band, "margin to its limit", "unit"]]
