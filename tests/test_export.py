@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,7 @@ import pytest
 import xarray as xr
 from click.testing import CliRunner
 
+from arrayopt.chip_layout import build_chip
 from arrayopt.commands.export import command
 from arrayopt.errors import ResultsError
 from arrayopt.evaluate import evaluate
@@ -23,6 +25,7 @@ from arrayopt.export import export_design
 from arrayopt.export_check import check_export
 from arrayopt.export_files import ExportError, read_csv
 from arrayopt.export_tables import VACUUM_PERMITTIVITY, design_from_tables
+from arrayopt.export_writer import LayoutWriter, Order, Words
 from arrayopt.identify import FoundDesign, find_design
 from arrayopt.process import read_process, read_process_text
 from arrayopt.quantities import MERITS
@@ -261,6 +264,59 @@ def test_missing_and_foreign_files_are_found(copy: Path) -> None:
         check_export(copy)
     assert "layout.oas is missing" in str(error.value)
     assert "notes.txt does not belong to this export" in str(error.value)
+
+
+@pytest.fixture
+def apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Layouts are written in a second process, however few cells differ."""
+    monkeypatch.setattr("arrayopt.export_writer.MANY", 1)
+    monkeypatch.setattr("arrayopt.export_writer.thread_count", lambda: 2)
+
+
+def test_a_second_process_writes_the_same_bytes(
+    apart: None,
+    design: FoundDesign,
+    exported: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("PYTHONHASHSEED", "4")  # puts the DXF library's own sets in other order
+    export_design(design, tmp_path / "again")
+    for path in exported.iterdir():
+        assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes(), path.name
+    assert [path.name for path in tmp_path.iterdir()] == ["again"]
+
+
+def test_an_error_of_the_second_process_is_raised_here(apart: None, tmp_path: Path) -> None:
+    study, _, designs = make(rows=1, columns=1)
+    chip = build_chip(designs, die=study.chip.die, process=SMALL)
+    order = Order(chip, tmp_path, SMALL, "note")
+    words = Words("title", [("name", "text")], [("header",)])
+    (tmp_path / "layout.dxf").mkdir()  # where the writer wants to put a file
+    with LayoutWriter(1) as writer:
+        writer.layouts(order)
+        with pytest.raises(IsADirectoryError, match=r"layout\.dxf"):
+            writer.drawing(words)
+    with LayoutWriter(1) as writer:
+        assert writer._process is not None
+        writer._process.kill()  # as a system short of memory does
+        writer._process.wait()
+        writer.layouts(order)
+        with pytest.raises(ExportError, match="ended early, exit code -9"):
+            writer.drawing(words)
+
+
+def test_a_check_loads_no_model(exported: Path) -> None:
+    """Loading it takes longer than the check of a small chip."""
+    code = (
+        "import sys; from pathlib import Path; from arrayopt.export_check import check_export; "
+        "check_export(Path(sys.argv[1])); print(*sys.modules)"
+    )
+    command = [sys.executable, "-c", code, str(exported)]
+    done = subprocess.run(command, check=True, capture_output=True, text=True)
+    loaded = set(done.stdout.split())
+    assert "klayout.db" in loaded
+    assert not loaded & {"numba", "scipy", "xarray", "matplotlib", "netCDF4", "ezdxf"}
 
 
 def test_files_of_two_exports_do_not_mix(copy: Path) -> None:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from arrayopt.layout_geometry import (
     AREA_TOLERANCE,
     circle_polygon,
+    circle_polygons,
     offset_path,
     polygon_area,
     ring_polygons,
@@ -102,3 +103,10 @@ def test_strips_have_width_and_length() -> None:
         away = aside[k : k + 2] - bent[k]
         across = along[0] * away[:, 1] - along[1] * away[:, 0]
         assert across == pytest.approx([1.0, 1.0], rel=1e-12)
+
+
+def test_circles_drawn_together_are_those_drawn_alone() -> None:
+    radii = np.random.default_rng(3).uniform(30e-6, 900e-6, 40).tolist()
+    together = circle_polygons(radii, grid=5e-9, tolerance=5e-8)
+    for radius, points in zip(radii, together, strict=True):
+        assert np.array_equal(points, circle_polygon(radius, grid=5e-9, tolerance=5e-8))
