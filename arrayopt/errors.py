@@ -60,6 +60,10 @@ class ResultsError(ArrayoptError):
     """Stored results cannot be read, or belong to another study than the one given."""
 
 
+class ExportError(ArrayoptError):
+    """An export cannot be made or its files do not belong together."""
+
+
 def nearest_name(name: str, known: Iterable[str]) -> str | None:
     """The known name closest to ``name``, or None when nothing is close."""
     lower = {candidate.lower(): candidate for candidate in known}

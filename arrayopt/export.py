@@ -13,13 +13,13 @@ import numpy as np
 
 from arrayopt.chip_layout import ChipLayout, build_chip
 from arrayopt.design_file import design_text, read_design
+from arrayopt.errors import ExportError
 from arrayopt.export_files import (
     CELLS,
     DRIVE,
     LAYERS,
     MANIFEST,
     Arrays,
-    ExportError,
     Stamp,
     csv_text,
     digest_of,
@@ -91,11 +91,12 @@ def export_design(
             part.chmod(0o755)
             writer.layouts(Order(chip, part, process, stamp.text))
             one = _predicted(found)
+            writer.drawing(_words(chip, one, found, process, stamp))
             (part / "study.toml").write_text(study.text, encoding="utf-8")
             (part / "process.toml").write_text(process.text, encoding="utf-8")
             (part / "design.toml").write_text(text, encoding="utf-8")
             _write_tables(part, chip, one, found, process, stamp)
-            writer.drawing(_words(chip, one, found, process, stamp))
+            writer.finish()
             write_manifest(part, found, process, stamp)
             _put(part, target)
         except BaseException:

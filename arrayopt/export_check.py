@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from arrayopt.design_file import design_text
+from arrayopt.errors import ExportError
 from arrayopt.export_files import (
     CELLS,
     MANIFEST,
-    ExportError,
     digest_of,
     file_digest,
     loaded,

@@ -14,7 +14,7 @@ from typing import Any
 from numpy.typing import NDArray
 
 from arrayopt.design_file import read_design
-from arrayopt.errors import ArrayoptError
+from arrayopt.errors import ArrayoptError, ExportError
 from arrayopt.identify import FoundDesign
 from arrayopt.process import Process, read_process
 from arrayopt.study import read_study
@@ -26,10 +26,6 @@ Arrays = Mapping[str, NDArray[Any]]
 """Figures of one design by glossary name, as `evaluate.evaluated` gives them for several."""
 
 CELLS, DRIVE, LAYERS = "cells.csv", "drive.csv", "layers.csv"
-
-
-class ExportError(ArrayoptError):
-    """An export cannot be made or its files do not belong together."""
 
 
 class TableError(ArrayoptError):

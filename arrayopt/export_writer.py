@@ -17,7 +17,7 @@ from types import TracebackType
 from typing import Any
 
 from arrayopt.chip_layout import ChipLayout
-from arrayopt.export_files import ExportError
+from arrayopt.errors import ExportError
 from arrayopt.gds import write_layouts
 from arrayopt.physics.threads import thread_count
 from arrayopt.process import Process
@@ -86,7 +86,7 @@ class LayoutWriter:
             self._process = None
 
     def layouts(self, order: Order) -> None:
-        """Write the layouts; errors may come from here or from `drawing`."""
+        """Begin with the layouts; errors come from here or from `finish`."""
         self._order = order
         if self._process is None:
             _write_layouts(order)
@@ -94,12 +94,17 @@ class LayoutWriter:
             self._send(order)
 
     def drawing(self, words: Words) -> None:
-        """Write the drawing of the same chip; when this returns all files are there."""
+        """Go on with the drawing of the same chip; errors come from here or from `finish`."""
         if self._process is None:
             assert self._order is not None, "layouts come first"
             _write_drawing(self._order, words)
+        else:
+            self._send(words)
+
+    def finish(self) -> None:
+        """Wait until all files are there."""
+        if self._process is None:
             return
-        self._send(words)
         assert self._process.stdout is not None
         answer = self._process.stdout.read()
         if not answer:
@@ -112,7 +117,7 @@ class LayoutWriter:
     def _send(self, message: object) -> None:
         assert self._process is not None
         assert self._process.stdin is not None
-        with suppress(BrokenPipeError):  # it failed, and `drawing` hears why
+        with suppress(BrokenPipeError):  # it failed, and `finish` hears why
             pickle.dump(message, self._process.stdin, protocol=pickle.HIGHEST_PROTOCOL)
             self._process.stdin.flush()
 

@@ -81,11 +81,11 @@ def check_rules(
     )
 
 
-def _pair_gaps(position: Floats, radius: Floats) -> Floats:
+def _pair_distances(position: Floats) -> Floats:
+    """Distance of each cell from every later one, infinite elsewhere, (cell, cell)."""
     step = position[:, None] - position[None]
-    gap = np.hypot(step[..., 0], step[..., 1]) - radius[:, None] - radius[None]
-    gap[np.tril_indices(len(radius))] = np.inf
-    return gap
+    distance = np.hypot(step[..., 0], step[..., 1])
+    return np.where(np.tri(len(position), dtype=bool), np.inf, distance)
 
 
 def _spaces(
@@ -93,7 +93,7 @@ def _spaces(
 ) -> Iterator[Violation]:
     slack, layers = 2.0 * process.curve_tolerance, process.layers
     rounding = np.sqrt(2.0) * process.grid  # of two centres
-    drawn = chip.drawn
+    drawn, distance = chip.drawn, _pair_distances(chip.position)
     for rule, values, need, joined in (
         ("clearance of diaphragms", radius, limits.clearance - rounding, False),
         (f"space of {layers['cavity'].name}", drawn.cavity, _space(process, "cavity"), False),
@@ -110,7 +110,7 @@ def _spaces(
             False,
         ),
     ):
-        gaps = _pair_gaps(chip.position, values)
+        gaps = distance - values[:, None] - values[None]
         extra = 0.0 if values is radius else slack
         bad = gaps < need + extra
         if joined:

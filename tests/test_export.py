@@ -19,11 +19,11 @@ from click.testing import CliRunner
 
 from arrayopt.chip_layout import build_chip
 from arrayopt.commands.export import command
-from arrayopt.errors import ResultsError
+from arrayopt.errors import ExportError, ResultsError
 from arrayopt.evaluate import evaluate
 from arrayopt.export import export_design
 from arrayopt.export_check import check_export
-from arrayopt.export_files import ExportError, read_csv
+from arrayopt.export_files import read_csv
 from arrayopt.export_tables import VACUUM_PERMITTIVITY, design_from_tables
 from arrayopt.export_writer import LayoutWriter, Order, Words
 from arrayopt.identify import FoundDesign, find_design
@@ -295,15 +295,17 @@ def test_an_error_of_the_second_process_is_raised_here(apart: None, tmp_path: Pa
     (tmp_path / "layout.dxf").mkdir()  # where the writer wants to put a file
     with LayoutWriter(1) as writer:
         writer.layouts(order)
+        writer.drawing(words)
         with pytest.raises(IsADirectoryError, match=r"layout\.dxf"):
-            writer.drawing(words)
+            writer.finish()
     with LayoutWriter(1) as writer:
         assert writer._process is not None
         writer._process.kill()  # as a system short of memory does
         writer._process.wait()
         writer.layouts(order)
+        writer.drawing(words)
         with pytest.raises(ExportError, match="ended early, exit code -9"):
-            writer.drawing(words)
+            writer.finish()
 
 
 def test_a_check_loads_no_model(exported: Path) -> None:

@@ -7,7 +7,7 @@ left per cell is a short Chebyshev sum (`arrayopt.physics.diaphragm`).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -124,6 +124,17 @@ def _inplane(n: int, s: Array) -> tuple[Array, Array]:
     return (1.0 - 3.0 * s) * p + 2.0 * s * (1.0 - s) * p1, (1.0 - s) * p
 
 
+@lru_cache(maxsize=1024)  # tables of several stacks meet at the same edges
+def _functions(
+    n: int, n_inplane: int, n_points: int, edge: float
+) -> tuple[Array, Array, tuple[Array, Array, Array], tuple[Array, Array]]:
+    """Points and weights inside and outside an edge, and `_transverse` and `_inplane` there."""
+    inner, outer = _quadrature(n_points, 0.0, edge), _quadrature(n_points, edge, 1.0)
+    s = np.concatenate([inner[0], outer[0]])
+    weight = np.concatenate([inner[1], outer[1]])
+    return s, weight, _transverse(n, s), _inplane(n_inplane, s)
+
+
 @cache
 def _legendre(n_points: int) -> tuple[Array, Array]:
     x, weight = np.polynomial.legendre.leggauss(n_points)
@@ -175,25 +186,18 @@ class _Assembler:
         degree = max(4 * n_transverse + 6, n_inplane + 2 * n_transverse + 5, 2 * n_inplane + 3)
         self.n_points = degree // 2 + 1
 
-    def _points(self, edge: float) -> tuple[Array, Array, NDArray[np.bool_]]:
-        inner = _quadrature(self.n_points, 0.0, edge)
-        outer = _quadrature(self.n_points, edge, 1.0)
-        is_inner = np.arange(2 * self.n_points) < self.n_points
-        s = np.concatenate([inner[0], outer[0]])
-        # dA = pi a^2 ds
-        return s, np.pi * np.concatenate([inner[1], outer[1]]), is_inner != self.ring
-
     def at(self, edge: float) -> _Condensed:
         """Coefficients with the electrode edge at s = ``edge``."""
-        s, area, under = self._points(edge)
+        s, weight, transverse, (u_r, u_t) = _functions(self.n, self.n_inplane, self.n_points, edge)
+        under = (np.arange(len(s)) < self.n_points) != self.ring
+        area = np.pi * weight  # dA = pi a^2 ds
 
         def field(name: str) -> Array:
             return np.where(under, getattr(self.covered, name), getattr(self.bare, name)) * area
 
-        f, f1, f2 = (self.modes.T @ x for x in _transverse(self.n, s))
+        f, f1, f2 = (self.modes.T @ x for x in transverse)
         slope_over_rho = 2.0 * f1
         kappa_r, kappa_t = -(2.0 * f1 + 4.0 * s * f2), -slope_over_rho
-        u_r, u_t = _inplane(self.n_inplane, s)
         i, j = self.storage.first, self.storage.second
         # half w'^2 of each pair: the nonlinear part of the radial strain
         half_slope2 = 0.5 * s * slope_over_rho[i] * slope_over_rho[j]
