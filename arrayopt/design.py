@@ -84,6 +84,7 @@ class DesignSpace:
     ----------
     names : name of every variable, ``radius[2]`` for class 2, ``drive_phase[0]`` for channel 0.
     n_variables : their number.
+    families : numbers of the variables of each varied quantity, (class,) or (channel,) each.
     """
 
     def __init__(self, study: Study, strategy: Strategy) -> None:
@@ -102,6 +103,8 @@ class DesignSpace:
                 )
         self.names = tuple(names)
         self.n_variables = len(names)
+        every = np.arange(len(names), dtype=np.int64)
+        self.families = tuple(every[columns] for columns in self._columns.values())
 
     def decode(self, vectors: ArrayLike) -> Designs:
         """Designs from search vectors.

@@ -14,7 +14,7 @@ from arrayopt.cells import build_cells
 from arrayopt.coupled_loop import swept_response
 from arrayopt.design import Designs, DesignSpace
 from arrayopt.merits import QUICK, MeritTable, compute_merits
-from arrayopt.problem import Evaluation, Objective
+from arrayopt.problem import Evaluation, Ints, Objective
 from arrayopt.quantities import MARGIN_PREFIX
 from arrayopt.response import DOWN, SMALL, SWEEPS, UP, pack
 from arrayopt.study import read_study_text
@@ -58,6 +58,11 @@ class StudyEvaluator:
     def n_variables(self) -> int:
         """Length of a design vector."""
         return self.space.n_variables
+
+    @property
+    def families(self) -> Sequence[Ints]:
+        """The variables of each quantity, in the order of classes or channels."""
+        return self.space.families
 
     @property
     def objectives(self) -> Sequence[Objective]:

@@ -15,30 +15,24 @@ from typing import Any, Literal
 
 import numpy as np
 from pymoo.algorithms.moo.age2 import AGEMOEA2, AGEMOEA2Survival
-from pymoo.algorithms.moo.nsga2 import NSGA2, binary_tournament
-from pymoo.algorithms.moo.sms import (
-    SMSEMOA,
-    LeastHypervolumeContributionSurvival,
-    cv_and_dom_tournament,
-)
+from pymoo.algorithms.moo.nsga2 import NSGA2
+from pymoo.algorithms.moo.sms import SMSEMOA, LeastHypervolumeContributionSurvival
 from pymoo.config import Config
 from pymoo.core.population import Population as Individuals
 from pymoo.core.problem import Problem
 from pymoo.core.termination import NoTermination
-from pymoo.operators.crossover.sbx import SBX
-from pymoo.operators.mutation.pm import PM
-from pymoo.operators.selection.tournament import TournamentSelection
 from pymoo.operators.survival.rank_and_crowding import RankAndCrowding
 
 from arrayopt.front import nondominated, thinned
 from arrayopt.problem import Evaluator, Floats
+from arrayopt.variation import varied
 
 # pymoo prints, on standard output, that its optional compiled parts are missing.
 Config.warnings["not_compiled"] = False
 
 ALGORITHMS = ("nsga2", "sms-emoa", "age-moea2")
 
-_MATING_ROUNDS = 10
+_ROUNDS = 10
 _RANDOM_ROUNDS = 100
 
 
@@ -51,11 +45,8 @@ class SearchSettings:
     algorithm : {"nsga2", "sms-emoa", "age-moea2"}
     population : int
         Designs kept, and designs evaluated per generation; at least 4.
-    crossover_probability, crossover_index : float
-        Simulated binary crossover (Deb & Agrawal 1995): share of couples crossed, and eta.
-    mutation_index : float
-        Polynomial mutation (Deb & Goyal 1996): eta; each variable mutates with probability
-        1/variables.
+    neighbours, shifts, largest_shift : int, float, float
+        How designs are made of others: see `varied`.
     islands : int
         Populations that evolve on their own, each of `population` designs.
     exchange_every : int
@@ -66,9 +57,9 @@ class SearchSettings:
 
     algorithm: Literal["nsga2", "sms-emoa", "age-moea2"] = "sms-emoa"
     population: int = 50
-    crossover_probability: float = 0.9
-    crossover_index: float = 2.0
-    mutation_index: float = 20.0
+    neighbours: int = 20
+    shifts: float = 0.4
+    largest_shift: float = 0.3
     islands: int = 1
     exchange_every: int = 10
     migrants: int = 5
@@ -129,9 +120,9 @@ class Population:
         with _degenerate_fronts():
             self._algorithm.tell(infills=self._individuals)
 
-    def breed(self, problem: Evaluator, taken: set[bytes]) -> None:
+    def breed(self, problem: Evaluator, settings: SearchSettings, taken: set[bytes]) -> None:
         """Ask for the next generation: none of ``taken``, which it joins."""
-        self.asked = _offspring(self._algorithm, problem, taken)
+        self.asked = _offspring(self._algorithm, problem, settings, taken)
         self._individuals = Individuals.new(X=self.asked)
 
     def emigrants(self, count: int) -> Any:
@@ -235,26 +226,31 @@ def _first(
     return _as_array(rows, problem)
 
 
-def _offspring(algorithm: Any, problem: Evaluator, taken: set[bytes]) -> Floats:
-    """New designs by mating; where that repeats known ones, random designs."""
-    taken |= set(_keys(algorithm.pop.get("X")))
+def _offspring(
+    algorithm: Any, problem: Evaluator, settings: SearchSettings, taken: set[bytes]
+) -> Floats:
+    """New designs made of the population's; where that repeats known ones, random designs."""
+    X, F, violation = algorithm.pop.get("X", "F", "G")
+    taken |= set(_keys(X))
     size, rows = algorithm.n_offsprings, list[Floats]()
 
-    def mated(count: int) -> Floats:
-        with np.errstate(all="ignore"):
-            children = algorithm.mating.do(
-                algorithm.problem,
-                algorithm.pop,
-                count,
-                algorithm=algorithm,
-                random_state=algorithm.random_state,
-            )
-        return np.asarray(children.get("X"), dtype=np.float64)
+    def made(count: int) -> Floats:
+        return varied(
+            X,
+            F,
+            violation[:, 0],
+            problem.families,
+            algorithm.random_state,
+            count,
+            neighbours=settings.neighbours,
+            shifts=settings.shifts,
+            largest_shift=settings.largest_shift,
+        )
 
     def scattered(count: int) -> Floats:
         return np.asarray(algorithm.random_state.random((count, problem.n_variables)))
 
-    _filled(rows, size, problem, taken, _MATING_ROUNDS, mated)
+    _filled(rows, size, problem, taken, _ROUNDS, made)
     _filled(rows, size, problem, taken, _RANDOM_ROUNDS, scattered)
     return _as_array(rows, problem)
 
@@ -268,33 +264,20 @@ class _AgeSurvival(AGEMOEA2Survival):  # type: ignore[misc]
         return super().survival_score(front, ideal_point)
 
 
-def _by_dominance(*args: Any, **kwargs: Any) -> Any:
-    """As pymoo has it, but with a name that pickle finds."""
-    return cv_and_dom_tournament(*args, **kwargs)
-
-
 def _algorithm(settings: SearchSettings, first: Floats) -> Any:
-    """The algorithm with operators of its own: pymoo's defaults are objects shared by all."""
+    """The algorithm, for what it keeps of a population."""
     common: dict[str, Any] = {
         "pop_size": settings.population,
         "sampling": first,
-        "crossover": SBX(eta=settings.crossover_index, prob=settings.crossover_probability),
-        "mutation": PM(eta=settings.mutation_index),
         "eliminate_duplicates": False,  # done here, with repair and refill
         "output": None,
     }
     if settings.algorithm == "nsga2":
-        return NSGA2(
-            selection=TournamentSelection(func_comp=binary_tournament),
-            survival=RankAndCrowding(),
-            **common,
-        )
-    if settings.algorithm == "sms-emoa":
-        return SMSEMOA(
-            selection=TournamentSelection(func_comp=_by_dominance),
-            survival=LeastHypervolumeContributionSurvival(),
-            **common,
-        )
-    algorithm = AGEMOEA2(selection=TournamentSelection(func_comp=binary_tournament), **common)
-    algorithm.survival = _AgeSurvival()
+        algorithm = NSGA2(survival=RankAndCrowding(), **common)
+    elif settings.algorithm == "sms-emoa":
+        algorithm = SMSEMOA(survival=LeastHypervolumeContributionSurvival(), **common)
+    else:
+        algorithm = AGEMOEA2(**common)
+        algorithm.survival = _AgeSurvival()
+    algorithm.mating = None  # designs are made by `varied`
     return algorithm

@@ -119,6 +119,10 @@ class Evaluator(Protocol):
     def objectives(self) -> Sequence[Objective]:
         """What is wanted, in the order of the columns of ``Evaluation.F``."""
 
+    @property
+    def families(self) -> Sequence[Ints]:
+        """Variables that are one quantity of one part after the other; all, each in one family."""
+
     def repair(self, X: Floats) -> Floats:
         """Nearest vectors that stand for themselves, so that one design has one vector.
 

@@ -14,7 +14,7 @@ import xarray as xr
 
 from arrayopt.front import thinned
 from arrayopt.population import SearchSettings
-from arrayopt.problem import Evaluation, Evaluator, Floats, Objective, minimised
+from arrayopt.problem import Evaluation, Evaluator, Floats, Ints, Objective, minimised
 from arrayopt.progress import (
     LogProgress,
     Progress,
@@ -111,6 +111,11 @@ class PooledEvaluator:
     def n_variables(self) -> int:
         """Length of a design vector."""
         return self.evaluator.n_variables
+
+    @property
+    def families(self) -> Sequence[Ints]:
+        """Variables that are one quantity of one part after the other."""
+        return self.evaluator.families
 
     @property
     def objectives(self) -> Sequence[Objective]:

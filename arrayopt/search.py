@@ -119,7 +119,7 @@ def search(
     else:
         number, evaluations, archive, frozen = pickle.loads(state)
         populations = [Population.thawed(algorithm, problem) for algorithm in frozen]
-        _breed(populations, problem)
+        _breed(populations, problem, settings)
 
     while True:
         X = np.concatenate([population.asked for population in populations])
@@ -156,13 +156,13 @@ def search(
             evaluations,
             _state(number, evaluations, archive, populations),
         )
-        _breed(populations, problem)
+        _breed(populations, problem, settings)
 
 
-def _breed(populations: list[Population], problem: Evaluator) -> None:
+def _breed(populations: list[Population], problem: Evaluator, settings: SearchSettings) -> None:
     taken: set[bytes] = set()
     for population in populations:
-        population.breed(problem, taken)
+        population.breed(problem, settings, taken)
 
 
 def _state(

@@ -37,7 +37,7 @@ ORDER = [
     ["merits", "bands", "cautions"],
     ["store", "identify"],
     ["evaluate"],
-    ["seeds", "front", "population", "search", "workers", "cluster"],
+    ["seeds", "front", "variation", "population", "search", "workers", "cluster"],
     ["run_identity", "saved", "run_directory"],
     ["progress", "signals", "status", "predict"],
     ["start", "run", "study_run", "compile_ahead"],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -36,6 +36,10 @@ class Toy:
         if self.maximise:
             # the second objective turned round: 2 - f2, wanted large
             self.objectives = (ZDT1[0], Objective("peak_pressure", "max", 0.9, 1.1))
+
+    @property
+    def families(self) -> Sequence[np.ndarray]:
+        return tuple(np.arange(self.n_variables)[:, None])
 
     def repair(self, X: Floats) -> Floats:
         return np.round(X * self.steps) / self.steps if self.steps else X
