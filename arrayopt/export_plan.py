@@ -20,7 +20,7 @@ from arrayopt.merits import compute_merits
 from arrayopt.physics.threads import each
 from arrayopt.process import Tolerances
 from arrayopt.quantities import attrs
-from arrayopt.response import DOWN, SMALL, UP, array_pressure, pack
+from arrayopt.response import DOWN, SMALL, UP, pack
 from arrayopt.study_model import BurstLength, Study
 
 Floats = NDArray[np.float64]
@@ -148,9 +148,10 @@ def _curves(chips: Sequence[Variant], cells: Sequence[Cells], frequency: Floats)
 
     def size(of: tuple[Variant, Cells, int]) -> Floats:
         chip, cell, sweep = of
-        respond = array_pressure if cell.necked is None else swept_response
-        response = respond(cell, chip.designs, chip.study, frequency=frequency[None], sweep=sweep)
-        return np.asarray(np.abs(response.pressure[0]))
+        found = swept_response(
+            cell, chip.designs, chip.study, frequency=frequency[None], sweep=sweep
+        )
+        return np.asarray(np.abs(found.pressure[0]))
 
     of = [
         (chip, cell, sweep)
