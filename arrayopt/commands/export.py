@@ -9,7 +9,7 @@ import click
 
 @click.command(
     epilog="\b\nExamples:\n"
-    "  arrayopt export results/duct combined/2893 --to tapeout\n"
+    "  arrayopt export results/duct combined/1977 --to tapeout\n"
     "  arrayopt export studies/duct-flow-meter design.toml --to tapeout --process our-fab.toml\n"
     "  arrayopt export --check tapeout"
 )

@@ -9,7 +9,7 @@ import click
 
 @click.command(
     epilog="\b\nExample:\n  arrayopt report results/duct\n"
-    "  arrayopt report results/duct --design combined/2651 --out duct.html"
+    "  arrayopt report results/duct --design combined/1977 --out duct.html"
 )
 @click.argument("directory", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="The file; DIRECTORY/report.html.")

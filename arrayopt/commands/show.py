@@ -8,7 +8,7 @@ import click
 
 
 @click.command(
-    epilog="\b\nExample:\n  arrayopt show results/duct\n  arrayopt show results/duct combined/2893"
+    epilog="\b\nExample:\n  arrayopt show results/duct\n  arrayopt show results/duct combined/1977"
 )
 @click.argument("directory", type=click.Path(path_type=Path))
 @click.argument("design", required=False)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 @click.command(
     epilog="\b\nExample:\n  arrayopt verify results/duct\n"
-    "  arrayopt verify results/duct combined/2893"
+    "  arrayopt verify results/duct combined/1977"
 )
 @click.argument("directory", type=click.Path(path_type=Path))
 @click.argument("designs", nargs=-1, metavar="[DESIGN]...")
