@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from arrayopt.cells import build_cells, layer_of
 from arrayopt.design import Designs
 from arrayopt.fit_modal import ModalFit
-from arrayopt.fit_profile import Fit, Interval, Problem, fit, interval, refit
+from arrayopt.fit_profile import Fit, Interval, Problem, fit, interval, judged, refit
 from arrayopt.layout_array import array_layout
 from arrayopt.physics.laminate import sections
 from arrayopt.study_calibration import with_correction
@@ -42,6 +42,8 @@ SCATTER = (3e-4, 0.01, 0.005, 0.01)
 """Scatter between cells alike, beside each fit's own error: of f0, Q, a and gamma, relative.
 
 Fits of one cell at several biases share it."""
+COUPLING_SCATTER = 0.004
+"""Scatter of the coupling between cells alike, relative: moves f0 by what the bias does to it."""
 UNIT = (0.1, 0.1, 0.02, 0.05, 0.1, 0.03)
 """What counts as knowing a parameter: ln Q, tension over buckling load, scales, ln gain."""
 DRAWS = 48
@@ -207,9 +209,17 @@ class PhysicalProblem:
         self.q = np.log([m.quality_factor for m in fits])
         self.a = np.log([m.response for m in fits])
         self.g = np.array([m.bending for m in fits])
-        self.unit, self.whiten = _whitening(surface.conditions, fits)
+        self.unit, self.whiten = _whitening(surface.conditions, fits, np.zeros(len(fits)))
         self.gain_sigma = max(c.gain_uncertainty for c in surface.conditions) or 1e-6
         self.shift: Floats | float = 0.0
+
+    def around(self, x: Floats, fits: Sequence[ModalFit]) -> PhysicalProblem:
+        """The same with the scatter of f0 that a scatter of the coupling makes near x."""
+        above, below = (self.surface.at(x[2], x[1], x[3] + step)[:, 0] for step in (1e-3, -1e-3))
+        slope = 0.5 * x[3] * (above - below) / (1e-3 * (above + below))
+        near = copy(self)
+        near.unit, near.whiten = _whitening(self.surface.conditions, fits, slope)
+        return near
 
     def residual(self, x: Floats) -> Floats:
         """Data rows, then priors, in standard deviations."""
@@ -245,21 +255,27 @@ class PhysicalProblem:
         return out
 
 
-def _whitening(conditions: Sequence[Condition], fits: Sequence[ModalFit]) -> tuple[Floats, Floats]:
+def _whitening(
+    conditions: Sequence[Condition], fits: Sequence[ModalFit], slope: Floats
+) -> tuple[Floats, Floats]:
     """Standard deviations (condition, 4), and what makes errors in them independent (4, n, n).
 
-    A cell departs from its kin by the same amount at every bias, so its fits err together; the
-    matrices are inverse Cholesky factors of their correlation.
+    A cell departs from its kin by the same amount at every bias, so its fits err together; where
+    its coupling departs, f0 does by ``slope`` (condition,) of it, d ln f0 / d ln e at each bias.
+    The matrices are inverse Cholesky factors of the correlation.
     """
     scatter = np.array(SCATTER)[None, :] * np.ones((len(fits), 1))
     scatter[:, 3] *= np.abs([m.bending for m in fits])
-    unit = np.hypot(np.stack([m.sigma for m in fits]), scatter)
     names = [(c.cell, c.radius) for c in conditions]
     same = np.array([[a == b for b in names] for a in names])
-    share = (scatter / unit).T
-    correlation = np.where(same, share[:, :, None] * share[:, None, :], 0.0)
-    correlation[:, np.arange(len(fits)), np.arange(len(fits))] = 1.0
-    return unit, np.asarray(np.linalg.inv(np.linalg.cholesky(correlation)), dtype=np.float64)
+    shared = scatter.T[:, :, None] * scatter.T[:, None, :]
+    shared[0] += COUPLING_SCATTER**2 * slope[:, None] * slope[None, :]
+    covariance = np.where(same, shared, 0.0)
+    each = np.arange(len(fits))
+    covariance[:, each, each] += np.stack([m.sigma for m in fits]).T ** 2
+    unit = np.sqrt(covariance[:, each, each])
+    correlation = covariance / (unit[:, :, None] * unit[:, None, :])
+    return unit.T, np.asarray(np.linalg.inv(np.linalg.cholesky(correlation)), dtype=np.float64)
 
 
 def fit_physical(
@@ -303,6 +319,9 @@ def fit_physical(
     told = abs(gap) > threshold
     sign = (1 if gap > 0.0 else -1) if told else (polarity or 1)
     best, problem = found[sign]
+    model = model.around(best.x, fits)
+    problem = replace(problem, residual=model.residual, jacobian=model.jacobian)
+    best = judged(problem, refit(problem, best.x)[0], best.minima)
     spans = [interval(problem, best, k) for k in range(6)]
     chosen = _draws(model, problem, best, draws, seed)
     lost = _cannot_tell(model, best.x, data)
