@@ -20,6 +20,7 @@ from arrayopt.physics.radiation import (
     impedance_from_series,
     impedance_series,
 )
+from arrayopt.physics.threads import each, thread_count
 from arrayopt.response import UP, pack
 from arrayopt.sampled import Sampled, sampled_band
 from arrayopt.study_model import Study
@@ -44,7 +45,7 @@ POINTS_PER_LINEWIDTH = 8.0
 """Fewer than this and the design gets a status; a jump is bracketed far more finely inside."""
 
 BATCH = 8
-"""Designs computed together: what bounds the memory of the radiation matrices."""
+"""Designs in memory at a time, all threads together: what bounds that of the radiation matrices."""
 
 
 class SweepStatus(IntFlag):
@@ -119,10 +120,13 @@ def multimode_response(
         Cells do not feel one another (M9: `coupled_response`).
     """
     chosen = settings or SweepSettings()
-    parts: list[tuple[Any, ...]] = [
-        _batch(designs.take(np.arange(k, min(k + BATCH, len(designs)))), study, sweep, chosen)
-        for k in range(0, len(designs), BATCH)
-    ]
+    size = max(1, BATCH // thread_count())
+    parts = each(
+        lambda k: _batch(
+            designs.take(np.arange(k, min(k + size, len(designs)))), study, sweep, chosen
+        ),
+        range(0, len(designs), size),
+    )
     level = 10.0 ** (study.target.level / 20.0)
     frequency, pressure, group, deflection, power, status = (
         np.concatenate(x) for x in zip(*parts, strict=True)

@@ -21,7 +21,7 @@ def tiny_text(*, population: int = 8, evaluations: int = 32) -> str:
             f"population = {population // 2}\nislands = 2\nexchange_every = 2\nmigrants = 2\n"
             "seeded_designs = 4",
         ),
-        ("evaluations = 3000", f"evaluations = {evaluations}"),
+        ("evaluations = 2000", f"evaluations = {evaluations}"),
         ("count = 8", "count = 2"),
         ('mutual_radiation = "group"', 'mutual_radiation = "none"'),
         ("front_size = 100", "front_size = 6"),

@@ -12,20 +12,23 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
+from arrayopt import beam
 from arrayopt.band import find_band
 from arrayopt.cells import build_cells
 from arrayopt.coupled_loop import ALIKE
 from arrayopt.coupled_response import find_coupled_band, pack_coupled
 from arrayopt.design import Designs, DesignSpace
+from arrayopt.layout_array import array_layout
 from arrayopt.merits import compute_merits
 from arrayopt.physics.threads import thread_count
 from arrayopt.response import UP, array_pressure, pack
 from arrayopt.seeds import seed_vectors
-from arrayopt.study_model import BurstLength, Study
+from arrayopt.study_model import BurstLength, Strategy, Study
 
 sys.path.insert(0, str(Path(__file__).parent))
 from bench_chain import distinct, one_mode, random_designs
@@ -114,6 +117,21 @@ def exponent(sizes: list[int], calls: list[Callable[[], object]]) -> str:
     return f"{power:.2f} ({sizes[0]} to {sizes[-1]}: {times} ms)"
 
 
+def square(study: Study, side: int) -> tuple[Study, Strategy]:
+    """The combined strategy with side x side cells in 8 groups."""
+    base = study.strategy("combined")
+    place = np.arange(side) - 0.5 * (side - 1)
+    owner = np.arange(side * side) % 8
+    layout = array_layout(
+        np.stack(np.meshgrid(place, place), axis=-1).reshape(-1, 2),
+        class_of_cell=owner,
+        channel_of_cell=owner,
+        explicit=False,
+    )
+    strategy = replace(base, layout=layout)
+    return replace(study, strategies=(strategy,)), strategy
+
+
 def growth(study: Study) -> None:
     """Powers of the processor time."""
     changed, strategy = distinct(study, 64)
@@ -134,6 +152,30 @@ def growth(study: Study) -> None:
     rows = [np.tile(np.linspace(85e3, 145e3, n), (100, 1)) for n in grids]
     calls = [lambda f=f: array_pressure(cells, few, changed, frequency=f, sweep=UP) for f in rows]
     print("frequencies, fixed grid:", exponent(grids, calls))
+    packed, at, turns = pack(cells, few, changed), np.full(100, 100e3), [91, 181, 361, 721]
+
+    def patterns(count: int) -> None:
+        beam.ANGLES = count
+        beam.beam_pattern(
+            packed,
+            position=few.positions(),
+            frequency=at,
+            azimuth=0.0,
+            steering=0.0,
+            sound_speed=changed.air_state.sound_speed,
+            sweep=UP,
+        )
+
+    usual = beam.ANGLES
+    print("directions of a pattern:", exponent(turns, [partial(patterns, n) for n in turns]))
+    beam.ANGLES = usual
+    sides = [4, 6, 8, 12, 16]
+    calls = []
+    for side in sides:
+        one, strategy = square(study, side)
+        designs = random_designs(one, strategy, 100)
+        calls.append(partial(compute_merits, designs, one))
+    print("cells in 8 groups, all merits:", exponent([n * n for n in sides], calls))
     modes = [1, 2, 3, 4]
     eight, strategy = distinct(study, 8)
     some = random_designs(eight, strategy, 4)
