@@ -193,6 +193,7 @@ def generation_shares(study: Study) -> None:
     class Timed:
         n_variables = evaluator.n_variables
         objectives = evaluator.objectives
+        families = evaluator.families
         repair = staticmethod(evaluator.repair)
 
         @staticmethod
