@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -41,9 +41,21 @@ class Deviation:
     allowed: float
 
 
-_DEVIATIONS: dict[str, Deviation] = {}
-_FROM_WORKERS: dict[str, tuple[str, ...]] = {}
-"""Rows of `table_rows` that other processes compared."""
+Key = tuple[str, str]
+"""Id of the outside value and equation: several models may be compared with one value."""
+
+_DEVIATIONS: dict[Key, Deviation] = {}
+
+
+def _record(found: Deviation) -> None:
+    """Keep the worst of several comparisons, so that their order changes nothing."""
+    key = found.reference.id, found.equation
+    known = _DEVIATIONS.get(key, found)
+    _DEVIATIONS[key] = replace(
+        found,
+        relative=max(found.relative, known.relative),
+        allowed=max(found.allowed, known.allowed),
+    )
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
@@ -88,9 +100,9 @@ def check_outside(references: dict[str, Reference]) -> Callable[..., None]:
 
     def check(id_: str, computed: float, equation: str, rel_tol: float | None = None) -> None:
         row = references[id_]
-        allowed = row.rel_tol if rel_tol is None else rel_tol
-        relative = abs(computed / row.value - 1.0)
-        _DEVIATIONS[id_] = Deviation(row, equation, relative, allowed)
+        allowed = row.rel_tol if rel_tol is None else float(rel_tol)
+        relative = float(abs(computed / row.value - 1.0))  # workers send plain floats only
+        _record(Deviation(row, equation, relative, allowed))
         assert relative <= allowed, (
             f"{id_}: computed {computed!r}, {row.source} gives {row.value!r} "
             f"({row.inputs}); off by {relative:.2e}, allowed {allowed:.1e}"
@@ -126,9 +138,9 @@ of ten above the relative deviation, 1e-12 at the least.
 COLUMNS = ("equation", "outside value", "inputs", "source", "status", "allowed", "came within")
 
 
-def table_rows() -> dict[str, tuple[str, ...]]:
-    """Row of every value compared so far, by id, in the order of the table."""
-    rows = dict(_FROM_WORKERS)
+def table_rows() -> dict[Key, tuple[str, ...]]:
+    """Row of every value compared so far, in the order of the table."""
+    rows = {}
     for key, d in _DEVIATIONS.items():
         r = d.reference
         decade = 10.0 ** math.ceil(math.log10(max(d.relative, 1e-12)))
@@ -137,43 +149,44 @@ def table_rows() -> dict[str, tuple[str, ...]]:
     return dict(sorted(rows.items(), key=lambda item: (item[1][0], item[0])))
 
 
-def read_table(path: Path) -> dict[str, tuple[str, ...]]:
-    """Rows of a written table, by id."""
+def read_table(path: Path) -> dict[Key, tuple[str, ...]]:
+    """Rows of a written table, by id and equation."""
     rows = {}
     for line in path.read_text(encoding="utf-8").splitlines():
         cells = tuple(cell.strip() for cell in line.strip().strip("|").split("|"))
         if len(cells) == len(COLUMNS) and cells[1].startswith("`"):
-            rows[cells[1].split("`")[1]] = cells
+            rows[cells[1].split("`")[1], cells[0]] = cells
     return rows
 
 
-def differences(written: dict[str, tuple[str, ...]], now: dict[str, tuple[str, ...]]) -> list[str]:
+def differences(written: dict[Key, tuple[str, ...]], now: dict[Key, tuple[str, ...]]) -> list[str]:
     """What makes a written table untrue, a sentence each.
 
     A decade is allowed to move by one: rounding differs between machines.
     """
-    out = [f"{id_} is in the table but was not compared" for id_ in written.keys() - now.keys()]
-    out += [f"{id_} was compared but is not in the table" for id_ in now.keys() - written.keys()]
-    for id_ in written.keys() & now.keys():
-        old, new = written[id_], now[id_]
-        if tuple(c.strip() for c in new[:-1]) != old[:-1]:
-            out.append(f"{id_}: equation, source or allowance changed")
-        elif not 0.05 < float(new[-1]) / float(old[-1]) < 20.0:
-            out.append(f"{id_}: came within {new[-1]}, the table says {old[-1]}")
+    gone, new = written.keys() - now.keys(), now.keys() - written.keys()
+    out = [f"{id_} ({equation}) is in the table but was not compared" for id_, equation in gone]
+    out += [f"{id_} ({equation}) was compared but is not in the table" for id_, equation in new]
+    for key in written.keys() & now.keys():
+        before, after = written[key], now[key]
+        if tuple(c.strip() for c in after[:-1]) != before[:-1]:
+            out.append(f"{key[0]} ({key[1]}): source or allowance changed")
+        elif not 0.05 < float(after[-1]) / float(before[-1]) < 20.0:
+            out.append(f"{key[0]} ({key[1]}): came within {after[-1]}, table says {before[-1]}")
     return sorted(out)
 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_testnodedown(node: object) -> None:
     """With several processes: take over what one of them compared."""
-    rows = getattr(node, "workeroutput", {}).get("compared", {})
-    _FROM_WORKERS.update({key: tuple(row) for key, row in rows.items()})
+    for row in getattr(node, "workeroutput", {}).get("compared", []):
+        _record(Deviation(Reference(**row.pop("reference")), **row))
 
 
 @pytest.hookimpl(trylast=True)
 def pytest_sessionfinish(session: pytest.Session) -> None:
     if hasattr(session.config, "workerinput"):
-        session.config.workeroutput["compared"] = {k: list(v) for k, v in table_rows().items()}
+        session.config.workeroutput["compared"] = [asdict(d) for d in _DEVIATIONS.values()]
         return
     target = session.config.getoption("--validation-table")
     if target:
