@@ -21,10 +21,15 @@ def test_every_public_name_loads() -> None:
     "before",
     [
         "pass",
-        "import arrayopt.evaluate, arrayopt.calibrate",
+        pytest.param("import arrayopt.evaluate, arrayopt.calibrate", marks=pytest.mark.slow),
         "from arrayopt.evaluate import margins; from arrayopt.calibrate import fit_cell",
-        "import arrayopt.study_run, arrayopt.commands.calibrate",
-        "import importlib; importlib.import_module('arrayopt.calibrate')",
+        pytest.param(
+            "import arrayopt.study_run, arrayopt.commands.calibrate", marks=pytest.mark.slow
+        ),
+        pytest.param(
+            "import importlib; importlib.import_module('arrayopt.calibrate')",
+            marks=pytest.mark.slow,
+        ),
     ],
 )
 def test_functions_win_over_modules_of_their_name(before: str) -> None:
