@@ -17,19 +17,17 @@ def test_every_public_name_loads() -> None:
     assert callable(arrayopt.calibrate)
 
 
+slow = pytest.mark.slow  # each loads everything
+
+
 @pytest.mark.parametrize(
     "before",
     [
         "pass",
-        pytest.param("import arrayopt.evaluate, arrayopt.calibrate", marks=pytest.mark.slow),
+        pytest.param("import arrayopt.evaluate, arrayopt.calibrate", marks=slow),
         "from arrayopt.evaluate import margins; from arrayopt.calibrate import fit_cell",
-        pytest.param(
-            "import arrayopt.study_run, arrayopt.commands.calibrate", marks=pytest.mark.slow
-        ),
-        pytest.param(
-            "import importlib; importlib.import_module('arrayopt.calibrate')",
-            marks=pytest.mark.slow,
-        ),
+        pytest.param("import arrayopt.study_run, arrayopt.commands.calibrate", marks=slow),
+        pytest.param("import importlib; importlib.import_module('arrayopt.calibrate')", marks=slow),
     ],
 )
 def test_functions_win_over_modules_of_their_name(before: str) -> None:
