@@ -45,6 +45,8 @@ class BurstRows:
     """Index of the last window inside the drive."""
     deflection: Floats
     """(entry, group): largest centre amplitude, m."""
+    alone: Floats
+    """(entry, group): largest pressure amplitude of each group by itself, Pa."""
     power: Floats
     """(entry,): largest mechanical power taken by all cells, averaged over a cycle, W."""
     status: Ints
@@ -52,7 +54,7 @@ class BurstRows:
 
     @property
     def peak(self) -> Floats:
-        """Largest amplitude while the drive lasts, (entry,), Pa: of the parabola in time."""
+        """Largest amplitude while the drive lasts, (entry,), Pa: between windows, too."""
         return largest_in_time(np.abs(self.pressure[:, : self.burst_end + 1]))
 
     @property
@@ -79,21 +81,39 @@ class Rows(Protocol):
 
 
 def largest_in_time(amplitude: Floats) -> Floats:
-    """Largest of sampled amplitudes (entry, time): top of the parabola around the largest sample.
+    """Largest of sampled amplitudes (entry, time): of the cubics through four samples each.
 
-    With the largest sample alone, what a burst gives would depend on where its windows lie.
+    The curve passes through every sample, so its largest value does not jump where another sample
+    becomes the largest. With the largest sample alone, or one parabola around it, what a burst
+    gives would depend on where its windows lie.
     """
-    top = amplitude.argmax(axis=1)
-    rows = np.arange(amplitude.shape[0])
-    best = amplitude[rows, top]
-    if amplitude.shape[1] < 3:
-        return np.asarray(best)
-    k = np.clip(top, 1, amplitude.shape[1] - 2)
-    left, right = amplitude[rows, k - 1], amplitude[rows, k + 1]
-    bend = left - 2.0 * best + right
-    with np.errstate(invalid="ignore", divide="ignore"):
-        rise = np.where((k == top) & (bend < 0.0), -((right - left) ** 2) / (8.0 * bend), 0.0)
-    return np.asarray(best + rise)
+    out = np.empty(amplitude.shape[0])
+    spread(_largest, out.size, np.ascontiguousarray(amplitude), out)
+    return out
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _largest(
+    start: int, stop: int, amplitude: NDArray[np.float64], out: NDArray[np.float64]
+) -> None:
+    points = amplitude.shape[1]
+    for e in range(start, stop):
+        a = amplitude[e]
+        best = a.max()
+        for i in range(points - 1 if points > 3 else 0):
+            # p(t) through k..k+3 at t = 0, 1, 2, 3, of which the part from i to i + 1 is meant
+            k = min(max(i - 1, 0), points - 4)
+            one, two = a[k + 1] - a[k], 0.5 * (a[k + 2] - 2.0 * a[k + 1] + a[k])
+            three = (a[k + 3] - 3.0 * a[k + 2] + 3.0 * a[k + 1] - a[k]) / 6.0
+            # p = a + one t + two t (t - 1) + three t (t - 1) (t - 2)
+            slope, bend = one - two + 2.0 * three, two - 3.0 * three
+            room = bend * bend - 3.0 * slope * three
+            if room <= 0.0:
+                continue
+            t = slope / (np.sqrt(room) - bend)
+            if i - k < t < i - k + 1:
+                best = max(best, a[k] + t * (slope + t * (bend + t * three)))
+        out[e] = best
 
 
 def durations(length: BurstLength, frequency: Floats) -> Floats:
@@ -164,6 +184,7 @@ def burst_rows(
         pressure=pressure,
         burst_end=found.burst_end,
         deflection=np.where(driven, found.peak, 0.0) / w[:, None] ** 2,
+        alone=np.where(driven, found.peak, 0.0) * np.abs(volume),
         power=0.5 * (rate.imag / w[:, None]).max(axis=-1, initial=0.0),  # A_v = A_a / j w
         status=np.bitwise_or.reduce(np.where(driven, found.status, 0), axis=1),
     )

@@ -87,13 +87,15 @@ class ModesRows:
         drive = np.s_[: found.burst_end + 1]
         rate = np.einsum("egmt,egm->et", envelope[..., drive], push)
         swing = np.abs(envelope.sum(axis=2)).max(axis=-1, initial=0.0)
+        alone = np.einsum("egmt,egm->egt", envelope, seen)
         return BurstRows(
             time=np.broadcast_to(
                 found.time.reshape(frequency.size, -1), (frequency.size, envelope.shape[-1])
             ),
-            pressure=np.einsum("egmt,egm->et", envelope, np.where(driven[..., None], seen, 0.0)),
+            pressure=alone.sum(axis=1),
             burst_end=found.burst_end,
             deflection=swing / w[:, None] ** 2,
+            alone=np.abs(alone).max(axis=-1, initial=0.0),
             power=0.5 * (rate.imag / w[:, None]).max(axis=-1, initial=0.0),
             status=np.bitwise_or.reduce(np.where(driven, found.status, 0), axis=1),
         )

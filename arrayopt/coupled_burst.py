@@ -63,7 +63,7 @@ class CoupledRows:
         before = int(windows.max(initial=1))
         size = (frequency.size, before + ring_cycles)
         pressure = np.zeros(size, dtype=np.complex128)
-        deflection = np.zeros((frequency.size, groups))
+        deflection, alone = np.zeros((2, frequency.size, groups))
         power, status = np.zeros(frequency.size), np.zeros(frequency.size, dtype=np.int64)
         each = max(CHUNK // (sites * size[1]), 1)
         for part in np.split(np.arange(frequency.size), np.arange(each, frequency.size, each)):
@@ -86,9 +86,11 @@ class CoupledRows:
             rate = np.einsum("est,es->et", found.envelope[..., : found.burst_end + 1], push)
             power[part] = 0.5 * (rate.imag / w[:, None]).max(axis=-1, initial=0.0)
             largest = np.abs(found.envelope).max(axis=-1, initial=0.0) / w[:, None] ** 2
+            loud = largest * w[:, None] ** 2 * np.abs(seen)
             for g in range(groups):
                 mine = largest[:, arrays.site_group == g]
                 deflection[part, g] = mine.max(axis=-1, initial=0.0)
+                alone[part, g] = loud[:, arrays.site_group == g].sum(axis=-1)
             status[part] = found.status
         half = np.arange(size[1]) - before + 0.5
         return BurstRows(
@@ -96,6 +98,7 @@ class CoupledRows:
             pressure=pressure,
             burst_end=before - 1,
             deflection=deflection,
+            alone=alone,
             power=power,
             status=status,
         )

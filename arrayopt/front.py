@@ -38,6 +38,18 @@ def hypervolume(F: Floats, reference: Floats) -> float:
     return float(moocore.hypervolume(F[inside], ref=np.asarray(reference, dtype=np.float64)))
 
 
+def contributions(F: Floats, reference: Floats) -> Floats:
+    """How much hypervolume would go with each point alone, (design,); 0 where dominated or outside.
+
+    F has shape (design, objective), is minimised and finite.
+    """
+    worth = np.zeros(len(F))
+    inside = np.less(F, reference).all(axis=1)
+    if inside.any():
+        worth[inside] = moocore.hv_contributions(F[inside], ref=reference)
+    return worth
+
+
 def thinned(F: Floats, size: int) -> Ints:
     """Rows of a front that represent it: each objective's best, then always the farthest one left.
 

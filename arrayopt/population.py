@@ -16,14 +16,15 @@ from typing import Any, Literal
 import numpy as np
 from pymoo.algorithms.moo.age2 import AGEMOEA2, AGEMOEA2Survival
 from pymoo.algorithms.moo.nsga2 import NSGA2
-from pymoo.algorithms.moo.sms import SMSEMOA, LeastHypervolumeContributionSurvival
+from pymoo.algorithms.moo.sms import SMSEMOA
 from pymoo.config import Config
 from pymoo.core.population import Population as Individuals
 from pymoo.core.problem import Problem
+from pymoo.core.survival import Survival
 from pymoo.core.termination import NoTermination
 from pymoo.operators.survival.rank_and_crowding import RankAndCrowding
 
-from arrayopt.front import nondominated, thinned
+from arrayopt.front import contributions, nondominated, thinned
 from arrayopt.problem import Evaluator, Floats
 from arrayopt.variation import varied
 
@@ -35,6 +36,10 @@ ALGORITHMS = ("nsga2", "sms-emoa", "age-moea2")
 _ROUNDS = 10
 _RANDOM_ROUNDS = 100
 
+_GROWS_AFTER = 60
+"""Generations: a long search needs more designs to tell the front's directions, a short one fewer
+that improve faster."""
+
 
 @dataclass(frozen=True)
 class SearchSettings:
@@ -44,8 +49,9 @@ class SearchSettings:
     ----------
     algorithm : {"nsga2", "sms-emoa", "age-moea2"}
     population : int
-        Designs kept, and designs evaluated per generation; at least 4.
-    neighbours, shifts, largest_shift : int, float, float
+        Designs evaluated per generation, at least 4; and designs kept, until these grow in number
+        as the root of the generations.
+    neighbours, shifts, largest_shift, smoothings : int, float, float, float
         How designs are made of others: see `varied`.
     islands : int
         Populations that evolve on their own, each of `population` designs.
@@ -57,9 +63,10 @@ class SearchSettings:
 
     algorithm: Literal["nsga2", "sms-emoa", "age-moea2"] = "sms-emoa"
     population: int = 50
-    neighbours: int = 20
-    shifts: float = 0.4
+    neighbours: int = 4
+    shifts: float = 0.3
     largest_shift: float = 0.3
+    smoothings: float = 0.15
     islands: int = 1
     exchange_every: int = 10
     migrants: int = 5
@@ -117,6 +124,8 @@ class Population:
     def tell(self, f: Floats, violation: Floats) -> None:
         """Worth of the designs asked for: minimised objectives (design, objective), violations."""
         self._individuals.set("F", f, "G", violation[:, None])
+        growth = max(1.0, (self._algorithm.n_iter / _GROWS_AFTER) ** 0.5)
+        self._algorithm.pop_size = int(self._algorithm.n_offsprings * growth)
         with _degenerate_fronts():
             self._algorithm.tell(infills=self._individuals)
 
@@ -245,6 +254,7 @@ def _offspring(
             neighbours=settings.neighbours,
             shifts=settings.shifts,
             largest_shift=settings.largest_shift,
+            smoothings=settings.smoothings,
         )
 
     def scattered(count: int) -> Floats:
@@ -264,6 +274,30 @@ class _AgeSurvival(AGEMOEA2Survival):  # type: ignore[misc]
         return super().survival_score(front, ideal_point)
 
 
+class _ContributionSurvival(Survival):  # type: ignore[misc]
+    """Keeps designs that add hypervolume, as the run measures it: against the references.
+
+    Selection as in SMS-EMOA (Beume, Naujoks & Emmerich 2007), but that up to a quarter of the excess
+    goes at once, and designs past a reference go first, the farthest ahead.
+    """
+
+    def __init__(self) -> None:
+        super().__init__(filter_infeasible=True)
+
+    def _do(self, problem: Any, pop: Any, *args: Any, n_survive: int, **unused: Any) -> Any:
+        F = pop.get("F")
+        kept, left = np.zeros(0, dtype=np.int64), np.arange(len(F))
+        while len(kept) < n_survive:
+            front = nondominated(F[left])
+            best, left = left[front], left[~front]
+            while (excess := len(kept) + len(best) - n_survive) > 0:
+                outside = np.maximum(F[best] - 1.0, 0.0).sum(axis=1)
+                worth = contributions(F[best], np.ones(F.shape[1])) - outside
+                best = np.delete(best, np.argsort(worth, kind="stable")[: 1 + excess // 4])
+            kept = np.concatenate([kept, best])
+        return pop[kept]
+
+
 def _algorithm(settings: SearchSettings, first: Floats) -> Any:
     """The algorithm, for what it keeps of a population."""
     common: dict[str, Any] = {
@@ -275,7 +309,7 @@ def _algorithm(settings: SearchSettings, first: Floats) -> Any:
     if settings.algorithm == "nsga2":
         algorithm = NSGA2(survival=RankAndCrowding(), **common)
     elif settings.algorithm == "sms-emoa":
-        algorithm = SMSEMOA(survival=LeastHypervolumeContributionSurvival(), **common)
+        algorithm = SMSEMOA(survival=_ContributionSurvival(), **common)
     else:
         algorithm = AGEMOEA2(**common)
         algorithm.survival = _AgeSurvival()

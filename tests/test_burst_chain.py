@@ -13,13 +13,14 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
-from arrayopt.burst import TOLERANCE, burst_response, burst_rows
+from arrayopt import burst_band
+from arrayopt.burst import TOLERANCE, burst_response, burst_rows, largest_in_time
 from arrayopt.burst_band import find_burst_band
 from arrayopt.burst_figures import burst_figures
 from arrayopt.burst_modes import ModesRows
 from arrayopt.cells import build_cells
 from arrayopt.chirp import chirp_figures, chirp_rows, find_chirp_band
-from arrayopt.design import Designs
+from arrayopt.design import Designs, DesignSpace
 from arrayopt.evaluate import StudyEvaluator, evaluate
 from arrayopt.merits import compute_merits
 from arrayopt.multimode import SweepSettings, multimode_response
@@ -28,6 +29,7 @@ from arrayopt.physics.pulse import contiguous_band, pulse_spectrum
 from arrayopt.physics.radiation import directivity, self_impedance
 from arrayopt.physics.steady import steady_amplitude
 from arrayopt.response import UP, array_pressure, pack
+from arrayopt.seeds import seed_vectors
 from arrayopt.study import read_study_text
 from arrayopt.study_model import BurstLength, Chirp, Study
 
@@ -173,6 +175,54 @@ def test_weak_bursts_against_the_closed_form() -> None:
     for edge, far in ((band.lower_edge[0], 0.9), (band.upper_edge[0], 1.1)):
         exact = brentq(lambda f: largest(f) - limit, grid[top], far * grid[top], rtol=1e-7)
         assert edge == pytest.approx(exact, rel=1e-4)
+
+
+def test_largest_in_time_is_that_of_a_beat_and_does_not_jump() -> None:
+    """A beat of 2 pi windows, its maximum anywhere between two of them."""
+    shift = np.linspace(0.0, 1.0, 401)
+    t = np.arange(40.0) - shift[:, None]
+    found = largest_in_time(np.exp(-((t - 18.0) ** 2) / 200.0) * (1.0 + 0.3 * np.cos(t - 18.0)))
+    np.testing.assert_allclose(found, 1.3, rtol=6e-3)  # fourth order: 3/128 of 0.3/1.3
+    assert np.abs(np.diff(found)).max() < 1e-4
+
+
+@pytest.mark.parametrize("kind", ["random", "staggered"])
+def test_band_is_that_of_a_grid_five_times_finer(
+    kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing hides between carriers: neither a ripple at the limit nor a peak beside a cliff."""
+    study = duct()
+    designs = random_designs(study, "combined", 24)
+    if kind == "staggered":
+        space = DesignSpace(study, study.strategy("combined"))
+        seeds = space.decode(seed_vectors(study, study.strategy("combined"), 5)[1:5])
+        designs = seeds.take(np.arange(24) % 4)
+        jitter = np.random.default_rng(2).normal(1.0, 3e-3, designs.radius.shape)
+        designs = replace(designs, radius=designs.radius * jitter)
+    cells, packed = parts(designs, study)
+    band = find_burst_band(cells, packed, length=MILLISECONDS, level=LEVEL)
+    monkeypatch.setattr(burst_band, "STEP", 0.2 * burst_band.STEP)
+    fine = find_burst_band(cells, packed, length=MILLISECONDS, level=LEVEL)
+    assert np.all(band.status == 0)
+    assert np.all(fine.status == 0)
+    width, wide = (b.upper_edge - b.lower_edge for b in (band, fine))
+    np.testing.assert_allclose(width, wide, rtol=1e-6)
+    np.testing.assert_allclose(band.peak_pressure, fine.peak_pressure, rtol=1e-6)
+
+
+def test_band_is_that_of_thousands_of_even_carriers() -> None:
+    study = duct()
+    designs = random_designs(study, "combined", 3)
+    band = find_burst_band(*parts(designs, study), length=MILLISECONDS, level=LEVEL)
+    f = np.linspace(0.97 * band.lower_edge, 1.03 * band.upper_edge, 4000, axis=1)
+    peak, _ = burst_response(*parts(designs, study), frequency=f, length=MILLISECONDS)
+    even = contiguous_band(f, peak, drop=6.0)
+    step = f[:, 1] - f[:, 0]
+    # an edge of the even grid is off by its step where it is a cliff
+    assert np.all(np.abs(even.lower - band.lower_edge) < step)
+    assert np.all(np.abs(even.upper - band.upper_edge) < step)
+    assert np.all(even.peak <= band.peak_pressure * (1.0 + 1e-6))
+    np.testing.assert_allclose(even.peak, band.peak_pressure, rtol=1e-3)
 
 
 def test_weak_drive_is_the_small_signal_limit() -> None:

@@ -95,8 +95,8 @@ def main() -> None:
         good = np.isfinite(gap)
         print(
             f"  bandwidth beside a grid five times finer: median {np.median(gap[good]):.1e}, "
-            f"{(gap[good] > 1e-3).sum()} of {good.sum()} off by more than 1e-3, "
-            f"{(gap[good] > 1e-2).sum()} by more than 1e-2; peak within "
+            f"{(gap[good] > 1e-6).sum()} of {good.sum()} off by more than 1e-6, "
+            f"{(gap[good] > 1e-3).sum()} by more than 1e-3; peak within "
             f"{np.nanmax(np.abs(band.peak_pressure / fine.peak_pressure - 1.0)):.1e}; "
             f"{(~good).sum()} without a band"
         )

@@ -1,0 +1,220 @@
+"""Where the next carriers of a burst band go: peaks, valleys and edges the grid may hide (M8.14).
+
+Between two carriers the response is trusted to stay within their amplitudes and a margin: how far
+it leaves the straight lines through its neighbours, plus what groups may do whose own amplitude is
+not smooth there. A group that reaches its upper branch at one carrier and not at the next has a
+cliff, beside which the sum of all may rise or fall within a hundredth of the grid's step.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+PEAK_TOLERANCE = 1e-8
+"""Of the peak: what may remain hidden."""
+CLOSEST = 1e-8
+"""Smallest distance of carriers, over the carrier: edges are located to this."""
+CLIFF = 1e-7
+"""The same where a group's own amplitude jumps."""
+ROUGH = 0.01
+"""Share of a group's largest amplitude by which it leaves its neighbours' lines at a cliff."""
+NEAR = 0.25
+"""Neighbours nearer than this share of an interval do not extrapolate across it."""
+FINE = 0.125
+"""Over the first grid's step: intervals at least this fine are trusted by the margin alone; longer
+ones are halved where they come within NEAR_PEAK of the peak or NEAR_LIMIT of the limit."""
+NEAR_PEAK = 0.03
+NEAR_LIMIT = 0.06
+MOST = 32
+"""New carriers of a design in one pass."""
+
+
+@njit(cache=True, error_model="numpy")
+def _leaves(f: Floats, a: Floats, i: int, n: int) -> float:
+    """How far the values leave, from carrier i to the next, the lines through their neighbours."""
+    h = f[i + 1] - f[i]
+    off = np.inf
+    j = i - 1
+    while j > 0 and f[i] - f[j] < NEAR * h:
+        j -= 1
+    if j >= 0:
+        slope = (a[i] - a[j]) / (f[i] - f[j])
+        off = abs(a[i] + slope * h - a[i + 1])
+    j = i + 2
+    while j < n - 1 and f[j] - f[i + 1] < NEAR * h:
+        j += 1
+    if j < n:
+        slope = (a[j] - a[i + 1]) / (f[j] - f[i + 1])
+        off = min(off, abs(a[i + 1] - slope * h - a[i]))
+    return off
+
+
+@njit(cache=True, error_model="numpy")
+def _cliffs(f: Floats, share: Floats, out: Floats) -> None:
+    """Fill in, for every interval, what groups that are not smooth there may change in the sum."""
+    n = f.size
+    out[: n - 1] = 0.0
+    for g in range(share.shape[0]):
+        least = ROUGH * share[g, :n].max()
+        for i in range(n - 1):
+            off = _leaves(f, share[g], i, n)
+            if off > least and f[i + 1] - f[i] > CLIFF * f[i]:
+                out[i] += off
+
+
+@njit(cache=True, error_model="numpy")
+def _parabola(f: Floats, a: Floats, i: int) -> tuple[float, float]:
+    """Where the parabola through a value and its neighbours peaks (NaN: nowhere), and its bend."""
+    u, v = f[i - 1] - f[i], f[i + 1] - f[i]
+    slope_u, slope_v = (a[i - 1] - a[i]) / u, (a[i + 1] - a[i]) / v
+    bend = (slope_v - slope_u) / (v - u)
+    if not bend < 0.0:
+        return np.nan, bend
+    return f[i] - 0.5 * (slope_u * v - slope_v * u) / ((v - u) * bend), bend
+
+
+@njit(cache=True, error_model="numpy")
+def _vertex(f: Floats, a: Floats, top: int, n: int) -> tuple[float, float, float]:
+    """Where the response peaks beside its largest value, how uncertain that is, and how high."""
+    at, bend = _parabola(f, a, top)
+    if not f[top - 1] < at < f[top + 1]:
+        return f[top], 0.0, a[top]
+    h = f[top] - f[top - 1] if at < f[top] else f[top + 1] - f[top]
+    doubt = 0.0
+    for i in (top - 1, top + 1):
+        if 0 < i < n - 1:
+            other, _ = _parabola(f, a, i)
+            doubt = max(doubt, abs(other - at) if abs(other - at) < 0.5 * h else 0.5 * h)
+    gain = abs(at - f[top]) + doubt
+    return at, doubt, a[top] - bend * gain * gain
+
+
+@njit(cache=True, error_model="numpy")
+def _root(f: Floats, a: Floats, i: int, n: int, limit: float) -> tuple[float, float]:
+    """Share of an interval where its values pass the limit, and how uncertain that is."""
+    h = f[i + 1] - f[i]
+    straight = (limit - a[i]) / (a[i + 1] - a[i])
+    # inverse interpolation through a third point
+    j = i - 1 if i > 0 else i + 2
+    if 0 < i < n - 2 and f[i + 2] - f[i + 1] < f[i] - f[i - 1]:
+        j = i + 2
+    if j >= n:
+        return straight, 0.25
+    a0, a1, a2 = a[i], a[i + 1], a[j]
+    if (a1 > a0) != ((a2 > a1) if j > i else (a0 > a2)):
+        return straight, 0.25
+    of_1 = (limit - a0) * (limit - a2) / ((a1 - a0) * (a1 - a2))
+    of_2 = (limit - a0) * (limit - a1) / ((a2 - a0) * (a2 - a1))
+    curve = of_1 + (f[j] - f[i]) / h * of_2
+    if not 0.0 < curve < 1.0:
+        return straight, 0.25
+    return curve, abs(curve - straight)
+
+
+@njit(cache=True, error_model="numpy")
+def _towards_peak(f: Floats, a: Floats, cliff: Floats, longest: float, out: Floats) -> int:
+    """Fill in carriers between which more than the largest amplitude may hide; their number."""
+    n, top, count = f.size, int(np.argmax(a)), 0
+    at, doubt, best = _vertex(f, a, top, n)
+    for i in range(n - 1):
+        h = f[i + 1] - f[i]
+        if h <= CLOSEST * f[i] or count >= MOST - 1:
+            continue
+        vertex = f[i] < at < f[i + 1]
+        if i == top - 1 or i == top:
+            high = best if vertex else a[top]
+        else:
+            near = NEAR_PEAK * a[top] if h > longest else 0.0
+            high = max(a[i], a[i + 1]) + _leaves(f, a, i, n) + near
+        high += cliff[i]
+        if not high > (1.0 + PEAK_TOLERANCE) * a[top]:
+            continue
+        if vertex and cliff[i] == 0.0 and doubt < 0.25 * h:
+            # on both sides, so that the next parabola is narrow
+            out[count] = max(at - doubt, f[i] + 0.005 * h)
+            out[count + 1] = min(at + doubt, f[i + 1] - 0.005 * h)
+            count += 2
+        else:
+            middle = at if vertex and cliff[i] == 0.0 else 0.5 * (f[i] + f[i + 1])
+            out[count] = min(max(middle, f[i] + 0.25 * h), f[i + 1] - 0.25 * h)
+            count += 1
+    return count
+
+
+@njit(cache=True, error_model="numpy")
+def _towards_edges(
+    f: Floats, a: Floats, cliff: Floats, longest: float, limit: float, out: Floats
+) -> int:
+    """Fill in carriers that close in on the edges, and those between which the response may fall
+    below the limit inside the band; their number."""
+    n, top, count = f.size, int(np.argmax(a)), 0
+    left, right = top, top
+    while left > 0 and a[left] >= limit:
+        left -= 1
+    while right < n - 1 and a[right] >= limit:
+        right += 1
+    for i in range(left, right):
+        h = f[i + 1] - f[i]
+        if h <= CLOSEST * f[i] or count >= MOST - 1:
+            continue
+        inside = a[i] >= limit and a[i + 1] >= limit
+        if inside:
+            near = NEAR_LIMIT * limit if h > longest else 0.0
+            if min(a[i], a[i + 1]) - _leaves(f, a, i, n) - cliff[i] - near >= limit:
+                continue
+        if inside or cliff[i] > 0.0:
+            out[count] = 0.5 * (f[i] + f[i + 1])
+            count += 1
+        else:
+            root, doubt = _root(f, a, i, n, limit)
+            doubt = min(max(doubt, 0.005), 0.25)
+            for new in (root - doubt, root + doubt):
+                out[count] = f[i] + h * min(max(new, 0.005), 0.995)
+                count += 1
+    return count
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def next_carriers(
+    start: int,
+    stop: int,
+    frequency: Floats,
+    amplitude: Floats,
+    share: Floats,
+    known: Ints,
+    step: Floats,
+    level: float,
+    out: Floats,
+) -> None:
+    """Carriers that decide on a band and are not there yet, (design, at most MOST) in ``out``.
+
+    First those that may hold a larger peak; once there are none, those that decide on the edges.
+
+    Parameters
+    ----------
+    frequency, amplitude : (design, carrier), ascending
+    share : (design, group, carrier)
+        Largest pressure of each group on its own.
+    known : (design,)
+        Carriers of each row.
+    step : (design,)
+        Of the first grid.
+    level : band limit below the peak as a pressure ratio.
+    out : full of inf, which stays where nothing is needed.
+    """
+    cliff = np.empty(frequency.shape[1])
+    for d in range(start, stop):
+        n = known[d]
+        f, a, s = frequency[d, :n], amplitude[d, :n], share[d]
+        top = int(np.argmax(a)) if n > 0 else 0
+        if top == 0 or top == n - 1:
+            continue
+        _cliffs(f, s, cliff)
+        longest = FINE * step[d]
+        if _towards_peak(f, a, cliff, longest, out[d]) == 0:
+            _towards_edges(f, a, cliff, longest, level * a[top], out[d])
