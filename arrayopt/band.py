@@ -38,8 +38,8 @@ class BandStatus(IntFlag):
     OFF_GRID = 2
     """The response never falls to the band's level inside the frequency grid."""
     GRID_LIMIT = 4
-    """Resonances too far apart for their width: narrow the radius bounds. Of bursts also: a response
-    with more jumps than could be told apart; lower the drive."""
+    """Resonances too far apart for their width, or a burst's jumps too many: narrow the radius
+    bounds, or lower the drive."""
     RUNAWAY = 8
     """A softening cell has no bounded upper branch: lower the drive or the static bow."""
 
