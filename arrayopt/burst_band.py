@@ -9,8 +9,8 @@ import numpy as np
 
 from arrayopt.band import Band, BandStatus
 from arrayopt.burst import Rows, burst_rows, chunks, durations, receive_factor
-from arrayopt.burst_grid import MOST, next_carriers
 from arrayopt.physics.threads import spread
+from arrayopt.refine import MOST, next_points
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -246,7 +246,7 @@ class _Search:
             new = np.full((self.rows.size, MOST), np.inf)
             known = np.isfinite(self.frequency).sum(axis=1)
             spread(
-                next_carriers,
+                next_points,
                 self.rows.size,
                 self.frequency,
                 self.amplitude,

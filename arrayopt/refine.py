@@ -1,9 +1,9 @@
-"""Where the next carriers of a burst band go: peaks, valleys and edges the grid may hide (M8.14).
+"""Where the next points of a response go: peaks, valleys and edges that its points may hide (M10.1).
 
-Between two carriers the response is trusted to stay within their amplitudes and a margin: how far
-it leaves the straight lines through its neighbours, plus what groups may do whose own amplitude is
-not smooth there. A group that reaches its upper branch at one carrier and not at the next has a
-cliff, beside which the sum of all may rise or fall within a hundredth of the grid's step.
+Between two points the response is trusted to stay within their values and a margin: how far it
+leaves the straight lines through its neighbours, plus what groups may do whose own amplitude is not
+smooth there. A cell that rides its upper branch at one frequency and not at the next has a cliff,
+beside which the sum of all may rise or fall within a hundredth of the first grid's step.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ Ints = NDArray[np.int64]
 PEAK_TOLERANCE = 1e-8
 """Of the peak: what may remain hidden."""
 CLOSEST = 1e-8
-"""Smallest distance of carriers, over the carrier: edges are located to this."""
+"""Smallest distance of points, over the frequency: edges are located to this."""
 CLIFF = 1e-7
 """The same where a group's own amplitude jumps."""
 ROUGH = 0.01
@@ -31,12 +31,12 @@ ones are halved where they come within NEAR_PEAK of the peak or NEAR_LIMIT of th
 NEAR_PEAK = 0.03
 NEAR_LIMIT = 0.06
 MOST = 32
-"""New carriers of a design in one pass."""
+"""New points of a response in one pass."""
 
 
 @njit(cache=True, error_model="numpy")
 def _leaves(f: Floats, a: Floats, i: int, n: int) -> float:
-    """How far the values leave, from carrier i to the next, the lines through their neighbours."""
+    """How far the values leave, from point i to the next, the lines through their neighbours."""
     h = f[i + 1] - f[i]
     off = np.inf
     j = i - 1
@@ -118,7 +118,7 @@ def _root(f: Floats, a: Floats, i: int, n: int, limit: float) -> tuple[float, fl
 
 @njit(cache=True, error_model="numpy")
 def _towards_peak(f: Floats, a: Floats, cliff: Floats, longest: float, out: Floats) -> int:
-    """Fill in carriers between which more than the largest amplitude may hide; their number."""
+    """Fill in points between which more than the largest amplitude may hide; their number."""
     n, top, count = f.size, int(np.argmax(a)), 0
     at, doubt, best = _vertex(f, a, top, n)
     for i in range(n - 1):
@@ -150,7 +150,7 @@ def _towards_peak(f: Floats, a: Floats, cliff: Floats, longest: float, out: Floa
 def _towards_edges(
     f: Floats, a: Floats, cliff: Floats, longest: float, limit: float, out: Floats
 ) -> int:
-    """Fill in carriers that close in on the edges, and those between which the response may fall
+    """Fill in points that close in on the edges, and those between which the response may fall
     below the limit inside the band; their number."""
     n, top, count = f.size, int(np.argmax(a)), 0
     left, right = top, top
@@ -180,7 +180,7 @@ def _towards_edges(
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def next_carriers(
+def next_points(
     start: int,
     stop: int,
     frequency: Floats,
@@ -191,21 +191,23 @@ def next_carriers(
     level: float,
     out: Floats,
 ) -> None:
-    """Carriers that decide on a band and are not there yet, (design, at most MOST) in ``out``.
+    """Points that decide on a band and are not there yet, (design, at most MOST) in ``out``.
 
     First those that may hold a larger peak; once there are none, those that decide on the edges.
 
     Parameters
     ----------
-    frequency, amplitude : (design, carrier), ascending
-    share : (design, group, carrier)
-        Largest pressure of each group on its own.
+    frequency, amplitude : (design, point), ascending
+    share : (design, group, point)
+        Pressure of each group on its own.
     known : (design,)
-        Carriers of each row.
+        Points of each row.
     step : (design,)
         Of the first grid.
     level : band limit below the peak as a pressure ratio.
     out : full of inf, which stays where nothing is needed.
+
+    Nothing is asked for of a response whose largest value is at an end.
     """
     cliff = np.empty(frequency.shape[1])
     for d in range(start, stop):
