@@ -1,9 +1,10 @@
-"""Where the next points of a response go: peaks, valleys and edges that its points may hide (M10.1).
+"""Where the next points of a response go: peaks, valleys, edges that points may hide (M10.1).
 
 Between two points the response is trusted to stay within their values and a margin: how far it
 leaves the straight lines through its neighbours, plus what groups may do whose own amplitude is not
 smooth there. A cell that rides its upper branch at one frequency and not at the next has a cliff,
-beside which the sum of all may rise or fall within a hundredth of the first grid's step.
+beside which the sum of all may rise or fall within a hundredth of the first grid's step. Two points
+closer than `CLOSEST` are the sides of a jump, across which nothing is extrapolated.
 """
 
 from __future__ import annotations
@@ -35,20 +36,26 @@ MOST = 32
 
 
 @njit(cache=True, error_model="numpy")
+def _jump(f: Floats, i: int) -> bool:
+    """Whether point i and the next are the sides of a jump."""
+    return f[i + 1] - f[i] <= CLOSEST * f[i]
+
+
+@njit(cache=True, error_model="numpy")
 def _leaves(f: Floats, a: Floats, i: int, n: int) -> float:
     """How far the values leave, from point i to the next, the lines through their neighbours."""
     h = f[i + 1] - f[i]
     off = np.inf
     j = i - 1
-    while j > 0 and f[i] - f[j] < NEAR * h:
+    while j > 0 and f[i] - f[j] < NEAR * h and not _jump(f, j):
         j -= 1
-    if j >= 0:
+    if j >= 0 and not _jump(f, j):
         slope = (a[i] - a[j]) / (f[i] - f[j])
         off = abs(a[i] + slope * h - a[i + 1])
     j = i + 2
-    while j < n - 1 and f[j] - f[i + 1] < NEAR * h:
+    while j < n - 1 and f[j] - f[i + 1] < NEAR * h and not _jump(f, j - 1):
         j += 1
-    if j < n:
+    if j < n and not _jump(f, j - 1):
         slope = (a[j] - a[i + 1]) / (f[j] - f[i + 1])
         off = min(off, abs(a[i + 1] - slope * h - a[i]))
     return off
@@ -81,6 +88,8 @@ def _parabola(f: Floats, a: Floats, i: int) -> tuple[float, float]:
 @njit(cache=True, error_model="numpy")
 def _vertex(f: Floats, a: Floats, top: int, n: int) -> tuple[float, float, float]:
     """Where the response peaks beside its largest value, how uncertain that is, and how high."""
+    if _jump(f, top - 1) or _jump(f, top):
+        return np.nan, 0.0, a[top]
     at, bend = _parabola(f, a, top)
     if not f[top - 1] < at < f[top + 1]:
         return f[top], 0.0, a[top]
@@ -123,10 +132,10 @@ def _towards_peak(f: Floats, a: Floats, cliff: Floats, longest: float, out: Floa
     at, doubt, best = _vertex(f, a, top, n)
     for i in range(n - 1):
         h = f[i + 1] - f[i]
-        if h <= CLOSEST * f[i] or count >= MOST - 1:
+        if _jump(f, i) or count >= MOST - 1:
             continue
         vertex = f[i] < at < f[i + 1]
-        if i == top - 1 or i == top:
+        if (i == top - 1 or i == top) and not np.isnan(at):
             high = best if vertex else a[top]
         else:
             near = NEAR_PEAK * a[top] if h > longest else 0.0
@@ -160,7 +169,7 @@ def _towards_edges(
         right += 1
     for i in range(left, right):
         h = f[i + 1] - f[i]
-        if h <= CLOSEST * f[i] or count >= MOST - 1:
+        if _jump(f, i) or count >= MOST - 1:
             continue
         inside = a[i] >= limit and a[i + 1] >= limit
         if inside:
@@ -179,6 +188,24 @@ def _towards_edges(
     return count
 
 
+@njit(cache=True, error_model="numpy")
+def next_of_row(
+    f: Floats, a: Floats, cliff: Floats, longest: float, level: float, out: Floats
+) -> int:
+    """Fill in the points that decide on the band of one response; their number, at most `MOST`.
+
+    First those that may hold a larger peak; once there are none, those that decide on the edges.
+    ``cliff``: what may change in the interval beside what values tell, ``longest``: intervals
+    longer than that are halved near peak and limit in any case. Nothing is asked for of a response
+    whose largest value is at an end.
+    """
+    top = int(np.argmax(a)) if a.size > 0 else 0
+    if top == 0 or top == a.size - 1:
+        return 0
+    count = _towards_peak(f, a, cliff, longest, out)
+    return count if count > 0 else _towards_edges(f, a, cliff, longest, level * a[top], out)
+
+
 @njit(cache=True, error_model="numpy", nogil=True)
 def next_points(
     start: int,
@@ -193,8 +220,6 @@ def next_points(
 ) -> None:
     """Points that decide on a band and are not there yet, (design, at most MOST) in ``out``.
 
-    First those that may hold a larger peak; once there are none, those that decide on the edges.
-
     Parameters
     ----------
     frequency, amplitude : (design, point), ascending
@@ -206,17 +231,9 @@ def next_points(
         Of the first grid.
     level : band limit below the peak as a pressure ratio.
     out : full of inf, which stays where nothing is needed.
-
-    Nothing is asked for of a response whose largest value is at an end.
     """
     cliff = np.empty(frequency.shape[1])
     for d in range(start, stop):
         n = known[d]
-        f, a, s = frequency[d, :n], amplitude[d, :n], share[d]
-        top = int(np.argmax(a)) if n > 0 else 0
-        if top == 0 or top == n - 1:
-            continue
-        _cliffs(f, s, cliff)
-        longest = FINE * step[d]
-        if _towards_peak(f, a, cliff, longest, out[d]) == 0:
-            _towards_edges(f, a, cliff, longest, level * a[top], out[d])
+        _cliffs(frequency[d, :n], share[d], cliff)
+        next_of_row(frequency[d, :n], amplitude[d, :n], cliff, FINE * step[d], level, out[d])
