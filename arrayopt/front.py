@@ -41,7 +41,7 @@ def hypervolume(F: Floats, reference: Floats) -> float:
 def contributions(F: Floats, reference: Floats) -> Floats:
     """How much hypervolume would go with each point alone, (design,); 0 where dominated or outside.
 
-    F has shape (design, objective), is minimised and finite.
+    F has shape (design, objective), is minimised and finite; what is dominated does not count.
     """
     worth = np.zeros(len(F))
     inside = np.less(F, reference).all(axis=1)

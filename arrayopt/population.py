@@ -277,8 +277,8 @@ class _AgeSurvival(AGEMOEA2Survival):  # type: ignore[misc]
 class _ContributionSurvival(Survival):  # type: ignore[misc]
     """Keeps designs that add hypervolume, as the run measures it: against the references.
 
-    Selection as in SMS-EMOA (Beume, Naujoks & Emmerich 2007), but that up to a quarter of the excess
-    goes at once, and designs past a reference go first, the farthest ahead.
+    Selection as in SMS-EMOA (Beume, Naujoks & Emmerich 2007), but that up to a quarter of the
+    excess goes at once, and designs past a reference go first, the farthest ahead.
     """
 
     def __init__(self) -> None:

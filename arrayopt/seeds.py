@@ -1,8 +1,8 @@
 """Known good designs in closed form, to start a search from: uniform and evenly staggered arrays.
 
-All cells alike, driven at a multiple of their onset; or resonances a fixed number of linewidths
-apart (staggered tuning), neighbours in frequency in phase or, where the phase may be chosen, in
-antiphase so that they add between their resonances.
+Resonances a fixed number of linewidths apart (staggered tuning) with phases that change evenly from
+one to the next, all cells driven at the same multiple of their onset. How far apart, how the phases
+change, how strong the drive, which bias and pitch: a Halton sequence covers what is worth trying.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import qmc
 
 from arrayopt.cells import build_cells
 from arrayopt.design import Designs, DesignSpace
@@ -18,16 +19,19 @@ from arrayopt.study_model import Strategy, Study
 
 Floats = NDArray[np.float64]
 
-STAGGER = (0.0, 0.5, 0.8, 1.1, 1.5)
-"""Distances of neighbouring resonances in phase, in linewidths; 0 is the uniform array."""
+STAGGER = 4.0
+"""Largest distance of neighbouring resonances, in linewidths; 0 is the uniform array."""
 
-ALTERNATING = (2.0, 3.0)
-"""Distances with neighbours in antiphase: so far apart that in phase they would leave notches."""
+RAMP = np.pi / 4
+"""Largest phase between neighbours in frequency, either way [rad]."""
 
-DRIVE = (0.95, 2.0, 4.0, 8.0, 16.0)
-"""Drive amplitudes, in onsets of the cell."""
+DRIVE = (2.0, 6.0)
+"""Drive amplitudes, in onsets of the cell, where the study does not limit them."""
 
-RADII = 65
+REST = (0.1, 0.9)
+"""Part of its range in which what the whole array has once, bias and pitch, lies."""
+
+RADII = 33
 """Radii at which resonance and onset are computed; between them they are interpolated."""
 
 
@@ -48,39 +52,56 @@ def seed_vectors(study: Study, strategy: Strategy, count: int) -> Floats:
     space = DesignSpace(study, strategy)
     if "radius" not in strategy.vary or count == 0:
         return np.zeros((0, space.n_variables))
+    once = [space.names.index(name) for name in ("bias", "pitch") if name in strategy.vary]
+    point = qmc.Halton(3 + len(once), scramble=False).random(count + 1)[1:]  # the first is a corner
+    vectors = np.full((count, space.n_variables), 0.5)
+    vectors[:, once] = REST[0] + (REST[1] - REST[0]) * point[:, 3:]
+    middle = space.decode(vectors)
     low, high = (float(x) for x in strategy.vary["radius"])
-    middle = space.decode(np.full((1, space.n_variables), 0.5))
-    coverage = np.clip(0.67, *_span(strategy, "electrode_coverage", 0.67))
-    scan = _resized(middle, np.linspace(low, high, RADII), float(coverage))
-    cells = build_cells(scan, study)
-    radius, frequency = scan.radius[:, 0], cells.natural_frequency[:, 0]
-    good = np.isfinite(frequency) & np.isfinite(cells.onset[:, 0])
-    if good.sum() < 2:
-        return np.zeros((0, space.n_variables))
-    radius, frequency, onset = radius[good], frequency[good], cells.onset[good, 0]
-    width = float(np.median(frequency / cells.quality_factor[good, 0]))
-    order = np.argsort(frequency)
-    patterns = [(0.0, False)]
-    if strategy.layout.n_classes > 1:
-        patterns += [(stagger, False) for stagger in STAGGER[1:]]
-        if "drive_phase" in strategy.vary:
-            patterns += [(stagger, True) for stagger in ALTERNATING]
-    designs = [
-        _design(
-            middle,
-            study,
-            resonance=resonance,
-            table=(frequency[order], radius[order], onset[order]),
-            coverage=float(coverage),
-            drive=drive,
-            alternate=alternate,
+    radii = np.linspace(low, high, RADII)
+    coverage = float(np.clip(0.67, *_span(strategy, "electrode_coverage", 0.67)))
+    cells = build_cells(_resized(middle, radii, coverage), study)
+    frequency, quality, onset = (
+        values[:, 0].reshape(count, RADII)
+        for values in (cells.natural_frequency, cells.quality_factor, cells.onset)
+    )
+    least, most = _drives(strategy)
+    designs = []
+    for k in range(count):
+        good = np.flatnonzero(np.isfinite(frequency[k]) & np.isfinite(onset[k]))
+        if len(good) < 2:
+            continue
+        good = good[np.argsort(frequency[k, good])]
+        width = float(np.median(frequency[k, good] / quality[k, good]))
+        drive = least * (most / least) ** point[k, 0]
+        designs.append(
+            _design(
+                middle.take(np.array([k])),
+                study,
+                resonance=_resonances(study, strategy, STAGGER * point[k, 1] * width, drive),
+                table=(frequency[k, good], radii[good], onset[k, good]),
+                coverage=coverage,
+                drive=drive,
+                ramp=RAMP * (2.0 * point[k, 2] - 1.0),
+            )
         )
-        for drive in DRIVE
-        for stagger, alternate in patterns
-        for resonance in (_resonances(study, strategy, stagger * width, drive),)
-    ]
-    vectors = np.concatenate([space.encode(design) for design in designs])
-    return vectors[:count]
+    if not designs:
+        return np.zeros((0, space.n_variables))
+    return np.concatenate([space.encode(design) for design in designs])
+
+
+def _drives(strategy: Strategy) -> tuple[float, float]:
+    """Smallest and largest drive amplitude to try, in onsets, within the strategy's limits."""
+    least, most = DRIVE
+    for limit in strategy.limits:
+        if limit.name == "drive_to_onset":
+            if limit.maximum is not None and limit.maximum < most:
+                most = 0.97 * limit.maximum
+                least = min(least, 0.7 * limit.maximum)
+            if limit.minimum is not None and limit.minimum > least:
+                least = 1.03 * limit.minimum
+                most = max(most, least)
+    return least, most
 
 
 def _span(strategy: Strategy, name: str, default: float) -> tuple[float, float]:
@@ -92,12 +113,12 @@ def _span(strategy: Strategy, name: str, default: float) -> tuple[float, float]:
 
 
 def _resized(designs: Designs, radius: Floats, coverage: float) -> Designs:
-    """The first design with every group at each of the radii, (radius,) designs."""
-    copies = designs.take(np.zeros(radius.size, dtype=np.int64))
+    """Every design with all groups at each of the radii in turn, (design * radius,) designs."""
+    copies = designs.take(np.repeat(np.arange(len(designs.radius)), radius.size))
     shape = copies.radius.shape
     return replace(
         copies,
-        radius=np.broadcast_to(radius[:, None], shape).copy(),
+        radius=np.broadcast_to(np.tile(radius, len(designs.radius))[:, None], shape).copy(),
         electrode_coverage=np.full(shape, coverage),
         ring=np.zeros(shape, dtype=bool),
     )
@@ -123,12 +144,12 @@ def _design(
     table: tuple[Floats, Floats, Floats],
     coverage: float,
     drive: float,
-    alternate: bool,
+    ramp: float,
 ) -> Designs:
     layout = middle.layout
     frequency, radius, onset = table
     of_group = resonance[layout.group_class]
-    phase = np.where(layout.group_class % 2 == 1, np.pi, 0.0) if alternate else 0.0
+    phase = ramp * (layout.group_class - 0.5 * (layout.n_classes - 1))
     shape = middle.radius.shape
     amplitude = drive * np.interp(of_group, frequency, onset)
     # One channel drives several classes: none may exceed its share of its own onset.
@@ -141,5 +162,5 @@ def _design(
         electrode_coverage=np.full(shape, coverage),
         ring=np.zeros(shape, dtype=bool),
         drive_amplitude=np.minimum(amplitude, study.drive.amplitude_limit).reshape(shape),
-        drive_phase=np.broadcast_to(phase, shape).copy(),
+        drive_phase=np.broadcast_to((phase + np.pi) % (2.0 * np.pi) - np.pi, shape).copy(),
     )

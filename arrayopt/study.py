@@ -32,7 +32,7 @@ from arrayopt.study_model import (
     VerifySettings,
 )
 from arrayopt.study_problems import Reporter
-from arrayopt.study_schema import StudyFile
+from arrayopt.study_schema import SearchTable, StudyFile
 from arrayopt.units import format_value
 
 __all__ = ["Limit", "Objective", "Strategy", "Study", "Target", "read_study"]
@@ -160,13 +160,21 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
             chirp=None if chirp is None else Chirp(chirp.start, chirp.end, chirp.duration),
         ),
         objectives=objectives,
-        search=SearchSettings(**form.search.model_dump()),
+        search=_search_settings(form.search),
         model=ModelSettings(**form.model.model_dump()),
         verify=VerifySettings(**form.verify.model_dump()),
         strategies=strategies,
         calibration=calibration,
     )
     return study if calibration is None else with_correction(study, calibration.value)
+
+
+def _search_settings(form: SearchTable) -> SearchSettings:
+    """Known good designs open the search; what is left of the population is random."""
+    told = form.model_dump()
+    if told["seeded_designs"] is None:
+        told["seeded_designs"] = form.population
+    return SearchSettings(**told)
 
 
 def _check_settings(form: StudyFile, report: Reporter) -> None:
@@ -188,7 +196,7 @@ def _check_settings(form: StudyFile, report: Reporter) -> None:
             report.add(("search", "islands"), need)
     if form.search.migrants > form.search.population:
         report.add(("search", "migrants"), "it is more than search.population")
-    if form.search.seeded_designs > form.search.population:
+    if (form.search.seeded_designs or 0) > form.search.population:
         report.add(("search", "seeded_designs"), "it is more than search.population")
 
 

@@ -243,7 +243,7 @@ class SearchTable(Section):
     population: Annotated[int, Field(ge=4)] = 50
     evaluations: Positive = 10000
     front_size: Positive = 100
-    seeded_designs: Annotated[int, Field(ge=0)] = 20
+    seeded_designs: Annotated[int, Field(ge=0)] | None = None
     islands: Positive = 1
     exchange_every: Positive = 10
     migrants: Positive = 5

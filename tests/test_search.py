@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from arrayopt.front import hypervolume, nondominated, thinned
+from arrayopt.front import contributions, hypervolume, nondominated, thinned
 from arrayopt.population import ALGORITHMS, Population, SearchSettings
 from arrayopt.problem import Evaluation, Objective, joined, lost, minimised
 from arrayopt.search import Generation, search
@@ -108,6 +108,28 @@ def test_hypervolume_leaves_out_what_does_not_count() -> None:
     assert hypervolume(inside, np.ones(2)) == pytest.approx(0.375, rel=1e-12)
     assert hypervolume(more, np.ones(2)) == hypervolume(inside, np.ones(2))
     assert hypervolume(np.zeros((0, 2)), np.ones(2)) == 0.0
+
+
+def test_contributions_against_the_definition() -> None:
+    F = np.random.default_rng(5).random((60, 3)) * 1.2
+    best = nondominated(F) & (F < 1.0).all(axis=1)
+    whole = hypervolume(F[best], np.ones(3))
+    rest = [hypervolume(np.delete(F[best], k, axis=0), np.ones(3)) for k in range(best.sum())]
+    found = contributions(F, np.ones(3))
+    # a difference of volumes near one is rounded on that scale
+    np.testing.assert_allclose(found[best], whole - np.array(rest), rtol=1e-9, atol=1e-14)
+    assert (found[~best] == 0.0).all()
+    assert found.max() > 0.01
+
+
+def test_long_searches_keep_more_designs() -> None:
+    population = Population(Toy(), SMALL, seed=1, initial=None)
+    random = np.random.default_rng(1)
+    for _ in range(245):
+        t = random.random(20)
+        population.tell(np.stack([t, 1.0 - t], axis=1), np.zeros(20))
+        population.breed(Toy(), SMALL, set())
+    assert len(population.frozen().pop) == 40  # twice as many after four times 60 generations
 
 
 def test_nondominated_against_the_definition() -> None:

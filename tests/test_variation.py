@@ -18,9 +18,10 @@ def proposed(X: np.ndarray, F: np.ndarray, **changes: Any) -> np.ndarray:
         "families": FAMILIES,
         "random": np.random.default_rng(1),
         "count": 400,
-        "neighbours": 20,
+        "neighbours": 4,
         "shifts": 0.4,
         "largest_shift": 0.3,
+        "smoothings": 0.0,
     } | changes
     return varied(X, F, **settings)
 
@@ -60,15 +61,47 @@ def test_differences_stay_in_the_plane_of_the_population() -> None:
 
 def test_differences_are_those_of_neighbours() -> None:
     # Two groups far apart in objectives; the first also differ in the first variable, the others
-    # in the last. With as few neighbours as a group has, no step mixes the two.
+    # in the last. Steps within a group never mix the two; steps among all do.
     random = np.random.default_rng(4)
     X, F = np.full((20, 9), 0.5), np.zeros((20, 2))
     X[:10, 0], X[10:, 8] = random.random(10), random.random(10)
-    F[:10], F[10:] = random.random((10, 2)) * 0.01, 1.0 + random.random((10, 2)) * 0.01
-    children = proposed(X, F, shifts=0.0, neighbours=9)
-    assert ((children[:, 0] == 0.5) | (children[:, 8] == 0.5)).all()
-    mixed = proposed(X, F, shifts=0.0, neighbours=19)
-    assert ((mixed[:, 0] != 0.5) & (mixed[:, 8] != 0.5)).any()
+    F[:10], F[10:] = random.random((10, 2)) * 0.01, 0.9 + random.random((10, 2)) * 0.01
+
+    def mixed(neighbours: int) -> float:
+        children = proposed(X, F, shifts=0.0, neighbours=neighbours)
+        return float(((children[:, 0] != 0.5) & (children[:, 8] != 0.5)).mean())
+
+    assert 0.0 < mixed(2) < 0.6 * mixed(19)
+
+
+def test_better_parents_are_varied_more_often() -> None:
+    X, _ = population()
+    F = np.linspace(0.1, 0.9, 30)[:, None].repeat(2, axis=1)  # the first dominates all others
+    children = proposed(X, F, shifts=1.0, largest_shift=0.0, count=4000)
+    of_the_first = (children == X[0]).all(axis=1).mean()
+    # in either place of two drawn, or, where both add nothing, the first drawn
+    assert of_the_first == pytest.approx(1 - (29 / 30) ** 2, rel=0.2)
+
+
+def test_smoothing_leads_to_a_polynomial_in_the_order_of_the_radii() -> None:
+    X, F = population()
+    children = proposed(X, F, shifts=0.0, smoothings=1.0)
+
+    def rough(x: np.ndarray, radii: np.ndarray) -> float:
+        values = x[np.argsort(radii)]
+        fit = np.polyval(np.polyfit(np.arange(4), values, 2), np.arange(4))
+        return float(np.abs(values - fit).max())
+
+    changed = 0
+    for child in children:
+        parent = nearest_parent(child, X)
+        for members in FAMILIES[:2]:
+            if (child[members] != parent[members]).any():
+                changed += 1
+                before = rough(parent[members], parent[:4])
+                assert rough(child[members], parent[:4]) <= before * (1.0 + 1e-9)
+        assert child[8] == parent[8]
+    assert changed > 300
 
 
 def test_shifts_move_one_family_or_two_in_the_order_of_the_radii() -> None:
