@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from arrayopt.band import Band, BandStatus
+from arrayopt.band import Band
+from arrayopt.band_grid import (
+    BandStatus,
+)
 from arrayopt.burst import Rows, burst_rows, chunks, durations, receive_factor
 from arrayopt.physics.threads import spread
-from arrayopt.refine import MOST, next_points
+from arrayopt.refine import MOST, next_points, ripples
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -105,7 +108,8 @@ def find_burst_band(
     Returns
     -------
     Band
-        ``power`` and ``deflection`` are the largest over all carriers computed. Peak to
+        ``power`` and ``deflection`` are the largest over all carriers computed, and
+        ``ripple`` is taken at them. Peak to
         1e-8 and edges to 1e-8 of the carrier, unless the response beats within less than an
         eighth of the grid's step away from where it is near its peak or limit, which hard bursts
         do at the end of a cell's upper branch (M8.14). NaN where ``status`` is not 0.
@@ -217,11 +221,8 @@ class _Search:
         off = (left_out < 0) | ~np.isfinite(self.at(np.minimum(right_out, last))[0])
         off |= right_out > last
         self.status |= np.where(off, int(BandStatus.OFF_GRID), 0)
-        inside = (index > left_out[:, None]) & (index < right_out[:, None])
-        lowest = np.where(inside, self.amplitude, np.inf).min(axis=1)
         edges = self._edges(np.maximum(left_out, 0), np.minimum(right_out, last), limit)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ripple = 20.0 * np.log10(peak / lowest)
+        ripple = ripples(self.amplitude, left_out + 1, right_out - 1)
         return peak, peak_frequency, edges[:, 0], edges[:, 1], ripple, self.power
 
     def _beyond(self, level: float, stride: float) -> Floats:

@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from arrayopt.band import Band, BandStatus
+from arrayopt.band import Band
+from arrayopt.band_grid import (
+    BandStatus,
+)
 from arrayopt.burst import (
     largest_in_time,
     loaded,
@@ -27,6 +30,7 @@ from arrayopt.burst_figures import (
 )
 from arrayopt.physics.pulse import contiguous_band, dead_zone, pulse_spectrum, ring_down_time
 from arrayopt.physics.transient import BurstResponse, burst_envelope
+from arrayopt.refine import ripples
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -218,9 +222,7 @@ def _band_in_time(amplitude: Floats, frequency: Floats, chirp: Chirp, level: flo
 
     begin = crossing(first, first + 1, chirp.start)
     end = crossing(last, last - 1, chirp.end)
-    inside = (index > first[:, None]) & (index < last[:, None])
-    lowest = np.where(inside, amplitude, np.inf).min(axis=1)
-    ripple = 20.0 * np.log10(peak / lowest)
+    ripple = ripples(amplitude, first + 1, last - 1)
     edges = np.minimum(begin, end), np.maximum(begin, end)
     return np.stack([peak, frequency[top[:, 0]], *edges, ripple])
 

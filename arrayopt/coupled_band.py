@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from arrayopt.band import (
+from arrayopt.band_grid import (
     GRID_LIMIT,
     MARGIN_LINEWIDTHS,
     POINTS_PER_LINEWIDTH,

@@ -6,7 +6,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from arrayopt.band import GRID_LIMIT, SECTIONS
+from arrayopt.band_grid import (
+    GRID_LIMIT,
+    SECTIONS,
+)
 from arrayopt.coupled_band import grid_range
 from arrayopt.coupled_edges import CoupledPacked
 from arrayopt.physics.coupled import TOLERANCE

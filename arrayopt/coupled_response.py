@@ -8,7 +8,11 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.band import POINTS_PER_LINEWIDTH, SECTIONS, Band
+from arrayopt.band import Band
+from arrayopt.band_grid import (
+    POINTS_PER_LINEWIDTH,
+    SECTIONS,
+)
 from arrayopt.cells import necks_of
 from arrayopt.coupled_band import COUPLED_SHIFT, find_bands, grid_range
 from arrayopt.coupled_edges import CoupledPacked

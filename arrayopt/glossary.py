@@ -126,9 +126,7 @@ ROWS = (
     ),
     _merit("peak_level", "L_p", "dB", "peak_pressure as rms level, in dB re 20 uPa", "level"),
     _merit("centre_frequency", "f_c", "Hz", "arithmetic mean of the band's limits", "frequency"),
-    _merit(
-        "ripple", "", "dB", "largest less smallest level between the limits of the band", "level"
-    ),
+    _merit("ripple", "", "dB", "depth of the deepest valley inside the band", "level"),
     _merit(
         "small_signal_bandwidth",
         "",

@@ -18,8 +18,12 @@ Ints = NDArray[np.int64]
 
 PEAK_TOLERANCE = 1e-8
 """Of the peak: what may remain hidden."""
-CLOSEST = 1e-8
-"""Smallest distance of points, over the frequency: edges are located to this."""
+SETTLED = 1e-3
+"""Of the peak: edges are looked for once no more than this may be hidden."""
+FAINT = 0.5
+"""Of the peak: intervals below it hold no peak, unless a group has a cliff there."""
+CLOSEST = 3e-8
+"""Smallest distance of points, over the frequency: edges are bracketed to this."""
 CLIFF = 1e-7
 """The same where a group's own amplitude jumps."""
 ROUGH = 0.01
@@ -126,13 +130,20 @@ def _root(f: Floats, a: Floats, i: int, n: int, limit: float) -> tuple[float, fl
 
 
 @njit(cache=True, error_model="numpy")
-def _towards_peak(f: Floats, a: Floats, cliff: Floats, longest: float, out: Floats) -> int:
-    """Fill in points between which more than the largest amplitude may hide; their number."""
+def _towards_peak(
+    f: Floats, a: Floats, cliff: Floats, longest: float, out: Floats
+) -> tuple[int, float]:
+    """Fill in points between which more than the largest amplitude may hide.
+
+    Returns their number and the largest that may."""
     n, top, count = f.size, int(np.argmax(a)), 0
+    highest = a[top]
     at, doubt, best = _vertex(f, a, top, n)
     for i in range(n - 1):
         h = f[i + 1] - f[i]
-        if _jump(f, i) or count >= MOST - 1:
+        if _jump(f, i) or count >= out.size - 1:
+            continue
+        if cliff[i] == 0.0 and max(a[i], a[i + 1]) < FAINT * a[top]:
             continue
         vertex = f[i] < at < f[i + 1]
         if (i == top - 1 or i == top) and not np.isnan(at):
@@ -143,6 +154,7 @@ def _towards_peak(f: Floats, a: Floats, cliff: Floats, longest: float, out: Floa
         high += cliff[i]
         if not high > (1.0 + PEAK_TOLERANCE) * a[top]:
             continue
+        highest = max(highest, high)
         if vertex and cliff[i] == 0.0 and doubt < 0.25 * h:
             # on both sides, so that the next parabola is narrow
             out[count] = max(at - doubt, f[i] + 0.005 * h)
@@ -152,7 +164,7 @@ def _towards_peak(f: Floats, a: Floats, cliff: Floats, longest: float, out: Floa
             middle = at if vertex and cliff[i] == 0.0 else 0.5 * (f[i] + f[i + 1])
             out[count] = min(max(middle, f[i] + 0.25 * h), f[i + 1] - 0.25 * h)
             count += 1
-    return count
+    return count, highest
 
 
 @njit(cache=True, error_model="numpy")
@@ -169,7 +181,7 @@ def _towards_edges(
         right += 1
     for i in range(left, right):
         h = f[i + 1] - f[i]
-        if _jump(f, i) or count >= MOST - 1:
+        if _jump(f, i) or count >= out.size - 1:
             continue
         inside = a[i] >= limit and a[i + 1] >= limit
         if inside:
@@ -194,7 +206,7 @@ def next_of_row(
 ) -> int:
     """Fill in the points that decide on the band of one response; their number, at most `MOST`.
 
-    First those that may hold a larger peak; once there are none, those that decide on the edges.
+    Those that may hold a larger peak; once that is known well, those that decide on the edges.
     ``cliff``: what may change in the interval beside what values tell, ``longest``: intervals
     longer than that are halved near peak and limit in any case. Nothing is asked for of a response
     whose largest value is at an end.
@@ -202,8 +214,10 @@ def next_of_row(
     top = int(np.argmax(a)) if a.size > 0 else 0
     if top == 0 or top == a.size - 1:
         return 0
-    count = _towards_peak(f, a, cliff, longest, out)
-    return count if count > 0 else _towards_edges(f, a, cliff, longest, level * a[top], out)
+    count, high = _towards_peak(f, a, cliff, longest, out)
+    if high > (1.0 + SETTLED) * a[top]:
+        return count
+    return count + _towards_edges(f, a, cliff, longest, level * a[top], out[count:])
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
@@ -237,3 +251,91 @@ def next_points(
         n = known[d]
         _cliffs(frequency[d, :n], share[d], cliff)
         next_of_row(frequency[d, :n], amplitude[d, :n], cliff, FINE * step[d], level, out[d])
+
+
+@njit(cache=True, error_model="numpy")
+def merge(w: Floats, values: Floats, n: int, new: Floats, found: Floats) -> int:
+    """Sort new points into the first n of ``w`` and ``values``; how many there are now."""
+    count = new.size
+    order = np.argsort(new)
+    k, i = count - 1, n - 1
+    for place in range(n + count - 1, -1, -1):
+        if k < 0:
+            break
+        if i < 0 or new[order[k]] > w[i]:
+            w[place], values[place] = new[order[k]], found[order[k]]
+            k -= 1
+        else:
+            w[place], values[place] = w[i], values[i]
+            i -= 1
+    return n + count
+
+
+@njit(cache=True, error_model="numpy")
+def valley(values: Floats, first: int, last: int) -> tuple[int, int]:
+    """Deepest valley from first to last, and the lower of the largest values on its two sides.
+
+    Both as indices; equal where there is none. Deepest: over the lower of its sides, as a ratio.
+    """
+    after = np.empty(last - first + 1, dtype=np.int64)
+    after[-1] = last
+    for i in range(last - 1, first - 1, -1):
+        nearer = after[i + 1 - first]
+        after[i - first] = i if values[i] > values[nearer] else nearer
+    deepest, low, side = 1.0, first, first
+    before = first
+    for i in range(first, last + 1):
+        if values[i] > values[before]:
+            before = i
+        other = after[i - first]
+        lower = before if values[before] < values[other] else other
+        if values[lower] > deepest * values[i]:
+            deepest, low, side = values[lower] / values[i], i, lower
+    return low, side
+
+
+@njit(cache=True, error_model="numpy")
+def edge(w: Floats, values: Floats, inside: int, outside: int, limit: float) -> float:
+    """Where values pass the limit between two neighbours."""
+    share = (values[inside] - limit) / (values[inside] - values[outside])
+    return float(w[inside] + share * (w[outside] - w[inside]))
+
+
+@njit(cache=True, error_model="numpy")
+def bracket(w: Floats, k: int) -> tuple[float, float]:
+    """Frequencies of the points beside point k, or its own where a jump lies between."""
+    closest = CLOSEST * w[k]
+    low = w[k - 1] if k > 0 and w[k] - w[k - 1] > closest else w[k]
+    high = w[k + 1] if k < w.size - 1 and w[k + 1] - w[k] > closest else w[k]
+    return low, high
+
+
+@njit(cache=True, error_model="numpy")
+def vertex(values: Floats) -> tuple[float, float]:
+    """Largest of evenly spaced values, and where in steps: of the parabola through three inside."""
+    k = int(np.argmax(values))
+    best = values[k]
+    if 0 < k < values.size - 1:
+        slope = 0.5 * (values[k + 1] - values[k - 1])
+        bend = values[k - 1] - 2.0 * best + values[k + 1]
+        if bend < 0.0:
+            return k - slope / bend, best - 0.5 * slope * slope / bend
+    return float(k), float(best)
+
+
+def ripples(values: Floats, first: Ints, last: Ints) -> Floats:
+    """Depth of the deepest valley of each row from first to last [dB], see `valley`; (design,).
+
+    ``values`` (design, point) > 0 where it counts; NaN where ``last`` lies before ``first``.
+    """
+    out = np.full(len(values), np.nan)
+    _ripples(np.ascontiguousarray(values), first, last, out)
+    return out
+
+
+@njit(cache=True, error_model="numpy")
+def _ripples(values: Floats, first: Ints, last: Ints, out: Floats) -> None:
+    for d in range(out.size):
+        if 0 <= first[d] <= last[d] < values.shape[1]:
+            low, side = valley(values[d], first[d], last[d])
+            out[d] = 20.0 * np.log10(values[d, side] / values[d, low])

@@ -343,12 +343,14 @@ def sweep_row(
     power: NDArray[np.float64],
     deflection: NDArray[np.float64],
     work: NDArray[np.float64],
+    place: NDArray[np.int64],
 ) -> None:
     """One design along a row of w: what the array does there.
 
     Fills ``pressure`` (w.size,), the summed far-field amplitude (Pa; two-way: received charge,
     C), ``power`` (w.size,), the mean mechanical power of all cells (W), and ``deflection``
-    (group,), each group's largest centre amplitude on the row (m). ``work`` (5, w.size) is scratch.
+    (group,), each group's largest centre amplitude on the row (m), and where on it that is,
+    ``place``. ``work`` (5, w.size) is scratch.
     """
     re, im, loss, sum_re, sum_im = work[0], work[1], work[2], work[3], work[4]
     for i in range(w.size):
@@ -362,7 +364,8 @@ def sweep_row(
             for i in range(w.size):
                 x2 = re[i] * re[i] + im[i] * im[i]
                 power[i] += half_count * w[i] * loss[i] * x2
-                largest = max(largest, x2)
+                if x2 > largest:
+                    largest, place[g] = x2, i
         deflection[g] = np.sqrt(largest)
     for i in range(w.size):
         size = np.sqrt(sum_re[i] * sum_re[i] + sum_im[i] * sum_im[i])

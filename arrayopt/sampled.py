@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.refine import ripples
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
@@ -56,8 +58,7 @@ def sampled_band(frequency: Floats, pressure: Floats, *, level: float) -> Sample
     final = np.where(below & (index > top[:, None]), index, last + 1).min(axis=1)
     off = (first < 0) | (final > last) | (peak <= 0.0)
     first, final = np.maximum(first, 0), np.minimum(final, last)
-    inside = (index > first[:, None]) & (index < final[:, None])
-    lowest = np.where(inside & known, filled, np.inf).min(axis=1)
+    ripple = ripples(filled, first + 1, final - 1)
     limit = level * peak
     with np.errstate(divide="ignore", invalid="ignore"):
         values = {
@@ -65,7 +66,7 @@ def sampled_band(frequency: Floats, pressure: Floats, *, level: float) -> Sample
             "peak_frequency": frequency[rows, top] + shift * step,
             "lower_edge": _crossing(frequency, filled, limit, first, first + 1),
             "upper_edge": _crossing(frequency, filled, limit, final, final - 1),
-            "ripple": 20.0 * np.log10(peak / lowest),
+            "ripple": ripple,
         }
     return Sampled(**{k: np.where(off, np.nan, v) for k, v in values.items()}, off_grid=off)
 

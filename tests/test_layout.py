@@ -30,6 +30,8 @@ ORDER = [
     ["design", "design_file"],
     ["cells"],
     ["response"],
+    ["refine"],
+    ["band_grid"],
     ["band", "beam", "sampled"],
     ["multimode"],
     ["burst*", "chirp", "excitation"],
