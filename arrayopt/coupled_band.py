@@ -13,18 +13,12 @@ from arrayopt.band_grid import (
     BandStatus,
     backbone_end,
 )
-from arrayopt.coupled_edges import (
-    SMALL_STEPS,
-    CoupledPacked,
-    far_pressure,
-    find_edge,
-    find_fold,
-    follow_grid,
-    take_apart,
-)
+from arrayopt.coupled_decide import decide
+from arrayopt.coupled_edges import CoupledPacked, follow_grid
 from arrayopt.physics.coupled import CoupledStatus
 from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Ints, workspace
-from arrayopt.physics.coupled_sweep import HALVINGS, new_track, push, reach, start
+from arrayopt.physics.coupled_sweep import HALVINGS, new_track, start
+from arrayopt.refine import edge, valley, vertex
 from arrayopt.response import DOWN, SMALL
 
 COUPLED_SHIFT = 5
@@ -83,13 +77,12 @@ def _drive_power(arrays: CoupledArrays, d: int, w: float, x: Array) -> float:
 
 
 @njit(cache=True, error_model="numpy")
-def _vertex(w: Array, p: Array, k: int) -> float:
-    """Frequency of the parabola through three neighbouring points."""
-    step = w[k + 1] - w[k]
-    bend = p[k - 1] - 2.0 * p[k] + p[k + 1]
-    if not bend < 0.0:
-        return w[k]
-    return w[k] + 0.5 * step * (p[k - 1] - p[k + 1]) / bend
+def _top(values: Array, jumped: Ints) -> float:
+    """Largest value on an even grid: of the parabola there, unless a jump lies beside it."""
+    k = int(np.argmax(values))
+    if 0 < k < values.size - 1 and jumped[k - 1 : k + 2].sum() == 0:
+        return float(vertex(values[k - 1 : k + 2])[1])
+    return float(values[k])
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
@@ -109,12 +102,7 @@ def find_bands(
     arrays = packed.arrays
     sites, groups = arrays.site_group.size, arrays.mass.shape[1]
     s = workspace(sites, groups, arrays.distance.size)
-    scratch = np.empty((5, SECTIONS))
-    ends, pair = np.empty(2), np.empty((2, 2 * sites))
-    place, sides = np.empty(2), np.empty((2, 2 * sites))
-    fine_w, fine = np.empty(SMALL_STEPS + 1), np.empty((SMALL_STEPS + 1, 2 * sites))
-    fine_jumped = np.zeros(SMALL_STEPS + 1, dtype=np.int64)
-    track = new_track(sites)
+    scratch, track = np.empty((5, SECTIONS)), new_track(sites)
     back = -1 if sweep == DOWN else 1
     for d in range(begin, stop):
         low, high, step, status[d] = grid_range(packed, d, sweep, scratch)
@@ -125,94 +113,42 @@ def find_bands(
         if points > GRID_LIMIT:
             status[d] |= _GRID_LIMIT
             continue
-        w, pressure = np.linspace(low, high, points), np.empty(points)
+        grid = np.linspace(low, high, points)
         states = np.empty((points, 2 * sites))
-        jumped = np.zeros(points, dtype=np.int64)
+        jumped, solved = np.zeros((2, points), dtype=np.int64)
         track.tally[:] = 0
-        start(arrays, d, w[0 if back == 1 else points - 1], 1.0, tolerance, s, track)
+        start(arrays, d, grid[0 if back == 1 else points - 1], 1.0, tolerance, s, track)
         past = back * (high - low) / (points - 1) / 2.0**HALVINGS
-        follow_grid(packed, d, w, back, past, tolerance, s, track, states, jumped)
+        follow_grid(packed, d, grid, back, past, tolerance, s, track, states, jumped, solved)
         if track.tally[2] != 0:
             status[d] |= _NOT_SETTLED
             continue
-        largest_power = 0.0
-        deflection[d, :] = 0.0
+        power, square = np.empty(points), np.zeros((groups, points))
         for i in range(points):
             x = states[i]
-            pressure[i] = far_pressure(packed, d, w[i], x)
-            largest_power = max(largest_power, _drive_power(arrays, d, w[i], x))
+            power[i] = _drive_power(arrays, d, grid[i], x)
             for j in range(sites):
                 g = arrays.site_group[j]
-                size = x[j] * x[j] + x[sites + j] * x[sites + j]
-                deflection[d, g] = max(deflection[d, g], size)
-        deflection[d, :] = np.sqrt(deflection[d, :])
-        top = int(np.argmax(pressure))
-        if top == 0 or top == points - 1:
-            status[d] |= _OFF_GRID
-            continue
-        peak_w, peak = w[top], pressure[top]
-        smooth = True
-        for i in (top, top + back):
-            if jumped[i] == 0:
-                continue
-            smooth = False
-            ends[0], ends[1] = w[i - back], w[i]
-            pair[0, :], pair[1, :] = states[i - back], states[i]
-            fine_jumped[:] = 0
-            fine_jumped[1] = 1
-            if jumped[i] > 1:
-                take_apart(packed, d, ends, pair, tolerance, s, track, fine_w, fine, fine_jumped)
-            for k in range(fine_w.size):
-                if fine_jumped[k] == 0:
-                    continue
-                if jumped[i] > 1:
-                    ends[0], ends[1] = fine_w[k - back], fine_w[k]
-                    pair[0, :], pair[1, :] = fine[k - back], fine[k]
-                find_fold(packed, d, ends, pair, tolerance, s, track, place, sides)
-                for side in range(2):
-                    size = far_pressure(packed, d, place[side], sides[side])
-                    if size > peak:
-                        peak_w, peak = place[side], size
-        if smooth:
-            vertex = _vertex(w, pressure, top)
-            track.tally[:] = 0
-            push(track, w[top], states[top])
-            if reach(arrays, d, vertex, 1.0, tolerance, s, track, track.tally[0]):
-                size = far_pressure(packed, d, vertex, track.state[track.tally[0] - 1])
-                if size > peak:
-                    peak_w, peak = vertex, size
-        limit = level * peak
-        first, last, lowest = top, top, peak
+                square[g, i] = max(square[g, i], x[j] * x[j] + x[sites + j] * x[sites + j])
+        out[d, 5] = _top(power, jumped)
+        for g in range(groups):
+            deflection[d, g] = np.sqrt(_top(square[g], jumped))
+        n, w, pressure = decide(
+            packed, d, grid, states, jumped, solved, back, level, tolerance, s, track
+        )
+        top = int(np.argmax(pressure[:n]))
+        limit = level * pressure[top]
+        first, last = top, top
         while first > 0 and pressure[first - 1] >= limit:
             first -= 1
-            lowest = min(lowest, pressure[first])
-        while last < points - 1 and pressure[last + 1] >= limit:
+        while last < n - 1 and pressure[last + 1] >= limit:
             last += 1
-            lowest = min(lowest, pressure[last])
-        if first == 0 or last == points - 1:
+        if first == 0 or last == n - 1:
             status[d] |= _OFF_GRID
             continue
-        for edge in range(2):
-            i = (first - 1, last)[edge] if back == 1 else (first, last + 1)[edge]
-            ends[0], ends[1] = w[i], w[i + back]
-            pair[0, :], pair[1, :] = states[i], states[i + back]
-            jumps = jumped[i + back]
-            if jumps > 1:
-                take_apart(packed, d, ends, pair, tolerance, s, track, fine_w, fine, fine_jumped)
-                k = 0 if back == 1 else SMALL_STEPS
-                inside = pressure[i] >= limit
-                for _ in range(SMALL_STEPS - 1):
-                    if (
-                        far_pressure(packed, d, fine_w[k + back], fine[k + back]) >= limit
-                    ) != inside:
-                        break
-                    k += back
-                ends[0], ends[1] = fine_w[k], fine_w[k + back]
-                pair[0, :], pair[1, :] = fine[k], fine[k + back]
-                jumps = fine_jumped[k + back]
-            found = find_edge(packed, d, ends, pair, limit, jumps == 0, tolerance, s, track)
-            out[d, 2 + edge] = found / turn
-        out[d, 0] = peak
-        out[d, 1] = peak_w / turn
-        out[d, 4] = 20.0 * np.log10(peak / lowest)
-        out[d, 5] = largest_power
+        deep, side = valley(pressure, first, last)
+        out[d, 0] = pressure[top]
+        out[d, 1] = w[top] / turn
+        out[d, 2] = edge(w, pressure, first, first - 1, limit) / turn
+        out[d, 3] = edge(w, pressure, last, last + 1, limit) / turn
+        out[d, 4] = 20.0 * np.log10(pressure[side] / pressure[deep])

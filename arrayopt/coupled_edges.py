@@ -21,8 +21,10 @@ from arrayopt.physics.coupled_sweep import (
 from arrayopt.physics.radiation import directivity_scalar
 from arrayopt.response import Packed, path_factor
 
-EDGE_TOLERANCE = 1e-6
-"""Relative width to which an edge or a jump is closed in on."""
+FOLD_TOLERANCE = 3e-8
+"""Relative width to which a jump is closed in on."""
+NEARER = 0.75
+"""Share of the distance to a fold that one step towards it takes."""
 LONGEST_STRIDE = 8
 """Most points of the grid that one step may take."""
 SMALL_STEPS = 16
@@ -81,15 +83,18 @@ def follow_grid(
     track: Track,
     states: Array,
     jumped: Ints,
+    solved: Ints,
 ) -> None:
     """States on a grid in sweep order, from the first, which is the newest of the track.
 
-    ``past``: see `coupled_sweep.advance`.
-    Smooth stretches are taken in longer steps, and the points between are interpolated.
+    ``past``: see `coupled_sweep.advance`. ``jumped``: jumps on the way to each point.
+    Smooth stretches are taken in longer steps, and the points between are interpolated: those are
+    not ``solved``.
     """
     arrays = packed.arrays
     points = w.size
     states[0 if back == 1 else points - 1, :] = track.state[track.tally[0] - 1]
+    solved[0 if back == 1 else points - 1] = 1
     q, stride = 1, 1
     while q < points and track.tally[2] == 0:
         before = track.tally[1]
@@ -110,6 +115,7 @@ def follow_grid(
             advance(arrays, d, w[i], past, 1.0, tolerance, s, track)
             jumped[i] = track.tally[1] - before
         states[i, :] = track.state[track.tally[0] - 1]
+        solved[i] = 1
         q += stride
         whole = track.tally[0] == HISTORY and track.w[HISTORY - 2] == w[i - back * stride]
         if not whole:
@@ -119,44 +125,25 @@ def follow_grid(
 
 
 @njit(cache=True, error_model="numpy")
-def crossing(
-    packed: CoupledPacked,
-    d: int,
-    ends: Array,
-    states: Array,
-    limit: float,
-    tolerance: float,
-    s: Workspace,
-    track: Track,
-) -> float:
-    """Where the pressure crosses ``limit`` between two states of one branch (rad/s)."""
-    arrays = packed.arrays
-    track.tally[:] = 0
-    low, high = ends[0], ends[1]
-    push(track, high, states[1])
-    push(track, low, states[0])
-    p_low = far_pressure(packed, d, low, states[0])
-    p_high = far_pressure(packed, d, high, states[1])
-    share = (limit - p_low) / (p_high - p_low)
-    while abs(high - low) > EDGE_TOLERANCE * ends[0]:
-        share = min(max(share, 0.02), 0.98)
-        middle = low + share * (high - low)
-        if not reach(arrays, d, middle, 1.0, tolerance, s, track, track.tally[0]):
-            # steps from the first end alone; what they do not reach lies behind a fold
-            track.tally[0] = 0
-            push(track, ends[0], states[0])
-            least = (middle - ends[0]) / 2.0**HALVINGS
-            if not follow(arrays, d, middle, least, 1.0, tolerance, s, track):
-                return float(track.w[track.tally[0] - 1])
-        p = far_pressure(packed, d, middle, track.state[track.tally[0] - 1])
-        stays = (p >= limit) == (p_low >= limit)
-        if stays:
-            low, p_low = middle, p
-        else:
-            high, p_high = middle, p
-        # secant, a little past the root so that the bracket closes from both ends
-        share = (limit - p_low) / (p_high - p_low) + (0.02 if stays else -0.02)
-    return 0.5 * (low + high)
+def _fold_ahead(track: Track) -> float:
+    """Distance from the newest of three states to the fold ahead of them; NaN if none is in sight.
+
+    Before a fold a state moves as the root of the distance, so one over the square of its slope
+    falls to 0 along a straight line.
+    """
+    n = track.tally[0]
+    if n < 3:
+        return np.nan
+    flat, middle = np.empty(2), np.empty(2)
+    for k in range(2):
+        i = n - 3 + k
+        step = track.w[i + 1] - track.w[i]
+        moved = ((track.state[i + 1] - track.state[i]) ** 2).sum()
+        flat[k], middle[k] = step * step / moved, track.w[i] + 0.5 * step
+    if not flat[1] < flat[0]:
+        return np.nan
+    fold = middle[1] + (middle[1] - middle[0]) * flat[1] / (flat[0] - flat[1])
+    return float(fold - track.w[n - 1])
 
 
 @njit(cache=True, error_model="numpy")
@@ -180,8 +167,10 @@ def find_fold(
     track.tally[:] = 0
     push(track, ends[0], states[0])
     low, step = ends[0], 0.5 * (ends[1] - ends[0])
+    closest = 0.5 * FOLD_TOLERANCE * ends[0]
+    trusted = True
     # a step that fails need not have met the fold: only steps of the tolerance decide
-    while low != ends[1] and abs(step) > 0.5 * EDGE_TOLERANCE * ends[0]:
+    while low != ends[1] and abs(step) > closest:
         there = low + step if abs(step) < abs(ends[1] - low) else ends[1]
         keep = track.tally[0]
         found = False
@@ -190,8 +179,15 @@ def find_fold(
             keep = min(keep - 1, 1)
         if found:
             low = there
+            ahead = _fold_ahead(track) if trusted else np.nan
+            if abs(ahead) < abs(ends[1] - low) and ahead * step > 0.0:
+                if abs(ahead) < closest:
+                    break
+                step = NEARER * ahead
+            trusted = True
         else:
             step *= 0.5
+            trusted = False
     place[0] = low
     sides[0, :] = track.state[track.tally[0] - 1]
     track.tally[:] = 0
@@ -201,38 +197,6 @@ def find_fold(
         follow(arrays, d, low, least, 1.0, tolerance, s, track)
     place[1] = track.w[track.tally[0] - 1]
     sides[1, :] = track.state[track.tally[0] - 1]
-
-
-@njit(cache=True, error_model="numpy")
-def find_edge(
-    packed: CoupledPacked,
-    d: int,
-    ends: Array,
-    states: Array,
-    limit: float,
-    smooth: bool,
-    tolerance: float,
-    s: Workspace,
-    track: Track,
-) -> float:
-    """Where the pressure passes ``limit`` between two neighbours of the grid, in sweep order.
-
-    Not ``smooth``: there is a fold between them.
-    """
-    if smooth:
-        return crossing(packed, d, ends, states, limit, tolerance, s, track)
-    place, sides = np.empty(2), np.empty_like(states)
-    find_fold(packed, d, ends, states, tolerance, s, track, place, sides)
-    inside = far_pressure(packed, d, ends[0], states[0]) >= limit
-    if (far_pressure(packed, d, place[0], sides[0]) >= limit) != inside:
-        place[1], sides[1, :] = place[0], sides[0]
-        place[0], sides[0, :] = ends[0], states[0]
-        return crossing(packed, d, place, sides, limit, tolerance, s, track)
-    if (far_pressure(packed, d, place[1], sides[1]) >= limit) != inside:
-        return float(place[0])
-    place[0], sides[0, :] = place[1], sides[1]
-    place[1], sides[1, :] = ends[1], states[1]
-    return crossing(packed, d, place, sides, limit, tolerance, s, track)
 
 
 @njit(cache=True, error_model="numpy")
@@ -257,4 +221,5 @@ def take_apart(
     track.tally[:] = 0
     push(track, ends[0], states[0])
     past = (ends[1] - ends[0]) / 2.0**HALVINGS
-    follow_grid(packed, d, w, back, past, tolerance, s, track, between, jumped)
+    solved = np.empty(points, dtype=np.int64)
+    follow_grid(packed, d, w, back, past, tolerance, s, track, between, jumped, solved)
