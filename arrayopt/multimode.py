@@ -1,8 +1,8 @@
-"""Sweeps with several modes and harmonics: what one mode promises too much of (M7.11 to M7.17)."""
+"""Sweeps with several modes and harmonics: what one mode promises too much of (M7.11 to M7.21)."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from enum import IntFlag
 from typing import Any
 
@@ -14,6 +14,8 @@ from arrayopt.band_grid import (
 )
 from arrayopt.cells import Cells, CellStatus, back_load, build_cells
 from arrayopt.design import Designs
+from arrayopt.multimode_refine import refine
+from arrayopt.multimode_samples import Swept
 from arrayopt.physics.air import absorption
 from arrayopt.physics.harmonic import HarmonicStatus, harmonic_sweep
 from arrayopt.physics.radiation import (
@@ -22,7 +24,6 @@ from arrayopt.physics.radiation import (
     impedance_from_series,
     impedance_series,
 )
-from arrayopt.physics.threads import each, thread_count
 from arrayopt.response import UP, pack
 from arrayopt.sampled import Sampled, sampled_band
 from arrayopt.study_model import Study
@@ -43,11 +44,15 @@ POINTS = 401
 NECKED = 3
 """Factor on the frequencies of cells with necks, whose two resonances lie far apart."""
 
+NODES = 51
+"""Frequencies at which radiation matrices are computed, cubic in between: to 5e-8 of their largest
+entry, but beside ka 4 of a harmonic, from which it is held. Necks take them at all of the grid."""
+
 POINTS_PER_LINEWIDTH = 8.0
 """Fewer than this and the design gets a status; a jump is bracketed far more finely inside."""
 
-BATCH = 8
-"""Designs in memory at a time, all threads together: what bounds that of the radiation matrices."""
+BATCH = 256
+"""Groups in memory at a time, those of one design together: what bounds that of their states."""
 
 
 class SweepStatus(IntFlag):
@@ -64,6 +69,8 @@ class SweepStatus(IntFlag):
     """The motion ran away over a potential barrier."""
     OFF_GRID = 16
     """The response never falls to the band's level inside the grid."""
+    UNREFINED = 32
+    """States between those of the grid were not found: the band is only as good as the grid."""
 
 
 @dataclass(frozen=True)
@@ -83,8 +90,9 @@ class SweepSettings:
 class MultimodeResponse:
     """Swept response of a batch; frequency (design, frequency) in Hz, other axes added.
 
-    ``deflection`` (design, group): largest excursion of the centre from its rest [m], fundamental
-    and mean shift; ``power`` (design,): largest mean mechanical power [W].
+    Pressures at even frequencies. ``band``, ``deflection`` (design, group), the largest excursion
+    of the centre from its rest, fundamental and mean shift [m], and ``power`` (design,), the
+    largest mean mechanical power [W], are those of as many frequencies as they need (M7.20).
     """
 
     frequency: Floats
@@ -122,30 +130,35 @@ def multimode_response(
         Cells do not feel one another (M9: `coupled_response`).
     """
     chosen = settings or SweepSettings()
-    size = max(1, BATCH // thread_count())
-    parts = each(
-        lambda k: _batch(
-            designs.take(np.arange(k, min(k + size, len(designs)))), study, sweep, chosen
-        ),
-        range(0, len(designs), size),
+    size = max(1, BATCH // designs.radius.shape[1])
+    parts = [
+        _batch(designs.take(np.arange(k, min(k + size, len(designs)))), study, sweep, chosen)
+        for k in range(0, len(designs), size)
+    ]
+    columns = zip(*(_fields(part) for part in parts), strict=True)
+    frequency, pressure, group, deflection, power, status, *band = (
+        np.concatenate(x) for x in columns
     )
-    level = 10.0 ** (study.target.level / 20.0)
-    frequency, pressure, group, deflection, power, status = (
-        np.concatenate(x) for x in zip(*parts, strict=True)
-    )
-    band = sampled_band(frequency, np.abs(pressure), level=level)
-    status = np.where(band.off_grid, status | int(SweepStatus.OFF_GRID), status)
-    return MultimodeResponse(frequency, pressure, group, band, deflection, power, status)
+    return MultimodeResponse(frequency, pressure, group, Sampled(*band), deflection, power, status)
 
 
-def _batch(designs: Designs, study: Study, sweep: int, settings: SweepSettings) -> tuple[Any, ...]:
+def _fields(part: MultimodeResponse) -> list[Any]:
+    band = [getattr(part.band, f.name) for f in fields(Sampled)]
+    whole = [getattr(part, f.name) for f in fields(MultimodeResponse) if f.name != "band"]
+    return whole + band
+
+
+def _batch(
+    designs: Designs, study: Study, sweep: int, settings: SweepSettings
+) -> MultimodeResponse:
     cells = build_cells(designs, study, n_modes=settings.modes)
     modes, air = cells.modes, study.air_state
     driven = (designs.drive_amplitude > 0.0) & (cells.status & ~_BOWED == 0)
     bad = ((designs.drive_amplitude > 0.0) & ~driven).any(axis=1)
     frequency, coarse = _grid(cells, designs, study, sweep, settings.points)
     w = 2.0 * np.pi * frequency
-    resistance, reactance = radiation_matrices(designs, study, cells, w, settings.harmonics)
+    nodes = w if cells.necked is not None else np.linspace(w[:, 0], w[:, -1], NODES, axis=1)
+    resistance, reactance = radiation_matrices(designs, study, cells, nodes, settings.harmonics)
     volts = np.where(driven, designs.drive_amplitude, 0.0)
     swept = harmonic_sweep(
         w[:, None, :],
@@ -158,6 +171,7 @@ def _batch(designs: Designs, study: Study, sweep: int, settings: SweepSettings) 
         parametric_stiffness=modes.stiffness_per_volt * volts[..., None, None],
         radiation_resistance=resistance,
         radiation_reactance=reactance,
+        radiation_frequency=nodes[:, None, :],
         harmonics=settings.harmonics,
         sweep_up=sweep == UP,
         length=study.thickness,
@@ -166,24 +180,23 @@ def _batch(designs: Designs, study: Study, sweep: int, settings: SweepSettings) 
     )
     # Modes follow the drive's phase; amplitudes are phasors of e^{+jwt} for a cosine drive.
     turn = np.exp(1j * designs.drive_phase)[..., None, None]
-    amplitude = np.where(driven[..., None, None], swept.amplitude, 0.0) * turn
-    moved = amplitude * modes.volume[:, :, None, :]
-    target = study.target
+    amplitude = np.where(driven[..., None, None], swept.amplitude, 0.0)
+    weight, target = turn * modes.volume[:, :, None, :], study.target
     if target.polar != 0.0:
         kappa = w[:, None, :, None] / air.sound_speed * designs.radius[:, :, None, None]
-        moved = moved * directivity(modes.shape[:, :, None], kappa * np.sin(target.polar))
-    volume = moved.sum(axis=-1) * _array_factor(designs, study, w)
-    travel = -(w**2) * air.density / (2.0 * np.pi * target.distance)
-    travel = travel * np.exp(
-        -absorption(air, frequency) * target.distance - 1j * w / air.sound_speed * target.distance
-    )
-    group = travel[:, None, :] * volume
+        weight = weight * directivity(modes.shape[:, :, None], kappa * np.sin(target.polar))
+    travel = w**2 * air.density / (2.0 * np.pi * target.distance)
+    travel = travel * np.exp(-absorption(air, frequency) * target.distance)
+    # pressure over amplitude, but for the way's phase, which all groups share
+    transfer = weight * (travel[:, None, :] * _array_factor(designs, study, w))[..., None]
+    group = (amplitude * transfer).sum(axis=-1)
+    group = -group * np.exp(-1j * w / air.sound_speed * target.distance)[:, None, :]
     # The centre swings by the sum of the modes, and by what their mean shifts.
     swing = np.abs(amplitude.sum(axis=-1)) + np.abs(swept.static_shift.sum(axis=-1))
     swing = np.where(driven[..., None], swing, 0.0)
     deflection = np.nanmax(np.where(np.isfinite(swing), swing, 0.0), axis=-1)
     force = modes.force_per_volt * volts[..., None]
-    velocity_phase = -np.imag(np.where(driven[..., None, None], swept.amplitude, 0.0))
+    velocity_phase = -np.imag(amplitude)
     taken = 0.5 * w[:, None, :] * (force[:, :, None, :] * velocity_phase).sum(axis=-1)
     power = np.nanmax((cells.count[:, None] * taken).sum(axis=1), axis=-1)
     found = swept.status
@@ -200,7 +213,36 @@ def _batch(designs: Designs, study: Study, sweep: int, settings: SweepSettings) 
     unsettled = int(HarmonicStatus.UNCONVERGED | HarmonicStatus.UNSTABLE | HarmonicStatus.INVALID)
     status |= np.where(flags & unsettled, int(SweepStatus.UNSETTLED), 0)
     status |= np.where(flags & int(HarmonicStatus.ESCAPED), int(SweepStatus.ESCAPED), 0)
-    return frequency, group.sum(axis=1), group, deflection, power, status
+    level = 10.0 ** (target.level / 20.0)
+    pressure = group.sum(axis=1)
+    band = sampled_band(frequency, np.abs(pressure), level=level)
+    status = np.where(band.off_grid, status | int(SweepStatus.OFF_GRID), status)
+    rows = np.flatnonzero(status == 0)
+    if rows.size == 0:
+        return MultimodeResponse(frequency, pressure, group, band, deflection, power, status)
+    finer = refine(
+        Swept(
+            w[rows],
+            swept.states.reshape(*driven.shape, *swept.states.shape[1:])[rows],
+            swept.jump_frequency[rows],
+            transfer[rows],
+            (force * cells.count[:, None])[rows],
+            driven[rows],
+        ),
+        swept.rows.take(np.arange(driven.size).reshape(driven.shape)[rows].ravel()),
+        rising=sweep == UP,
+        level=level,
+    )
+    for name in BAND:
+        getattr(band, name)[rows] = getattr(finer, name)
+    band.off_grid[rows] = np.isnan(finer.peak_pressure)
+    deflection[rows], power[rows] = finer.deflection, finer.power
+    status[rows] |= np.where(finer.status != 0, int(SweepStatus.UNREFINED), 0)
+    status[rows] |= np.where(band.off_grid[rows], int(SweepStatus.OFF_GRID), 0)
+    return MultimodeResponse(frequency, pressure, group, band, deflection, power, status)
+
+
+BAND = ("peak_pressure", "peak_frequency", "lower_edge", "upper_edge", "ripple")
 
 
 _BOWED = int(CellStatus.STRONGLY_QUADRATIC)

@@ -33,7 +33,7 @@ ORDER = [
     ["refine"],
     ["band_grid"],
     ["band", "beam", "sampled"],
-    ["multimode"],
+    ["multimode*"],
     ["burst*", "chirp", "excitation"],
     ["coupled_*"],
     ["merits", "bands", "cautions"],

@@ -13,13 +13,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from arrayopt.physics.harmonic_kernel import Array, Index
+from arrayopt.physics.harmonic_kernel import Array, Rows
 from arrayopt.physics.harmonic_motion import ESCAPED, UNCONVERGED, UNSTABLE
+from arrayopt.physics.harmonic_rows import rows_of
 from arrayopt.physics.harmonic_sweep import sweep_rows
 from arrayopt.physics.threads import spread
 
 _JUMPS = 4
-_SYMMETRY = 1e-6
 
 
 class HarmonicStatus(IntFlag):
@@ -53,53 +53,10 @@ class HarmonicSweep(NamedTuple):
     """Largest Floquet multiplier's modulus (..., f), nan where not computed."""
     harmonics: NDArray[np.complex128]
     """(..., f, H+1, m) amplitudes of harmonics 0..H [m]; size 0 unless asked for."""
-
-
-def _pairs(m: int) -> tuple[Index, Index]:
-    pairs = np.array([(p, q) for p in range(m) for q in range(p, m)])
-    place = np.empty((m, m), dtype=np.int64)
-    for s, (p, q) in enumerate(pairs):
-        place[p, q] = place[q, p] = s
-    return pairs, place
-
-
-def _padded(x: Array, axis: int) -> Array:
-    """Zeros appended along an axis up to a multiple of four."""
-    widths = [(0, 0)] * x.ndim
-    widths[axis] = (0, -x.shape[axis] % 4)
-    return np.ascontiguousarray(np.pad(x, widths))
-
-
-def _bases(harmonics: int) -> tuple[Array, Array]:
-    samples = 4 * (harmonics + 1)
-    phase = 2 * math.pi * np.arange(samples) / samples
-    basis = [np.ones(samples)]
-    for h in range(1, harmonics + 1):
-        basis += [np.cos(h * phase), np.sin(h * phase)]
-    angle = phase[:, None] * np.arange(2 * harmonics + 1)
-    fourier = np.hstack([np.cos(angle), np.sin(angle)]) / samples
-    return _padded(np.array(basis), 0), _padded(fourier, 1)
-
-
-def _inner_symmetric(tensor: Array) -> Array:
-    """The same force with equal entries under permutation of the indices it is contracted over."""
-    if tensor.ndim == 4:
-        return 0.5 * (tensor + tensor.swapaxes(2, 3))
-    order = [(2, 3, 4), (2, 4, 3), (3, 2, 4), (3, 4, 2), (4, 2, 3), (4, 3, 2)]
-    return np.asarray(sum(tensor.transpose(0, 1, *p) for p in order) / 6.0)
-
-
-def _potential_tensor(tensor: Array, name: str) -> Array:
-    inner = _inner_symmetric(tensor)
-    swapped = [inner.swapaxes(1, a) for a in range(1, inner.ndim)]
-    full = _inner_symmetric(np.asarray(sum(swapped)) / len(swapped))
-    size = np.abs(inner).max(axis=tuple(range(1, inner.ndim)), keepdims=True)
-    if np.any(np.abs(full - inner) > _SYMMETRY * size):
-        raise ValueError(
-            f"{name} is not symmetric under exchange of its modal indices, so it does not derive "
-            "from a potential. Build it as derivatives of the potential energy."
-        )
-    return full
+    rows: Rows
+    """The groups in the units of their balance, leading axes made one: to go on from."""
+    states: Array
+    """Unknowns of the balances (row, f, m (2H+1))."""
 
 
 def harmonic_sweep(
@@ -116,6 +73,7 @@ def harmonic_sweep(
     parametric_stiffness: ArrayLike | None = None,
     radiation_resistance: ArrayLike | None = None,
     radiation_reactance: ArrayLike | None = None,
+    radiation_frequency: ArrayLike | None = None,
     length: ArrayLike | None = None,
     stability_every: int = 4,
     tolerance: float = 1e-5,
@@ -138,6 +96,8 @@ def harmonic_sweep(
         (stiffness per volt times drive voltage) [N/m].
     radiation_resistance, radiation_reactance : (..., f, H, m, m) at h w, h = 1..H [N s/m], added to
         the damping; both or neither. Jumps and stability use their diagonal at w only.
+    radiation_frequency : (..., node) where the radiation is given instead of at every f, increasing
+        [rad/s]: cubic interpolation between, the nearest node's value outside.
     length : (...,) displacement scale [m]; default sqrt(k/|cubic|) of the first mode.
     stability_every : Floquet multipliers at every so many points (0: none). Folds are seen anyway.
     tolerance : of the Newton iteration, relative to the largest coefficient.
@@ -185,67 +145,38 @@ def harmonic_sweep(
     good = valid[:, None]
     w, M, K, D, F = (np.where(good, x, 1.0 + np.arange(x.shape[1])) for x in (w, M, K, D, F))
     Q, T, P = (np.where(valid.reshape(-1, *[1] * (x.ndim - 1)), x, 0.0) for x in (Q, T, P))
-    Q, T = _potential_tensor(Q, "quadratic_tensor"), _potential_tensor(T, "cubic_tensor")
-
-    # M7.11: time by the first mode, coordinates of unit mass, lengths by h
-    w1 = np.sqrt(K[:, 0] / M[:, 0])
-    cubic = np.abs(T[:, 0, 0, 0, 0])
-    natural = np.sqrt(K[:, 0] / np.where(cubic > 0, cubic, K[:, 0]))
-    h = np.where(flat(scale, 0) > 0, flat(scale, 0), natural)
-    a = np.sqrt(M[:, :1] / M)  # q_i = h a_i u_i
-    unit = M[:, 0] * w1**2
-    k = K / M / w1[:, None] ** 2
-    c = D / M / w1[:, None]
-    pairs, place = _pairs(m)
-    p, q = pairs.T
-    Qs = np.einsum("rijk,ri,rj,rk->rijk", Q, a, a, a) * (h / unit)[:, None, None, None]
-    Ts = (
-        np.einsum("rijkl,ri,rj,rk,rl->rijkl", T, a, a, a, a)
-        * (h * h / unit)[:, None, None, None, None]
-    )
-    parametric = (P * a[:, :, None] * a[:, None, :])[:, p, q, None] / unit[:, None, None]
-    linear = Qs[:, p, q, :]
-    square = Ts[:, p, q][:, :, p, q] * np.where(p == q, 1.0, 2.0)
-    secant = _padded(np.concatenate([parametric, linear, square], axis=2), 2)
-    tangent = _padded(np.concatenate([parametric, 2.0 * linear, 3.0 * square], axis=2), 2)
-    drive = F * a / (unit * h)[:, None]
-
-    def radiation(x: ArrayLike | None) -> Array:
-        if x is None:
-            return np.zeros((rows, 0, harmonics, m, m))
-        full = flat(np.asarray(x, dtype=float), 4)
-        if full.shape[1:] != (f, harmonics, m, m):
-            raise ValueError(f"radiation shape {full.shape[1:]}; {(f, harmonics, m, m)} is needed")
-        weight = a[:, :, None] * a[:, None, :] / (M[:, 0] * w1)[:, None, None]
-        return full * weight[:, None, None]
-
     if (radiation_resistance is None) != (radiation_reactance is None):
         raise ValueError("give radiation_resistance and radiation_reactance together")
-    resistance, reactance = radiation(radiation_resistance), radiation(radiation_reactance)
-    if resistance.size:
-        finite = np.isfinite(resistance).all(axis=(1, 2, 3, 4)) & np.isfinite(reactance).all(
-            axis=(1, 2, 3, 4)
-        )
-        valid &= finite
-        resistance, reactance = (
-            np.where(valid.reshape(-1, 1, 1, 1, 1), x, 0.0) for x in (resistance, reactance)
-        )
-    basis, fourier = _bases(harmonics)
+    nodes = w
+    if radiation_frequency is not None:
+        nodes = flat(np.asarray(radiation_frequency, float), 1)
+        nodes = np.where(good, nodes, 1.0 + np.arange(nodes.shape[1]))
+    radiation = None
+    if radiation_resistance is not None and radiation_reactance is not None:
+        both = [np.asarray(x, float) for x in (radiation_resistance, radiation_reactance)]
+        wanted = (nodes.shape[1], harmonics, m, m)
+        for x in both:
+            if x.shape[-4:] != wanted:
+                raise ValueError(f"radiation shape {x.shape[-4:]}; {wanted} is needed")
+        R, X = (flat(x, 4) for x in both)
+        valid &= np.isfinite(R).all(axis=(1, 2, 3, 4)) & np.isfinite(X).all(axis=(1, 2, 3, 4))
+        known = valid.reshape(-1, 1, 1, 1, 1)
+        radiation = np.where(known, R, 0.0), np.where(known, X, 0.0)
+    scaled = rows_of(M, K, D, Q, T, F, P, flat(scale, 0), harmonics, nodes, radiation)
     n = m * (2 * harmonics + 1)
     states = np.empty((rows, f, n))
     multiplier = np.full((rows, f), np.nan)
     jumps = np.full((rows, _JUMPS), np.nan)
     status = np.zeros((rows, f), dtype=np.int64)
     # a transient falls to 1e-2 in about 1.5 Q periods; a slow fold takes several times as long
-    slowest = (c / np.sqrt(k)).min(axis=1)
+    slowest = (scaled.c / np.sqrt(scaled.k)).min(axis=1)
     periods = np.minimum(4000.0, 64.0 + 6.0 / slowest).astype(np.int64)
     spread(
-        sweep_rows, rows, basis, fourier, pairs, place, k, c, secant, tangent, drive,
-        w / w1[:, None], resistance, reactance,
+        sweep_rows, rows, scaled, w / scaled.unit[:, None],
         np.ascontiguousarray(np.broadcast_to(up, lead)).reshape(rows),
         tolerance, interpolation, stability_every, periods, states, multiplier, jumps, status,
     )  # fmt: skip
-    size = (h[:, None] * a)[:, None, :]
+    size = scaled.size[:, None, :]
     waves = states[:, :, m:].reshape(rows, f, harmonics, m, 2)
     first = (waves[:, :, 0, :, 0] - 1j * waves[:, :, 0, :, 1]) * size
     mean = states[:, :, :m] * size
@@ -269,7 +200,9 @@ def harmonic_sweep(
         first.reshape(*lead, f, m),
         mean.reshape(*lead, f, m),
         status.reshape(*lead, f),
-        (jumps * w1[:, None]).reshape(*lead, _JUMPS),
+        (jumps * scaled.unit[:, None]).reshape(*lead, _JUMPS),
         multiplier.reshape(*lead, f),
         kept,
+        scaled,
+        states,
     )

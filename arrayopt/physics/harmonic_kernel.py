@@ -53,6 +53,31 @@ class Balance(NamedTuple):
     r: Array  # (n,) residual, then the Newton step
 
 
+class Rows(NamedTuple):
+    """Groups of coupled modes, one a row, in the units of `Balance` (arrays only)."""
+
+    basis: Array
+    fourier: Array
+    pairs: Index
+    place: Index
+    harmonics: Index  # (H,) 1 to H
+    k: Array  # (row, m)
+    c: Array
+    secant_weights: Array  # (row, pair, 1 + m + pair +)
+    tangent_weights: Array
+    force: Array
+    nodes: Array  # (row, node) frequencies of the radiation matrices
+    R: Array  # (row, node, H, m, m), no nodes without radiation
+    X: Array
+    unit: Array  # (row,) of frequency [rad/s]
+    size: Array  # (row, m) of displacement [m]
+
+    def take(self, index: Index) -> Rows:
+        """Some of the rows."""
+        shared = ("basis", "fourier", "pairs", "place", "harmonics")
+        return Rows(*(x if n in shared else x[index] for n, x in self._asdict().items()))
+
+
 @njit(cache=True, error_model="numpy")
 def _combine(weights: Array, rows: Array, out: Array) -> None:
     """out[s] = sum over k of weights[s, k] rows[k]; the number of rows is a multiple of four."""
@@ -291,3 +316,82 @@ def newton(b: Balance, x: Array, tolerance: float, have_factors: bool, limit: in
             have_factors = False
         previous = change
     return 0
+
+
+@njit(cache=True, error_model="numpy")
+def cubic_weights(nodes: Array, w: float) -> tuple[int, int, Array]:
+    """First node, number and weights of Lagrange's polynomial at w, the nearest end's outside."""
+    count = min(4, nodes.size)
+    w = min(max(w, nodes[0]), nodes[nodes.size - 1])
+    low, high = 0, nodes.size - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        if nodes[middle] <= w:
+            low = middle
+        else:
+            high = middle
+    first = min(max(low - 1, 0), nodes.size - count)
+    weights = np.ones(4)
+    for i in range(count):
+        for j in range(count):
+            if j != i:
+                gap = nodes[first + i] - nodes[first + j]
+                weights[i] *= (w - nodes[first + j]) / gap
+    return first, count, weights
+
+
+@njit(cache=True, error_model="numpy")
+def set_frequency(b: Balance, w: float, nodes: Array, R: Array, X: Array) -> None:
+    """b.KL, b.CL <- dynamic stiffness of every harmonic at w, radiation from that at the nodes."""
+    KL, CL, k, c = b.KL, b.CL, b.k, b.c
+    harmonics, m = KL.shape[0], k.size
+    first, count, weights = cubic_weights(nodes, w)
+    if R.shape[0] == 0:
+        count = 0
+    for h in range(harmonics):
+        hw = (h + 1) * w
+        for i in range(m):
+            for j in range(m):
+                r, x = 0.0, 0.0
+                for t in range(count):
+                    r += weights[t] * R[first + t, h, i, j]
+                    x += weights[t] * X[first + t, h, i, j]
+                KL[h, i, j] = -hw * x
+                CL[h, i, j] = hw * r
+            KL[h, i, i] += k[i] - hw * hw
+            CL[h, i, i] += hw * c[i]
+
+
+@njit(cache=True, error_model="numpy")
+def balance_of(rows: Rows, row: int) -> Balance:
+    """One row's balance, with a workspace of its own."""
+    k = rows.k[row]
+    weights = rows.secant_weights[row]
+    m, harmonics = k.size, rows.harmonics.size
+    n = m * (2 * harmonics + 1)
+    padded, samples = rows.basis.shape
+    pair, feature = weights.shape
+    features = np.zeros((feature, samples))
+    for t in range(samples):
+        features[0, t] = rows.basis[1, t]
+    return Balance(
+        rows.basis,
+        rows.fourier,
+        rows.pairs,
+        rows.place,
+        k,
+        rows.c[row],
+        weights,
+        rows.tangent_weights[row],
+        rows.force[row],
+        np.empty((harmonics, m, m)),
+        np.empty((harmonics, m, m)),
+        features,
+        np.zeros((m, padded)),
+        np.empty((pair, samples)),
+        np.empty((pair, samples)),
+        np.empty((pair, rows.fourier.shape[1])),
+        np.empty((m, samples)),
+        np.empty((n, n)),
+        np.empty(n),
+    )

@@ -16,7 +16,10 @@ from arrayopt.physics.harmonic_kernel import (
     Array,
     Balance,
     Index,
+    Rows,
+    balance_of,
     newton,
+    set_frequency,
 )
 from arrayopt.physics.harmonic_motion import (
     ESCAPED,
@@ -30,27 +33,6 @@ from arrayopt.physics.harmonic_motion import (
 _SMALLEST_STEP = 1.0 / 256.0  # of a grid interval: resolution of a jump frequency
 _LARGEST_CHANGE = 0.4  # of the state in one accepted step; more is taken for a jump and bisected
 _LARGEST_STRIDE = 16  # grid points
-
-
-@njit(cache=True, error_model="numpy")
-def _set_frequency(b: Balance, w: float, lower: int, fraction: float, R: Array, X: Array) -> None:
-    """b.KL, b.CL <- dynamic stiffness of every harmonic at w, radiation between grid points."""
-    KL, CL, k, c = b.KL, b.CL, b.k, b.c
-    harmonics, m = KL.shape[0], k.size
-    upper = min(lower + 1, max(R.shape[0] - 1, 0))
-    for h in range(harmonics):
-        hw = (h + 1) * w
-        for i in range(m):
-            for j in range(m):
-                KL[h, i, j] = 0.0
-                CL[h, i, j] = 0.0
-                if R.shape[0] > 0:
-                    r = R[lower, h, i, j] + fraction * (R[upper, h, i, j] - R[lower, h, i, j])
-                    x = X[lower, h, i, j] + fraction * (X[upper, h, i, j] - X[lower, h, i, j])
-                    KL[h, i, j] = -hw * x
-                    CL[h, i, j] = hw * r
-            KL[h, i, i] += k[i] - hw * hw
-            CL[h, i, i] += hw * c[i]
 
 
 @njit(cache=True, error_model="numpy")
@@ -93,8 +75,7 @@ def _creep(
     known: int,
     start: float,
     stop: float,
-    lower: int,
-    rising: bool,
+    nodes: Array,
     R: Array,
     X: Array,
     tolerance: float,
@@ -108,7 +89,7 @@ def _creep(
     while here < 1.0:
         there = min(here + step, 1.0)
         target = stop if there == 1.0 else start + there * (stop - start)
-        _set_frequency(b, target, lower, there if rising else 1.0 - there, R, X)
+        set_frequency(b, target, nodes, R, X)
         _predict(history, at, known, target, x)
         good = newton(b, x, tolerance, factored, ITERATIONS) == 1
         if good and distance(x, history[0]) < _LARGEST_CHANGE:
@@ -130,7 +111,7 @@ def _arrive(
     x: Array,
     w: float,
     ahead: float,
-    i: int,
+    nodes: Array,
     R: Array,
     X: Array,
     tolerance: float,
@@ -148,9 +129,9 @@ def _arrive(
         return settle(b, x, w, tolerance, periods, trial)
     # Just past a fold the motion lingers, and the time step's own error may keep it there: let it
     # fall a little farther on, and come back along the branch it has reached.
-    _set_frequency(b, ahead, i, 0.0, R, X)
+    set_frequency(b, ahead, nodes, R, X)
     solved = settle(b, x, ahead, tolerance, periods, trial)
-    _set_frequency(b, w, i, 0.0, R, X)
+    set_frequency(b, w, nodes, R, X)
     if solved == 1:
         trial[:] = x
         solved = newton(b, x, tolerance, FRESH, ITERATIONS)
@@ -169,6 +150,7 @@ def _arrive(
 def sweep(
     b: Balance,
     w: Array,
+    nodes: Array,
     R: Array,
     X: Array,
     rising: bool,
@@ -197,7 +179,7 @@ def sweep(
         before = max(done, 0) if rising else count - 1 - max(done, 0)
         error, solved = math.inf, 0
         if known >= 2 and factored:
-            _set_frequency(b, w[i], i, 0.0, R, X)
+            set_frequency(b, w[i], nodes, R, X)
             _predict(history, at, known, w[i], guess)
             x[:] = guess
             solved = newton(b, x, tolerance, factored, ITERATIONS)
@@ -214,9 +196,8 @@ def sweep(
         if solved == 1:
             known = _remember(history, at, known, w[i], x)
         elif known > 0:
-            lower = min(i, before)
             known, fold = _creep(
-                b, x, history, at, known, w[before], w[i], lower, rising, R, X, tolerance, FRESH
+                b, x, history, at, known, w[before], w[i], nodes, R, X, tolerance, FRESH
             )
             solved = 1 if math.isnan(fold) else 0
             if solved == 0 and jumped < jumps.size:
@@ -224,9 +205,9 @@ def sweep(
                 jumped += 1
             x[:] = history[0]
         if solved == 0:
-            _set_frequency(b, w[i], i, 0.0, R, X)
+            set_frequency(b, w[i], nodes, R, X)
             ahead = w[i] * (1.01 if rising else 0.99)
-            solved = _arrive(b, x, w[i], ahead, i, R, X, tolerance, periods, known == 0, guess)
+            solved = _arrive(b, x, w[i], ahead, nodes, R, X, tolerance, periods, known == 0, guess)
             known = 0
             if solved == 1:
                 known = _remember(history, at, 0, w[i], x)
@@ -239,7 +220,7 @@ def sweep(
                 states[j] = guess
             if every > 0 and visit >= checked + every:
                 checked = visit
-                _set_frequency(b, w[i], i, 0.0, R, X)
+                set_frequency(b, w[i], nodes, R, X)
                 multiplier[i] = largest_multiplier(b, x, w[i])
                 if multiplier[i] > 1.0 + 1e-3:
                     status[i] = UNSTABLE
@@ -256,18 +237,8 @@ def sweep(
 def sweep_rows(
     start: int,
     stop: int,
-    basis: Array,
-    fourier: Array,
-    pairs: Index,
-    place: Index,
-    k: Array,
-    c: Array,
-    secant_weights: Array,
-    tangent_weights: Array,
-    force: Array,
+    rows: Rows,
     w: Array,
-    R: Array,
-    X: Array,
     rising: NDArray[np.bool_],
     tolerance: float,
     interpolation: float,
@@ -278,41 +249,14 @@ def sweep_rows(
     jumps: Array,
     status: NDArray[np.int64],
 ) -> None:
-    """`sweep` over a block of rows; every array but the first four leads with the row axis."""
-    m = k.shape[1]
-    harmonics = (states.shape[2] // m - 1) // 2
-    padded, samples = basis.shape
-    orders, n = fourier.shape[1], states.shape[2]
-    pair, feature = secant_weights.shape[1:]
+    """`sweep` over a block of rows; every array leads with the row axis."""
     for row in range(start, stop):
-        features = np.zeros((feature, samples))
-        features[0] = basis[1]
-        b = Balance(
-            basis,
-            fourier,
-            pairs,
-            place,
-            k[row],
-            c[row],
-            secant_weights[row],
-            tangent_weights[row],
-            force[row],
-            np.empty((harmonics, m, m)),
-            np.empty((harmonics, m, m)),
-            features,
-            np.zeros((m, padded)),
-            np.empty((pair, samples)),
-            np.empty((pair, samples)),
-            np.empty((pair, orders)),
-            np.empty((m, samples)),
-            np.empty((n, n)),
-            np.empty(n),
-        )
         sweep(
-            b,
+            balance_of(rows, row),
             w[row],
-            R[row],
-            X[row],
+            rows.nodes[row],
+            rows.R[row],
+            rows.X[row],
             rising[row],
             tolerance,
             interpolation,

@@ -68,6 +68,8 @@ TESTS: dict[str, tuple[tuple[str, ...], bool]] = {
     "pulse": (("test_physics_guards", "test_pulse"), False),
     "harmonic": (("test_physics_guards", "test_harmonic"), False),
     "harmonic_kernel": (("test_physics_guards", "test_harmonic"), False),
+    "harmonic_rows": (("test_physics_guards", "test_harmonic"), False),
+    "harmonic_between": (("test_multimode_refine",), False),
     "harmonic_sweep": (("test_physics_guards", "test_harmonic"), False),
     "harmonic_motion": (("test_physics_guards", "test_harmonic"), False),
     "neck_kernel": (("test_necked",), False),
