@@ -294,11 +294,12 @@ def start_from(out: Path) -> None:
     assert not new.exists(), "nothing is written"
     done = run("--out", new, "--start-from", out)
     assert done.code == 0, done
-    old, begun = open_results(out), open_results(new / "history.nc")
-    best = float(old["combined"]["fractional_bandwidth"].max())
-    first = begun["combined"].to_dataset().isel(design=slice(0, 8))
-    # what lies in the new bounds has not changed: the best of the old front is there again
-    assert float(first["fractional_bandwidth"].max()) >= best * (1 - 1e-9)
+    old, begun = open_results(out / "history.nc"), open_results(new / "history.nc")
+    known = old["combined"]["fractional_bandwidth"].values
+    first = begun["combined"]["fractional_bandwidth"].values[:8]
+    # what lies in the new bounds has not changed: most of the old population is there again
+    again = np.isclose(first[:, None], known, rtol=1e-9).any(axis=1)
+    assert again.sum() >= 4, (first, known)
     assert run("--out", new, "--resume", "--start-from", out).code == 2
     longer = run("--out", new, "--resume", "--evaluations", 40)
     assert longer.code == 0, longer

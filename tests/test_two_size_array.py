@@ -123,7 +123,7 @@ def relative_strength(cells: Cells) -> np.ndarray:
 
 def test_in_phase_the_notch_is_bridged_or_not() -> None:
     """Two equal sizes bridge 10 kHz up to about 2/(1 + (2 Q 5/105)^2) = 1/2, Q = 18."""
-    bridged, cells = band(22.0)
+    bridged, cells = band(21.5)
     assert width(bridged) > 24e3
     assert bridged.lower_edge[0] < RESONANCES[0] < RESONANCES[1] < bridged.upper_edge[0]
     split, split_cells = band(23.0)
