@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from arrayopt.band_grid import SECTIONS, BandStatus, make_grid
 from arrayopt.physics.threads import spread
-from arrayopt.refine import MOST, bracket, edge, merge, next_of_row, valley, vertex
+from arrayopt.refine import MOST, bracket, merge, next_of_row, places, read_band, valley, vertex
 from arrayopt.response import Packed, displacement_row, sweep_row
 
 Floats = NDArray[np.float64]
@@ -157,20 +157,11 @@ def _bands(
         if n + MOST > w.size:
             status[d] |= _GRID_LIMIT
             continue
-        top = int(np.argmax(pressure[:n]))
-        limit = level * pressure[top]
-        first, last = top, top
-        while first > 0 and pressure[first - 1] >= limit:
-            first -= 1
-        while last < n - 1 and pressure[last + 1] >= limit:
-            last += 1
-        if first == 0 or last == n - 1:
+        if not read_band(w[:n], pressure[:n], level, out[d]):
             status[d] |= _OFF_GRID
             continue
-        out[d, 0] = pressure[top]
-        out[d, 1] = w[top] / turn
-        out[d, 2] = edge(w, pressure, first, first - 1, limit) / turn
-        out[d, 3] = edge(w, pressure, last, last + 1, limit) / turn
+        out[d, 1:4] /= turn
+        top, first, last = places(pressure[:n], level)
         low, side = valley(pressure, first, last)
         if low != side:
             bottom = _extreme(packed, d, sweep, w[:n], low, 0, -1.0, work)
@@ -178,8 +169,6 @@ def _bands(
             if side != top:
                 shoulder = max(shoulder, _extreme(packed, d, sweep, w[:n], side, 0, 1.0, work))
             out[d, 4] = 20.0 * np.log10(shoulder / min(bottom, pressure[low]))
-        else:
-            out[d, 4] = 0.0
         loudest = int(np.argmax(power))
         out[d, 5] = max(power[loudest], _extreme(packed, d, sweep, grid, loudest, 1, 1.0, work))
         _deflections(packed, d, sweep, grid, place, deflection[d], work)

@@ -8,12 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from arrayopt.band import Band
-from arrayopt.band_grid import (
-    BandStatus,
-)
+from arrayopt.band_grid import BandStatus
 from arrayopt.burst import Rows, burst_rows, chunks, durations, receive_factor
 from arrayopt.physics.threads import spread
-from arrayopt.refine import MOST, next_points, ripples
+from arrayopt.refine import MOST, next_points, read_bands
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -200,30 +198,15 @@ class _Search:
         alone = np.concatenate([self.alone, alone], axis=2)
         self.alone = np.take_along_axis(alone, order[:, None, :], 2)
 
-    def at(self, index: Ints) -> tuple[Floats, Floats]:
-        """Carrier and amplitude at one index of each design."""
-        rows = np.arange(self.rows.size)
-        return self.frequency[rows, index], self.amplitude[rows, index]
-
     def band(self, level: float) -> tuple[Floats, ...]:
         """Peak, its carrier, lower and upper edge, ripple and power of each design."""
         for number in range(EXTENSIONS):
             self.add(self._beyond(level, 2.0**number))
         self._refine(level)
-        last = self.frequency.shape[1] - 1
-        top_index = self.amplitude.argmax(axis=1)
-        peak_frequency, peak = self.at(top_index)
-        limit = level * peak
-        index = np.arange(last + 1)
-        below = self.amplitude < limit[:, None]
-        left_out = np.where(below & (index < top_index[:, None]), index, -1).max(axis=1)
-        right_out = np.where(below & (index > top_index[:, None]), index, last + 1).min(axis=1)
-        off = (left_out < 0) | ~np.isfinite(self.at(np.minimum(right_out, last))[0])
-        off |= right_out > last
+        known = np.isfinite(self.frequency).sum(axis=1)
+        found, off = read_bands(self.frequency, self.amplitude, known, level)
         self.status |= np.where(off, int(BandStatus.OFF_GRID), 0)
-        edges = self._edges(np.maximum(left_out, 0), np.minimum(right_out, last), limit)
-        ripple = ripples(self.amplitude, left_out + 1, right_out - 1)
-        return peak, peak_frequency, edges[:, 0], edges[:, 1], ripple, self.power
+        return (*found, self.power)
 
     def _beyond(self, level: float, stride: float) -> Floats:
         """Carriers (design, 2 x any) that continue a side where the amplitude is not low enough."""
@@ -263,12 +246,3 @@ class _Search:
                 return
             self.add(new[:, :count])
         self.status |= np.where(np.isfinite(new[:, 0]), int(BandStatus.GRID_LIMIT), 0)
-
-    def _edges(self, left: Ints, right: Ints, limit: Floats) -> Floats:
-        """Both edges (design, side), on straight lines through the carriers beside them."""
-        edges = []
-        for outside, inside in ((left, left + 1), (right, right - 1)):
-            (f0, a0), (f1, a1) = self.at(outside), self.at(inside)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                edges.append(f0 + (f1 - f0) * (limit - a0) / (a1 - a0))
-        return np.stack(edges, axis=1)

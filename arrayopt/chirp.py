@@ -8,9 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from arrayopt.band import Band
-from arrayopt.band_grid import (
-    BandStatus,
-)
+from arrayopt.band_grid import BandStatus
 from arrayopt.burst import (
     largest_in_time,
     loaded,

@@ -8,9 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from arrayopt.band import Band, find_band
-from arrayopt.band_grid import (
-    BandStatus,
-)
+from arrayopt.band_grid import BandStatus
 from arrayopt.burst_band import find_burst_band, without_nonlinearity
 from arrayopt.burst_figures import burst_figures
 from arrayopt.chirp import chirp_figures, find_chirp_band

@@ -10,9 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.band import Band
-from arrayopt.band_grid import (
-    BandStatus,
-)
+from arrayopt.band_grid import BandStatus
 from arrayopt.beam import beam_pattern, beam_width, side_lobe_level
 from arrayopt.burst_figures import PulseFigureStatus
 from arrayopt.cells import Cells, CellStatus, build_cells, tables

@@ -9,9 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.band_grid import (
-    sweep_range,
-)
+from arrayopt.band_grid import sweep_range
 from arrayopt.cells import Cells, CellStatus, back_load, build_cells
 from arrayopt.design import Designs
 from arrayopt.multimode_refine import refine

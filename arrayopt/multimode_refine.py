@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from arrayopt.multimode_largest import largest
 from arrayopt.multimode_samples import TOO_MANY, Points, Swept
 from arrayopt.physics.harmonic_kernel import Rows
-from arrayopt.refine import CLOSEST, FINE, MOST, next_points, ripples
+from arrayopt.physics.threads import spread
+from arrayopt.refine import CLOSEST, FINE, MOST, all_places, next_points, read_bands
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -53,44 +54,9 @@ def refine(swept: Swept, rows: Rows, *, rising: bool, level: float) -> Refined:
     points.add_jumps()
     _fill(points, level)
     deflection, power = largest(points)
-    designs = np.arange(len(points.w))
-    top, left, right = _edges(points, level)
-    off = (left < 0) | (right >= points.known)
-    peak, edges = points.amplitude[designs, top], []
-    for outside, inside in ((left, left + 1), (right, right - 1)):
-        (f0, a0), (f1, a1) = (
-            (points.w[designs, i], points.amplitude[designs, i])
-            for i in (np.clip(outside, 0, points.known - 1), inside)
-        )
-        with np.errstate(divide="ignore", invalid="ignore"):
-            edges.append(f0 + (f1 - f0) * (level * peak - a0) / (a1 - a0))
-    ripple = ripples(points.amplitude, left + 1, right - 1)
-    peak_frequency, lower, upper = (
-        x / (2.0 * np.pi) for x in (points.w[designs, top], edges[0], edges[1])
-    )
-    lost = np.where(off, np.nan, 0.0)
-    return Refined(
-        peak + lost,
-        peak_frequency + lost,
-        lower + lost,
-        upper + lost,
-        ripple + lost,
-        deflection,
-        power,
-        points.flags,
-    )
-
-
-def _edges(points: Points, level: float) -> tuple[Ints, Ints, Ints]:
-    """Places of the peak and of the first points outside the band; -1, or beyond the last: none."""
-    known = np.arange(points.w.shape[1]) < points.known[:, None]
-    amplitude = np.where(known, points.amplitude, -1.0)
-    top = amplitude.argmax(axis=1)
-    index = np.arange(amplitude.shape[1])
-    below = amplitude < (level * amplitude.max(axis=1))[:, None]
-    left = np.where(below & (index < top[:, None]), index, -1).max(axis=1)
-    right = np.where(below & (index > top[:, None]), index, index.size).min(axis=1)
-    return top, left, right
+    found, _ = read_bands(points.w / (2.0 * np.pi), points.amplitude, points.known, level)
+    peak, frequency, lower, upper, ripple = found
+    return Refined(peak, frequency, lower, upper, ripple, deflection, power, points.flags)
 
 
 def _fill(points: Points, level: float) -> None:
@@ -100,10 +66,11 @@ def _fill(points: Points, level: float) -> None:
     active = np.flatnonzero(points.flags == 0)
     for _ in range(PASSES):
         new = np.full((len(points.w), MOST), np.inf)
-        for d in active.tolist():
-            next_points(
-                d, d + 1, points.w, points.amplitude, points.share, points.known, step, level, new
-            )
+        spread(
+            next_points, len(new), points.w, points.amplitude, points.share, points.known, step,
+            level, new,
+        )  # fmt: skip
+        new[np.setdiff1d(np.arange(len(new)), active)] = np.inf
         row, column = np.nonzero(np.isfinite(new))
         if row.size:
             row, w = _towards_folds(points, row, new[row, column])
@@ -113,10 +80,10 @@ def _fill(points: Points, level: float) -> None:
             row = np.unique(row)
         # what decides must be exact
         quiet = np.setdiff1d(active, row)
-        top, left, right = (x[quiet] for x in _edges(points, level))
-        inside = (left >= 0) & (right < points.known[quiet])
-        top, left, right, quiet = (x[inside] for x in (top, left, right, quiet))
-        decide = np.stack([top - 1, top, top + 1, left, left + 1, right - 1, right])
+        place = all_places(points.amplitude, points.known, level)[:, quiet]
+        inside = (place[1] > 0) & (place[2] < points.known[quiet] - 1)
+        (top, first, last), quiet = place[:, inside], quiet[inside]
+        decide = np.stack([top - 1, top, top + 1, first - 1, first, last, last + 1])
         design = np.broadcast_to(quiet, decide.shape)
         slots = points.slot[design, decide]
         rough = (~points.exact & points.swept.driven[:, :, None])[design, :, slots].any(axis=(0, 2))

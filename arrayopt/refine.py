@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 PEAK_TOLERANCE = 1e-8
 """Of the peak: what may remain hidden."""
@@ -141,7 +142,7 @@ def _towards_peak(
     at, doubt, best = _vertex(f, a, top, n)
     for i in range(n - 1):
         h = f[i + 1] - f[i]
-        if _jump(f, i) or count >= out.size - 1:
+        if _jump(f, i) or cliff[i] < 0.0 or count >= out.size - 1:
             continue
         if cliff[i] == 0.0 and max(a[i], a[i + 1]) < FAINT * a[top]:
             continue
@@ -181,7 +182,7 @@ def _towards_edges(
         right += 1
     for i in range(left, right):
         h = f[i + 1] - f[i]
-        if _jump(f, i) or count >= out.size - 1:
+        if _jump(f, i) or cliff[i] < 0.0 or count >= out.size - 1:
             continue
         inside = a[i] >= limit and a[i + 1] >= limit
         if inside:
@@ -207,7 +208,8 @@ def next_of_row(
     """Fill in the points that decide on the band of one response; their number, at most `MOST`.
 
     Those that may hold a larger peak; once that is known well, those that decide on the edges.
-    ``cliff``: what may change in the interval beside what values tell, ``longest``: intervals
+    ``cliff``: what may change in the interval beside what values tell, below 0 where nothing can be
+    computed; ``longest``: intervals
     longer than that are halved near peak and limit in any case. Nothing is asked for of a response
     whose largest value is at an end.
     """
@@ -295,10 +297,73 @@ def valley(values: Floats, first: int, last: int) -> tuple[int, int]:
 
 
 @njit(cache=True, error_model="numpy")
+def places(values: Floats, level: float) -> tuple[int, int, int]:
+    """Points of the peak and of the contiguous band around it: largest, first and last.
+
+    The first or the last point of all among them: the band goes on beyond.
+    """
+    top = int(np.argmax(values))
+    limit = level * values[top]
+    first, last = top, top
+    while first > 0 and values[first - 1] >= limit:
+        first -= 1
+    while last < values.size - 1 and values[last + 1] >= limit:
+        last += 1
+    return top, first, last
+
+
+@njit(cache=True, error_model="numpy")
 def edge(w: Floats, values: Floats, inside: int, outside: int, limit: float) -> float:
     """Where values pass the limit between two neighbours."""
     share = (values[inside] - limit) / (values[inside] - values[outside])
     return float(w[inside] + share * (w[outside] - w[inside]))
+
+
+@njit(cache=True, error_model="numpy")
+def read_band(w: Floats, values: Floats, level: float, out: Floats) -> bool:
+    """Peak, its frequency, lower and upper edge and ripple (dB) in out[:5]; False if it goes on."""
+    top, first, last = places(values, level)
+    if first == 0 or last == values.size - 1:
+        return False
+    limit = level * values[top]
+    low, side = valley(values, first, last)
+    out[0], out[1] = values[top], w[top]
+    out[2] = edge(w, values, first, first - 1, limit)
+    out[3] = edge(w, values, last, last + 1, limit)
+    out[4] = 20.0 * np.log10(values[side] / values[low])
+    return True
+
+
+def all_places(values: Floats, known: Ints, level: float) -> Ints:
+    """`places` of responses (design, point) of ``known`` points, (3, design)."""
+    out = np.zeros((len(values), 3), dtype=np.int64)
+    _all_places(np.ascontiguousarray(values), known, level, out)
+    return np.ascontiguousarray(out.T)
+
+
+@njit(cache=True, error_model="numpy")
+def _all_places(values: Floats, known: Ints, level: float, out: Ints) -> None:
+    for d in range(len(values)):
+        out[d, 0], out[d, 1], out[d, 2] = places(values[d, : known[d]], level)
+
+
+def read_bands(w: Floats, values: Floats, known: Ints, level: float) -> tuple[Floats, Bools]:
+    """The same of responses (design, point) of ``known`` points: (5, design), and which go on.
+
+    NaN for those that do.
+    """
+    out, off = np.full((len(w), 5), np.nan), np.zeros(len(w), dtype=np.bool_)
+    _read_bands(np.ascontiguousarray(w), np.ascontiguousarray(values), known, level, out, off)
+    return np.ascontiguousarray(out.T), off
+
+
+@njit(cache=True, error_model="numpy")
+def _read_bands(
+    w: Floats, values: Floats, known: Ints, level: float, out: Floats, off: Bools
+) -> None:
+    for d in range(len(w)):
+        n = known[d]
+        off[d] = n == 0 or not read_band(w[d, :n], values[d, :n], level, out[d])
 
 
 @njit(cache=True, error_model="numpy")

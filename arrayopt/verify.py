@@ -17,10 +17,10 @@ from arrayopt.burst_merits import BURST_FIGURES, burst_merits
 from arrayopt.burst_modes import ModesRows
 from arrayopt.cells import Cells, build_cells
 from arrayopt.coupled_burst import CoupledRows
-from arrayopt.coupled_edges import CoupledPacked
 from arrayopt.coupled_loop import coupled_band, necks_unstable
 from arrayopt.coupled_onset import array_onset
 from arrayopt.coupled_response import find_coupled_band, pack_coupled
+from arrayopt.coupled_states import CoupledPacked
 from arrayopt.design import Designs
 from arrayopt.excitation import excitation_band
 from arrayopt.merits import compute_merits, merits_of_band

@@ -12,9 +12,7 @@ import pytest
 from scipy.optimize import brentq
 
 from arrayopt.band import find_band
-from arrayopt.band_grid import (
-    BandStatus,
-)
+from arrayopt.band_grid import BandStatus
 from arrayopt.cells import build_cells
 from arrayopt.physics.steady_kernel import amplitude_squared
 from arrayopt.refine import ripples
