@@ -14,11 +14,11 @@ from arrayopt.band_grid import (
     backbone_end,
 )
 from arrayopt.coupled_decide import decide
-from arrayopt.coupled_edges import CoupledPacked, follow_grid
+from arrayopt.coupled_states import CoupledPacked, follow_grid
 from arrayopt.physics.coupled import CoupledStatus
 from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Ints, workspace
 from arrayopt.physics.coupled_sweep import HALVINGS, new_track, start
-from arrayopt.refine import edge, valley, vertex
+from arrayopt.refine import read_band, vertex
 from arrayopt.response import DOWN, SMALL
 
 COUPLED_SHIFT = 5
@@ -133,22 +133,12 @@ def find_bands(
         out[d, 5] = _top(power, jumped)
         for g in range(groups):
             deflection[d, g] = np.sqrt(_top(square[g], jumped))
-        n, w, pressure = decide(
+        w, pressure, decided = decide(
             packed, d, grid, states, jumped, solved, back, level, tolerance, s, track
         )
-        top = int(np.argmax(pressure[:n]))
-        limit = level * pressure[top]
-        first, last = top, top
-        while first > 0 and pressure[first - 1] >= limit:
-            first -= 1
-        while last < n - 1 and pressure[last + 1] >= limit:
-            last += 1
-        if first == 0 or last == n - 1:
+        if not decided:
+            status[d] |= _GRID_LIMIT
+        elif read_band(w, pressure, level, out[d]):
+            out[d, 1:4] /= turn
+        else:
             status[d] |= _OFF_GRID
-            continue
-        deep, side = valley(pressure, first, last)
-        out[d, 0] = pressure[top]
-        out[d, 1] = w[top] / turn
-        out[d, 2] = edge(w, pressure, first, first - 1, limit) / turn
-        out[d, 3] = edge(w, pressure, last, last + 1, limit) / turn
-        out[d, 4] = 20.0 * np.log10(pressure[side] / pressure[deep])

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from arrayopt.cells import Cells
-    from arrayopt.coupled_edges import CoupledPacked
+    from arrayopt.coupled_states import CoupledPacked
     from arrayopt.physics.air import AirState
     from arrayopt.response import Packed
     from arrayopt.study_model import BurstLength

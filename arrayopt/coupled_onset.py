@@ -6,12 +6,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from arrayopt.band_grid import (
-    GRID_LIMIT,
-    SECTIONS,
-)
+from arrayopt.band_grid import GRID_LIMIT, SECTIONS
 from arrayopt.coupled_band import grid_range
-from arrayopt.coupled_edges import CoupledPacked
+from arrayopt.coupled_states import CoupledPacked
 from arrayopt.physics.coupled import TOLERANCE
 from arrayopt.physics.coupled_kernel import (
     CoupledArrays,

@@ -9,13 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.band import Band
-from arrayopt.band_grid import (
-    POINTS_PER_LINEWIDTH,
-    SECTIONS,
-)
+from arrayopt.band_grid import POINTS_PER_LINEWIDTH, SECTIONS
 from arrayopt.cells import necks_of
 from arrayopt.coupled_band import COUPLED_SHIFT, find_bands, grid_range
-from arrayopt.coupled_edges import CoupledPacked
+from arrayopt.coupled_states import CoupledPacked
 from arrayopt.physics.coupled import (
     TOLERANCE,
     SiteTable,

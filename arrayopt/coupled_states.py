@@ -1,4 +1,4 @@
-"""Compiled parts of the coupled band: the grid, and edges and folds between its points (M9)."""
+"""Compiled parts of the coupled band: states along the grid, and folds between its points (M9)."""
 
 from __future__ import annotations
 
