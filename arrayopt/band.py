@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from arrayopt.band_grid import SECTIONS, BandStatus, make_grid
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.threads import spread
+from arrayopt.physics.vectors import put
 from arrayopt.refine import MOST, bracket, merge, next_of_row, places, read_band, valley, vertex
 from arrayopt.response import Packed, displacement_row, sweep_row
 
@@ -70,33 +71,37 @@ def find_band(packed: Packed, *, level: float, sweep: int) -> Band:
     return Band(peak, frequency, lower, upper, ripple, power, deflection, status)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _spread(points: Floats, centre: float, step: float) -> None:
     """Fill in evenly spaced points around a centre."""
     for i in range(points.size):
         points[i] = centre + (i - 0.5 * (points.size - 1)) * step
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _extreme(
-    packed: Packed, d: int, sweep: int, w: Floats, k: int, row: int, sign: float, work: Floats
-) -> float:
-    """Pressure (row 0) or power (row 1) around point k at its largest, or smallest (sign -1)."""
+    packed: Packed, d: int, sweep: int, w: Floats, k: int, found: Floats, row: Floats, sign: float,
+    work: Floats,
+) -> float:  # fmt: skip
+    """Pressure or power around point k at its largest, or smallest (sign -1).
+
+    ``row`` of ``found``, where both of some points go: first pressure, second power.
+    """
     groups = packed.mass.shape[1]
     ignored, place = np.empty(groups), np.empty(groups, dtype=np.int64)
-    points, found = np.empty(AROUND), np.empty((2, AROUND))
+    points = np.empty(AROUND)
     low, high = bracket(w, k)
     centre, step, best = 0.5 * (low + high), (high - low) / AROUND, 0.0
     for _ in range(ROUNDS):
         _spread(points, centre, step)
         sweep_row(packed, d, points, sweep, found[0], found[1], ignored, work, place)
-        at, best = vertex(sign * found[row])
+        at, best = vertex(sign * row)
         centre = points[0] + at * step
         step *= CLOSER
     return sign * best
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _deflections(
     packed: Packed, d: int, sweep: int, w: Floats, place: Ints, out: Floats, work: Floats
 ) -> None:
@@ -119,7 +124,7 @@ def _deflections(
         out[g] = max(out[g], np.sqrt(best))
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _bands(
     start: int,
     stop: int,
@@ -134,8 +139,8 @@ def _bands(
     groups = packed.mass.shape[1]
     work, more = np.empty((5, SECTIONS)), np.empty((5, MOST))
     new, found, unused = np.empty(MOST), np.empty(MOST), np.empty(MOST)
-    place, spare = np.zeros((2, groups), dtype=np.int64)
-    ignored = np.empty(groups)
+    place, spare = np.zeros(groups, dtype=np.int64), np.zeros(groups, dtype=np.int64)
+    ignored, spots = np.empty(groups), np.empty((2, AROUND))
     for d in range(start, stop):
         grid, status[d] = make_grid(packed, d, sweep, work)
         n = grid.size
@@ -143,7 +148,7 @@ def _bands(
             continue
         w, pressure = np.empty(n + ADDED), np.empty(n + ADDED)
         power = np.empty(n)
-        w[:n] = grid
+        put(w[:n], grid)
         rows = np.empty((5, n))
         sweep_row(packed, d, grid, sweep, pressure[:n], power, deflection[d], rows, place)
         while n + MOST <= w.size:
@@ -164,11 +169,13 @@ def _bands(
         top, first, last = places(pressure[:n], level)
         low, side = valley(pressure, first, last)
         if low != side:
-            bottom = _extreme(packed, d, sweep, w[:n], low, 0, -1.0, work)
+            bottom = _extreme(packed, d, sweep, w[:n], low, spots, spots[0], -1.0, work)
             shoulder = pressure[side]
             if side != top:
-                shoulder = max(shoulder, _extreme(packed, d, sweep, w[:n], side, 0, 1.0, work))
+                raised = _extreme(packed, d, sweep, w[:n], side, spots, spots[0], 1.0, work)
+                shoulder = max(shoulder, raised)
             out[d, 4] = 20.0 * np.log10(shoulder / min(bottom, pressure[low]))
         loudest = int(np.argmax(power))
-        out[d, 5] = max(power[loudest], _extreme(packed, d, sweep, grid, loudest, 1, 1.0, work))
+        raised = _extreme(packed, d, sweep, grid, loudest, spots, spots[1], 1.0, work)
+        out[d, 5] = max(power[loudest], raised)
         _deflections(packed, d, sweep, grid, place, deflection[d], work)

@@ -5,11 +5,12 @@ from __future__ import annotations
 from enum import IntFlag
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.steady_kernel import state_count
 from arrayopt.physics.threads import spread
+from arrayopt.physics.vectors import ascend, insert
 from arrayopt.response import SMALL, UP, Packed, linear_row
 
 Floats = NDArray[np.float64]
@@ -62,7 +63,7 @@ def sweep_range(packed: Packed, *, sweep: int) -> tuple[Floats, Floats, Floats]:
     return low, high, width
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _ranges(start: int, stop: int, packed: Packed, sweep: int, out: Floats) -> None:
     work = np.empty((5, SECTIONS))
     for d in range(start, stop):
@@ -79,7 +80,7 @@ def _ranges(start: int, stop: int, packed: Packed, sweep: int, out: Floats) -> N
             out[d, 2] = width if first else min(out[d, 2], width)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def backbone_end(packed: Packed, d: int, g: int, work: NDArray[np.float64]) -> float:
     """Frequency (rad/s) where the backbone meets the drive: the largest response; NaN if none.
 
@@ -116,7 +117,7 @@ def backbone_end(packed: Packed, d: int, g: int, work: NDArray[np.float64]) -> f
     return 0.5 * (near + far)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def fold(
     packed: Packed, d: int, g: int, sweep: int, end: float, work: NDArray[np.float64]
 ) -> tuple[float, float]:
@@ -154,7 +155,7 @@ def fold(
     return inside - back, outside + back
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def make_grid(
     packed: Packed, d: int, sweep: int, work: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], int]:
@@ -201,11 +202,13 @@ def make_grid(
     if (last - first) / step > GRID_LIMIT:
         return np.empty(0), status | _GRID_LIMIT
     even = int(np.ceil((last - first) / step)) + 1
-    w = np.empty(even + count + 2 * TAIL.size)
-    w[:even] = np.linspace(first, last, even)
-    w[even : even + count] = extra[:count]
-    for i in range(TAIL.size):
-        w[even + count + 2 * i] = first - TAIL[i] * (first - low)
-        w[even + count + 2 * i + 1] = last + TAIL[i] * (high - last)
-    w.sort()
+    tail = TAIL.size
+    w = np.empty(even + count + 2 * tail)
+    for i in range(even):
+        w[tail + i] = first + (last - first) / (even - 1) * i
+    for i in range(tail):
+        w[tail - 1 - i] = first - TAIL[i] * (first - low)
+        w[tail + even + i] = last + TAIL[i] * (high - last)
+    ascend(extra[:count])
+    insert(w, w.size - count, extra[:count])
     return w, status

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.radiation import directivity_scalar
 from arrayopt.physics.threads import spread
 from arrayopt.response import Packed, displacement_row
@@ -97,7 +97,7 @@ def side_lobe_level(pattern: NDArray[np.float64]) -> NDArray[np.float64]:
         return 20.0 * np.log10(side)
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _patterns(
     start: int,
     stop: int,
@@ -154,7 +154,7 @@ def _lobes(
     return width, side
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _measure_lobes(
     pattern: NDArray[np.float64],
     angle: NDArray[np.float64],
@@ -193,7 +193,7 @@ def _measure_lobes(
         width[d] = ends[1] - ends[0]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _crossing(before: float, above: float, below: float, after: float, level: float) -> float:
     """Where the cubic through values at -1, 0, 1 and 2 meets a level between 0 and 1."""
     low, high = 0.0, 1.0

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
-from numba import njit
 
+from arrayopt.physics.compiled import kernel
 from arrayopt.physics.threads import spread
 from arrayopt.physics.transient import burst_envelope
 from arrayopt.response import Packed, group_direction, linear_row, path_absorption, receive_row
@@ -92,7 +92,7 @@ def largest_in_time(amplitude: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _largest(
     start: int, stop: int, amplitude: NDArray[np.float64], out: NDArray[np.float64]
 ) -> None:
@@ -237,7 +237,7 @@ def loaded(packed: Packed, design: Ints, w: Floats) -> tuple[Floats, Floats]:
     return mass, damping
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _loaded(
     start: int,
     stop: int,
@@ -268,7 +268,7 @@ def pressure_per_acceleration(cells: Cells, packed: Packed, design: Ints, w: Flo
     return np.asarray((cells.count * cells.volume)[design] * out)
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _paths(
     start: int,
     stop: int,
@@ -292,7 +292,7 @@ def receive_factor(packed: Packed, design: Ints, w: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _receive(
     start: int,
     stop: int,

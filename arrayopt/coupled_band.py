@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from arrayopt.band_grid import (
     GRID_LIMIT,
@@ -15,6 +14,7 @@ from arrayopt.band_grid import (
 )
 from arrayopt.coupled_decide import decide
 from arrayopt.coupled_states import CoupledPacked, follow_grid
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.coupled import CoupledStatus
 from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Ints, workspace
 from arrayopt.physics.coupled_sweep import HALVINGS, new_track, start
@@ -31,7 +31,7 @@ _RUNAWAY = int(BandStatus.RUNAWAY)
 _NOT_SETTLED = int(CoupledStatus.NOT_SETTLED) << COUPLED_SHIFT
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def grid_range(
     coupled: CoupledPacked, d: int, sweep: int, work: Array
 ) -> tuple[float, float, float, int]:
@@ -62,7 +62,7 @@ def grid_range(
     return max(low, step), high, step, status
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _drive_power(arrays: CoupledArrays, d: int, w: float, x: Array) -> float:
     """Mean mechanical power (W) that the drive forces put in: 1/2 Re sum conj(F) j w A."""
     n = arrays.site_group.size
@@ -76,7 +76,7 @@ def _drive_power(arrays: CoupledArrays, d: int, w: float, x: Array) -> float:
     return total
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _top(values: Array, jumped: Ints) -> float:
     """Largest value on an even grid: of the parabola there, unless a jump lies beside it."""
     k = int(np.argmax(values))
@@ -85,7 +85,7 @@ def _top(values: Array, jumped: Ints) -> float:
     return float(values[k])
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def find_bands(
     begin: int,
     stop: int,
@@ -115,7 +115,7 @@ def find_bands(
             continue
         grid = np.linspace(low, high, points)
         states = np.empty((points, 2 * sites))
-        jumped, solved = np.zeros((2, points), dtype=np.int64)
+        jumped, solved = np.zeros(points, dtype=np.int64), np.zeros(points, dtype=np.int64)
         track.tally[:] = 0
         start(arrays, d, grid[0 if back == 1 else points - 1], 1.0, tolerance, s, track)
         past = back * (high - low) / (points - 1) / 2.0**HALVINGS

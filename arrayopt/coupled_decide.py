@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from arrayopt.coupled_states import (
     SMALL_STEPS,
@@ -12,8 +11,10 @@ from arrayopt.coupled_states import (
     find_fold,
     take_apart,
 )
+from arrayopt.physics.compiled import inner, spliced
 from arrayopt.physics.coupled_kernel import Array, Ints, Workspace
 from arrayopt.physics.coupled_sweep import HALVINGS, Track, follow, push, reach
+from arrayopt.physics.vectors import put
 from arrayopt.refine import MOST, next_of_row
 
 ADDED = 512
@@ -24,7 +25,7 @@ NEAR = 1.1
 """Over the band's limit: interpolated points below that are solved where they decide."""
 
 
-@njit(cache=True, error_model="numpy")
+@spliced
 def _solve(
     packed: CoupledPacked,
     d: int,
@@ -53,7 +54,18 @@ def _solve(
     return p != q and follow(packed.arrays, d, w, least, 1.0, tolerance, s, track)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
+def _keep(
+    packed: CoupledPacked, d: int, at: float, state: Array, point: int, w: Array, p: Array,
+    states: Array,
+) -> None:  # fmt: skip
+    """Make a state at frequency ``at`` one of the points."""
+    w[point] = at
+    put(states[point], state)
+    p[point] = far_pressure(packed, d, at, state)
+
+
+@inner
 def _insert(order: Ints, n: int, place: int, point: int) -> None:
     """Put a point behind the place-th of n in ascending order."""
     for k in range(n, place + 1, -1):
@@ -61,7 +73,7 @@ def _insert(order: Ints, n: int, place: int, point: int) -> None:
     order[place + 1] = point
 
 
-@njit(cache=True, error_model="numpy")
+@spliced
 def decide(
     packed: CoupledPacked,
     d: int,
@@ -91,13 +103,12 @@ def decide(
     n = grid.size
     w, p = np.empty(n + ADDED), np.empty(n + ADDED)
     states = np.empty((n + ADDED, grid_states.shape[1]))
-    w[:n], states[:n] = grid, grid_states
     exact = np.ones(n + ADDED, dtype=np.int64)
-    exact[:n] = solved
     # between a point and the next higher one; -1: a jump over this, in which no state is found
     folds = np.zeros(n + ADDED, dtype=np.int64)
     for i in range(n):
-        p[i] = far_pressure(packed, d, w[i], states[i])
+        _keep(packed, d, grid[i], grid_states[i], i, w, p, states)
+        exact[i] = solved[i]
         if jumped[i] > 0:
             folds[i - 1 if back == 1 else i] = jumped[i]
     order = np.arange(n + ADDED)
@@ -135,14 +146,14 @@ def decide(
                 exact[rough] = 1
             elif folds[low] > 0:
                 ends[0], ends[1] = w[one], w[two]
-                pair[0], pair[1] = states[one], states[two]
+                put(pair[0], states[one])
+                put(pair[1], states[two])
                 if folds[low] == 1:
                     find_fold(packed, d, ends, pair, tolerance, s, track, place, sides)
                     folds[low], inside = -1, place[0] != w[two]
                     for side in range(2 if inside else 0):
                         at = side if back == 1 else 1 - side
-                        w[n], states[n] = place[at], sides[at]
-                        p[n] = far_pressure(packed, d, w[n], states[n])
+                        _keep(packed, d, place[at], sides[at], n, w, p, states)
                         _insert(order, n, i + side, n)
                         n += 1
                     if inside:
@@ -150,8 +161,7 @@ def decide(
                 else:
                     take_apart(packed, d, ends, pair, tolerance, s, track, steps, between, jumps)
                     for m in range(1, SMALL_STEPS):
-                        w[n], states[n] = steps[m], between[m]
-                        p[n] = far_pressure(packed, d, w[n], states[n])
+                        _keep(packed, d, steps[m], between[m], n, w, p, states)
                         folds[n] = jumps[m + 1] if back == 1 else jumps[m]
                         _insert(order, n, i + m - 1, n)
                         n += 1
@@ -163,9 +173,9 @@ def decide(
                 packed, d, w[rough] if alone else new[k], w, states,
                 rough if alone else one, rough if alone else two, tolerance, s, track,
             ):  # fmt: skip
+                last = track.tally[0] - 1
                 at = rough if alone else n
-                w[at], states[at] = track.w[track.tally[0] - 1], track.state[track.tally[0] - 1]
-                p[at] = far_pressure(packed, d, w[at], states[at])
+                _keep(packed, d, track.w[last], track.state[last], at, w, p, states)
                 if not alone:
                     _insert(order, n, i, n)
                     n += 1

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from arrayopt.band_grid import GRID_LIMIT, SECTIONS
 from arrayopt.coupled_band import grid_range
 from arrayopt.coupled_states import CoupledPacked
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.coupled import TOLERANCE
 from arrayopt.physics.coupled_kernel import (
     CoupledArrays,
@@ -20,6 +20,7 @@ from arrayopt.physics.coupled_kernel import (
 )
 from arrayopt.physics.coupled_sweep import HALVINGS, Track, advance, new_track, push, start
 from arrayopt.physics.threads import spread
+from arrayopt.physics.vectors import put
 from arrayopt.response import SMALL
 
 Floats = NDArray[np.float64]
@@ -58,7 +59,7 @@ def array_onset(packed: CoupledPacked, guess: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _onsets(begin: int, stop: int, packed: CoupledPacked, guess: Floats, out: Floats) -> None:
     arrays = packed.arrays
     sites = arrays.site_group.size
@@ -98,7 +99,7 @@ def _onsets(begin: int, stop: int, packed: CoupledPacked, guess: Floats, out: Fl
             trial = min(trial, max(4.0 * last, guess[d] ** 2))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _least_stiffness(
     arrays: CoupledArrays,
     d: int,
@@ -136,7 +137,7 @@ def _least_stiffness(
             break
         done[k] = True
         low, high = w[k - 1], w[k + 1]
-        first[:] = states[k - 1]
+        put(first, states[k - 1])
         for _zoom in range(ZOOMS):
             for i in range(PARTS + 1):
                 fine_w[i] = low + (high - low) / PARTS * i
@@ -148,11 +149,11 @@ def _least_stiffness(
             j = min(max(int(np.argmin(inside)), 1), PARTS - 1)
             least = min(least, inside[j])
             low, high = fine_w[j - 1], fine_w[j + 1]
-            first[:] = fine[j - 1]
+            put(first, fine[j - 1])
     return float(least)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _walk(
     arrays: CoupledArrays,
     d: int,
@@ -173,11 +174,11 @@ def _walk(
             advance(arrays, d, w[i], past, scale, TOLERANCE, s, track)
         if track.tally[1] != 0 or track.tally[2] != 0:
             return
-        states[i, :] = track.state[track.tally[0] - 1]
+        put(states[i], track.state[track.tally[0] - 1])
         found[i] = _stiffness(arrays, d, w[i], states[i], scale, s)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _stiffness(
     arrays: CoupledArrays, d: int, w: float, x: Floats, scale: float, s: Workspace
 ) -> float:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from arrayopt.physics.compiled import inner, spliced
 from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Ints, Workspace
 from arrayopt.physics.coupled_sweep import (
     HALVINGS,
@@ -19,6 +19,7 @@ from arrayopt.physics.coupled_sweep import (
     reach,
 )
 from arrayopt.physics.radiation import directivity_scalar
+from arrayopt.physics.vectors import put
 from arrayopt.response import Packed, path_factor
 
 FOLD_TOLERANCE = 3e-8
@@ -49,7 +50,7 @@ class CoupledPacked(NamedTuple):
     """True where the target is off the axis, so that ``base.delay`` of each cell counts."""
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def far_pressure(packed: CoupledPacked, d: int, w: float, x: Array) -> float:
     """Summed far-field pressure amplitude (Pa) of a state at w (M9.6)."""
     arrays, base = packed.arrays, packed.base
@@ -71,7 +72,7 @@ def far_pressure(packed: CoupledPacked, d: int, w: float, x: Array) -> float:
     return float(path_factor(base, w) * np.hypot(re, im))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def follow_grid(
     packed: CoupledPacked,
     d: int,
@@ -93,7 +94,7 @@ def follow_grid(
     """
     arrays = packed.arrays
     points = w.size
-    states[0 if back == 1 else points - 1, :] = track.state[track.tally[0] - 1]
+    put(states[0 if back == 1 else points - 1], track.state[track.tally[0] - 1])
     solved[0 if back == 1 else points - 1] = 1
     q, stride = 1, 1
     while q < points and track.tally[2] == 0:
@@ -114,7 +115,7 @@ def follow_grid(
         else:
             advance(arrays, d, w[i], past, 1.0, tolerance, s, track)
             jumped[i] = track.tally[1] - before
-        states[i, :] = track.state[track.tally[0] - 1]
+        put(states[i], track.state[track.tally[0] - 1])
         solved[i] = 1
         q += stride
         whole = track.tally[0] == HISTORY and track.w[HISTORY - 2] == w[i - back * stride]
@@ -124,7 +125,7 @@ def follow_grid(
             stride = min(2 * stride, LONGEST_STRIDE)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _fold_ahead(track: Track) -> float:
     """Distance from the newest of three states to the fold ahead of them; NaN if none is in sight.
 
@@ -146,7 +147,7 @@ def _fold_ahead(track: Track) -> float:
     return float(fold - track.w[n - 1])
 
 
-@njit(cache=True, error_model="numpy")
+@spliced
 def find_fold(
     packed: CoupledPacked,
     d: int,
@@ -189,17 +190,17 @@ def find_fold(
             step *= 0.5
             trusted = False
     place[0] = low
-    sides[0, :] = track.state[track.tally[0] - 1]
+    put(sides[0], track.state[track.tally[0] - 1])
     track.tally[:] = 0
     push(track, ends[1], states[1])
     if low != ends[1]:
         least = (low - ends[1]) / 2.0**HALVINGS
         follow(arrays, d, low, least, 1.0, tolerance, s, track)
     place[1] = track.w[track.tally[0] - 1]
-    sides[1, :] = track.state[track.tally[0] - 1]
+    put(sides[1], track.state[track.tally[0] - 1])
 
 
-@njit(cache=True, error_model="numpy")
+@spliced
 def take_apart(
     packed: CoupledPacked,
     d: int,

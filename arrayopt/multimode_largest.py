@@ -6,10 +6,10 @@ import math
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from arrayopt.multimode_samples import Points
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.harmonic_between import BETWEEN, FOUND, Tasks
 from arrayopt.physics.threads import spread
 
@@ -56,7 +56,7 @@ def largest(points: Points) -> tuple[Floats, Floats]:
     return deflection.reshape(designs, groups), power
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _value(x: Floats, size: Floats, force: Floats, w: float, power: bool) -> float:
     """Power taken [W], or excursion of the centre [m], in one state of a group."""
     m = size.size
@@ -70,7 +70,7 @@ def _value(x: Floats, size: Floats, force: Floats, w: float, power: bool) -> flo
     return 0.5 * w * taken if power else math.hypot(real, imaginary) + abs(shift)
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _at_places(
     start: int,
     stop: int,

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.compiled import kernel
 from arrayopt.physics.harmonic_between import (
     BETWEEN,
     EXACT,
@@ -44,7 +44,7 @@ class Swept(NamedTuple):
     driven: Bools  # (design, group)
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _sound(
     start: int,
     stop: int,

@@ -10,8 +10,10 @@ closer than `CLOSEST` are the sides of a jump, across which nothing is extrapola
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from arrayopt.physics.compiled import inner, kernel
+from arrayopt.physics.vectors import ascend
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -40,13 +42,13 @@ MOST = 32
 """New points of a response in one pass."""
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _jump(f: Floats, i: int) -> bool:
     """Whether point i and the next are the sides of a jump."""
     return f[i + 1] - f[i] <= CLOSEST * f[i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _leaves(f: Floats, a: Floats, i: int, n: int) -> float:
     """How far the values leave, from point i to the next, the lines through their neighbours."""
     h = f[i + 1] - f[i]
@@ -66,7 +68,7 @@ def _leaves(f: Floats, a: Floats, i: int, n: int) -> float:
     return off
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _cliffs(f: Floats, share: Floats, out: Floats) -> None:
     """Fill in, for every interval, what groups that are not smooth there may change in the sum."""
     n = f.size
@@ -79,7 +81,7 @@ def _cliffs(f: Floats, share: Floats, out: Floats) -> None:
                 out[i] += off
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _parabola(f: Floats, a: Floats, i: int) -> tuple[float, float]:
     """Where the parabola through a value and its neighbours peaks (NaN: nowhere), and its bend."""
     u, v = f[i - 1] - f[i], f[i + 1] - f[i]
@@ -90,7 +92,7 @@ def _parabola(f: Floats, a: Floats, i: int) -> tuple[float, float]:
     return f[i] - 0.5 * (slope_u * v - slope_v * u) / ((v - u) * bend), bend
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _vertex(f: Floats, a: Floats, top: int, n: int) -> tuple[float, float, float]:
     """Where the response peaks beside its largest value, how uncertain that is, and how high."""
     if _jump(f, top - 1) or _jump(f, top):
@@ -108,7 +110,7 @@ def _vertex(f: Floats, a: Floats, top: int, n: int) -> tuple[float, float, float
     return at, doubt, a[top] - bend * gain * gain
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _root(f: Floats, a: Floats, i: int, n: int, limit: float) -> tuple[float, float]:
     """Share of an interval where its values pass the limit, and how uncertain that is."""
     h = f[i + 1] - f[i]
@@ -130,7 +132,7 @@ def _root(f: Floats, a: Floats, i: int, n: int, limit: float) -> tuple[float, fl
     return curve, abs(curve - straight)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _towards_peak(
     f: Floats, a: Floats, cliff: Floats, longest: float, out: Floats
 ) -> tuple[int, float]:
@@ -168,7 +170,7 @@ def _towards_peak(
     return count, highest
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _towards_edges(
     f: Floats, a: Floats, cliff: Floats, longest: float, limit: float, out: Floats
 ) -> int:
@@ -201,28 +203,28 @@ def _towards_edges(
     return count
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def next_of_row(
     f: Floats, a: Floats, cliff: Floats, longest: float, level: float, out: Floats
 ) -> int:
-    """Fill in the points that decide on the band of one response; their number, at most `MOST`.
+    """Fill in the points that decide on a response's band, ascending; their number (up to `MOST`).
 
     Those that may hold a larger peak; once that is known well, those that decide on the edges.
     ``cliff``: what may change in the interval beside what values tell, below 0 where nothing can be
-    computed; ``longest``: intervals
-    longer than that are halved near peak and limit in any case. Nothing is asked for of a response
-    whose largest value is at an end.
+    computed; ``longest``: intervals longer than that are halved near peak and limit in any case.
+    Nothing is asked for of a response whose largest value is at an end.
     """
     top = int(np.argmax(a)) if a.size > 0 else 0
     if top == 0 or top == a.size - 1:
         return 0
     count, high = _towards_peak(f, a, cliff, longest, out)
-    if high > (1.0 + SETTLED) * a[top]:
-        return count
-    return count + _towards_edges(f, a, cliff, longest, level * a[top], out[count:])
+    if not high > (1.0 + SETTLED) * a[top]:
+        count += _towards_edges(f, a, cliff, longest, level * a[top], out[count:])
+    ascend(out[:count])
+    return count
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def next_points(
     start: int,
     stop: int,
@@ -255,17 +257,16 @@ def next_points(
         next_of_row(frequency[d, :n], amplitude[d, :n], cliff, FINE * step[d], level, out[d])
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def merge(w: Floats, values: Floats, n: int, new: Floats, found: Floats) -> int:
-    """Sort new points into the first n of ``w`` and ``values``; how many there are now."""
+    """Sort new points, ascending, into the first n of ``w`` and ``values``; the number then."""
     count = new.size
-    order = np.argsort(new)
     k, i = count - 1, n - 1
     for place in range(n + count - 1, -1, -1):
         if k < 0:
             break
-        if i < 0 or new[order[k]] > w[i]:
-            w[place], values[place] = new[order[k]], found[order[k]]
+        if i < 0 or new[k] > w[i]:
+            w[place], values[place] = new[k], found[k]
             k -= 1
         else:
             w[place], values[place] = w[i], values[i]
@@ -273,7 +274,7 @@ def merge(w: Floats, values: Floats, n: int, new: Floats, found: Floats) -> int:
     return n + count
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def valley(values: Floats, first: int, last: int) -> tuple[int, int]:
     """Deepest valley from first to last, and the lower of the largest values on its two sides.
 
@@ -296,7 +297,7 @@ def valley(values: Floats, first: int, last: int) -> tuple[int, int]:
     return low, side
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def places(values: Floats, level: float) -> tuple[int, int, int]:
     """Points of the peak and of the contiguous band around it: largest, first and last.
 
@@ -312,14 +313,14 @@ def places(values: Floats, level: float) -> tuple[int, int, int]:
     return top, first, last
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def edge(w: Floats, values: Floats, inside: int, outside: int, limit: float) -> float:
     """Where values pass the limit between two neighbours."""
     share = (values[inside] - limit) / (values[inside] - values[outside])
     return float(w[inside] + share * (w[outside] - w[inside]))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def read_band(w: Floats, values: Floats, level: float, out: Floats) -> bool:
     """Peak, its frequency, lower and upper edge and ripple (dB) in out[:5]; False if it goes on."""
     top, first, last = places(values, level)
@@ -341,7 +342,7 @@ def all_places(values: Floats, known: Ints, level: float) -> Ints:
     return np.ascontiguousarray(out.T)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _all_places(values: Floats, known: Ints, level: float, out: Ints) -> None:
     for d in range(len(values)):
         out[d, 0], out[d, 1], out[d, 2] = places(values[d, : known[d]], level)
@@ -357,7 +358,7 @@ def read_bands(w: Floats, values: Floats, known: Ints, level: float) -> tuple[Fl
     return np.ascontiguousarray(out.T), off
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _read_bands(
     w: Floats, values: Floats, known: Ints, level: float, out: Floats, off: Bools
 ) -> None:
@@ -366,7 +367,7 @@ def _read_bands(
         off[d] = n == 0 or not read_band(w[d, :n], values[d, :n], level, out[d])
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def bracket(w: Floats, k: int) -> tuple[float, float]:
     """Frequencies of the points beside point k, or its own where a jump lies between."""
     closest = CLOSEST * w[k]
@@ -375,7 +376,7 @@ def bracket(w: Floats, k: int) -> tuple[float, float]:
     return low, high
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def vertex(values: Floats) -> tuple[float, float]:
     """Largest of evenly spaced values, and where in steps: of the parabola through three inside."""
     k = int(np.argmax(values))
@@ -398,7 +399,7 @@ def ripples(values: Floats, first: Ints, last: Ints) -> Floats:
     return out
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _ripples(values: Floats, first: Ints, last: Ints, out: Floats) -> None:
     for d in range(out.size):
         if 0 <= first[d] <= last[d] < values.shape[1]:

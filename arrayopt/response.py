@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
 from arrayopt.physics.air import absorption_scalar
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.radiation import (
     TERMS_FOR_LIMIT,
     directivity_scalar,
@@ -175,7 +175,7 @@ def array_pressure(
     return ArrayResponse(frequency, group.sum(axis=1), group, deflection)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def series_terms(ka: float) -> int:
     """Terms of the radiation series that are good to 1e-9 up to ka (M5)."""
     for k in range(_TERMS.shape[0]):
@@ -184,7 +184,7 @@ def series_terms(ka: float) -> int:
     return int(_TERMS[-1, 0])
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def linear_row(
     packed: Packed,
     d: int,
@@ -223,7 +223,7 @@ def linear_row(
         loss[i] = w[i] * (damping + loading * ka * ka * loss[i])
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def displacement_row(
     packed: Packed,
     d: int,
@@ -250,21 +250,21 @@ def displacement_row(
         im[i] = -loss[i] * norm
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def path_absorption(packed: Packed, w: float) -> float:
     """Absorption of the air at w (Np/m; M4.6)."""
     a = packed.absorption
     return absorption_scalar(w / (2.0 * np.pi), a[0], a[1], a[2], a[3], a[4])
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def path_factor(packed: Packed, w: float) -> float:
     """Pressure amplitude per volume amplitude (Pa/m3) over the path, phase left out (M9.1)."""
     spread = packed.density * w * w / (2.0 * np.pi * packed.distance)
     return spread * np.exp(-path_absorption(packed, w) * packed.distance)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def volume_row(
     packed: Packed,
     d: int,
@@ -291,7 +291,7 @@ def volume_row(
         sum_im[i] += u_re * a_im + u_im * a_re
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def group_direction(packed: Packed, d: int, g: int, w: float) -> tuple[float, float]:
     """Element directivity times the group's mean array factor towards the target (M9.2)."""
     ka = w * packed.ka_per_w[d, g] * packed.sin_polar
@@ -307,7 +307,7 @@ def group_direction(packed: Packed, d: int, g: int, w: float) -> tuple[float, fl
     return re * scale, im * scale
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def receive_row(
     packed: Packed,
     d: int,
@@ -333,7 +333,7 @@ def receive_row(
         pressure[i] *= attenuation * np.hypot(re[i], im[i])
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def sweep_row(
     packed: Packed,
     d: int,
@@ -374,7 +374,7 @@ def sweep_row(
         receive_row(packed, d, w, pressure, work)
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _group_pressures(
     start: int,
     stop: int,

@@ -8,10 +8,10 @@ from enum import IntFlag
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.physics.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
+from arrayopt.physics.compiled import kernel
 
 REFERENCE_PRESSURE = 20e-6
 """Reference sound pressure in gases [Pa, rms], ISO 1683."""
@@ -134,7 +134,7 @@ def air_state(
     )
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def absorption_scalar(
     frequency: Any,
     classical: float,

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Ints, _paths, _strengths
 from arrayopt.physics.fused import fma
+from arrayopt.physics.vectors import put
 
 Complex = NDArray[np.complex128]
 
@@ -17,7 +18,7 @@ SPARE = 3
 """Steps that the shortest delay must hold: interpolation reaches two ahead, and one is taken."""
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def link_delays(
     start: int,
     stop: int,
@@ -55,7 +56,7 @@ def link_delays(
             delay[e, n] = lag / w[e]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _set_taps(b: int, lag: float, gain: float, out: Array) -> int:
     """Row b of ``out``: weights of Lagrange's cubic, times ``gain``, for values ``lag`` steps ago.
 
@@ -73,7 +74,7 @@ def _set_taps(b: int, lag: float, gain: float, out: Array) -> int:
     return whole + 2
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _cubic(s: float, gain: float, out: Array) -> None:
     """Weights of four points for the value at s from the second on, times ``gain``."""
     out[0] = -gain * s * (s - 1.0) * (s - 2.0) / 6.0
@@ -82,7 +83,7 @@ def _cubic(s: float, gain: float, out: Array) -> None:
     out[3] = gain * (s + 1.0) * s * (s - 1.0) / 6.0
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _add_delayed(
     link: Ints,
     first: Ints,
@@ -109,7 +110,7 @@ def _add_delayed(
             node[m] = fma(n3, p[m + 3], fma(n4, p[m + 4], total))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _step(
     h: float,
     x: Array,
@@ -145,7 +146,7 @@ def _step(
         now[i] = a0
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _close(
     total: Complex,
     x: Array,
@@ -170,7 +171,7 @@ def _close(
         out[i] = 1j * w * velocity + per_window * (v_turned - begun[1, i])
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _open(
     total: Complex, x: Array, v: Array, begun: Complex, turn: complex, h: float, w: float
 ) -> None:
@@ -181,7 +182,7 @@ def _open(
         total[i] = 0.5 * h * x_turned + h * h / 12.0 * (v_turned - 1j * w * x_turned)
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def step_bursts(
     start: int,
     stop: int,
@@ -300,4 +301,4 @@ def step_bursts(
         turn = complex(turn_re[0], -turn_im[0])
         _close(sums, x, v, begun, turn, h, we, found)
         envelope[e, :, origin + after - 1] = found
-        end[e, :] = x
+        put(end[e], x)

@@ -8,9 +8,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.neck_kernel import NECK_COUNT, back_pressure, neck_coefficients
 from arrayopt.physics.radiation import self_reactance_series, self_resistance_series
 
@@ -110,7 +110,7 @@ class Workspace(NamedTuple):
     """(8, 2 site)."""
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def workspace(sites: int, groups: int, classes: int) -> Workspace:
     """Scratch for arrays of this size."""
     n = 2 * sites
@@ -135,7 +135,7 @@ def workspace(sites: int, groups: int, classes: int) -> Workspace:
     )
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def set_frequency(arrays: CoupledArrays, d: int, w: float, s: Workspace) -> None:
     """Fill the workspace with the coefficients of design d at w (rad/s): M9.1, M5.5, M5.9."""
     k = w / arrays.sound_speed
@@ -183,7 +183,7 @@ def set_frequency(arrays: CoupledArrays, d: int, w: float, s: Workspace) -> None
         s.c_im[j, i] += p0 * s.path_im[0, u] + p1 * s.path_im[1, u] + p2 * s.path_im[2, u]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _strengths(arrays: CoupledArrays, d: int, k: float, out: Array) -> None:
     """t_j = (1/j!) d^j Q/d(kappa^2)^j at k for every group (M5.9)."""
     q = arrays.transform
@@ -201,7 +201,7 @@ def _strengths(arrays: CoupledArrays, d: int, k: float, out: Array) -> None:
         out[g, 0], out[g, 1], out[g, 2] = area * t0, area * a2 * t1, area * a2 * a2 * t2
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _paths(arrays: CoupledArrays, d: int, k: float, factor: float, re: Array, im: Array) -> None:
     """Propagation factors of M5.9, orders 0 to 2, times ``factor``, for every distance."""
     for u in range(arrays.distance.size):
@@ -217,7 +217,7 @@ def _paths(arrays: CoupledArrays, d: int, k: float, factor: float, re: Array, im
         im[2, u] = two * (real * e_im + imag * e_re)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def dot(x: Array, y: Array) -> float:
     """Inner product."""
     total = 0.0
@@ -226,7 +226,7 @@ def dot(x: Array, y: Array) -> float:
     return total
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def add_coupling(s: Workspace, x: Array, out: Array) -> None:
     """out += C x, by columns."""
     sites = s.loss.size
@@ -237,7 +237,7 @@ def add_coupling(s: Workspace, x: Array, out: Array) -> None:
             out[sites + i] += s.c_re[j, i] * b + s.c_im[j, i] * a
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def residual(
     arrays: CoupledArrays, d: int, s: Workspace, x: Array, scale: float, out: Array
 ) -> None:
@@ -254,7 +254,7 @@ def residual(
         out[sites + i] = scale * s.force[sites + i] - stiff * im - s.loss[i] * re - out[sites + i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def set_jacobian(arrays: CoupledArrays, d: int, s: Workspace, x: Array) -> None:
     """Jacobian alpha v + beta conj(v) + C v at a state, and its diagonal blocks' inverses."""
     sites = s.loss.size
@@ -278,7 +278,7 @@ def set_jacobian(arrays: CoupledArrays, d: int, s: Workspace, x: Array) -> None:
         s.inverse_beta[i], s.inverse_beta[sites + i] = -b_re / det, -b_im / det
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _blocks(alpha: Array, beta: Array, v: Array, out: Array) -> None:
     """out = alpha v + beta conj(v), cell by cell."""
     n = v.size // 2
@@ -288,7 +288,7 @@ def _blocks(alpha: Array, beta: Array, v: Array, out: Array) -> None:
         out[n + i] = (alpha[n + i] + beta[n + i]) * re + (alpha[i] - beta[i]) * im
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def solve_jacobian(s: Workspace, r: Array, reduce: float, out: Array) -> float:
     """GMRES for J out = r, preconditioned by the diagonal blocks; relative residual reached."""
     n = r.size
@@ -346,7 +346,7 @@ def solve_jacobian(s: Workspace, r: Array, reduce: float, out: Array) -> float:
     return abs(rhs[used]) / size
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def newton(
     arrays: CoupledArrays,
     d: int,
@@ -381,7 +381,7 @@ def newton(
     return STALLED
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def near(x: Array, y: Array, sites: int, bound: float) -> bool:
     """Whether no cell differs by more than ``bound`` of its amplitude (or 5 % of the largest)."""
     top = 0.0

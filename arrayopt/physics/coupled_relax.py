@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from arrayopt.physics.compiled import inner
 from arrayopt.physics.coupled_kernel import (
     CONVERGED,
     STALLED,
@@ -31,7 +31,7 @@ BEAT_BOUND = 0.3
 amplitude, the rest point inside it may lie from the mean."""
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def relax(
     arrays: CoupledArrays,
     d: int,
@@ -126,7 +126,7 @@ def relax(
     return CONVERGED if power / spent - steady <= BEAT_BOUND**2 * steady else STALLED
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _rate(arrays: CoupledArrays, d: int, s: Workspace, x: Array, i: int) -> complex:
     """(j (d + 3/4 g |A|^2) - l) / (2 w m): a cell's own envelope rate (1/s)."""
     sites = s.loss.size

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.coupled_kernel import (
     CONVERGED,
     Array,
@@ -21,6 +21,7 @@ from arrayopt.physics.coupled_kernel import (
     workspace,
 )
 from arrayopt.physics.coupled_relax import relax
+from arrayopt.physics.vectors import put
 
 NOT_SETTLED = 1
 """Bit of `coupled.CoupledStatus`."""
@@ -46,7 +47,7 @@ class Track(NamedTuple):
     """(1,): by how much of the state the last prediction missed."""
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def new_track(sites: int) -> Track:
     """An empty track."""
     return Track(
@@ -54,21 +55,21 @@ def new_track(sites: int) -> Track:
     )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def push(track: Track, w: float, x: Array) -> None:
     """Add the newest state."""
     n = track.tally[0]
     if n == HISTORY:
         for k in range(HISTORY - 1):
             track.w[k] = track.w[k + 1]
-            track.state[k, :] = track.state[k + 1, :]
+            put(track.state[k], track.state[k + 1])
         n -= 1
     track.w[n] = w
-    track.state[n, :] = x
+    put(track.state[n], x)
     track.tally[0] = n + 1
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def predict(track: Track, w: float, keep: int, out: Array) -> None:
     """Extrapolate the newest ``keep`` states to w (Lagrange)."""
     n = track.tally[0]
@@ -82,7 +83,7 @@ def predict(track: Track, w: float, keep: int, out: Array) -> None:
             out[i] += weight * track.state[a, i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def start(
     arrays: CoupledArrays,
     d: int,
@@ -108,7 +109,7 @@ def start(
     push(track, w, x)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def reach(
     arrays: CoupledArrays,
     d: int,
@@ -125,7 +126,7 @@ def reach(
     set_frequency(arrays, d, w, s)
     predict(track, w, keep, guess)
     trial = np.empty(2 * sites)
-    trial[:] = guess
+    put(trial, guess)
     if newton(arrays, d, s, trial, scale, tolerance, PREDICTION_BOUND) != CONVERGED:
         return False
     if not near(trial, guess, sites, PREDICTION_BOUND):
@@ -137,7 +138,7 @@ def reach(
     return True
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def follow(
     arrays: CoupledArrays,
     d: int,
@@ -167,7 +168,7 @@ def follow(
     return True
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def advance(
     arrays: CoupledArrays,
     d: int,
@@ -186,8 +187,8 @@ def advance(
     last, x = np.empty(2 * sites), np.empty(2 * sites)
     while not follow(arrays, d, w, past, scale, tolerance, s, track):
         newest = track.tally[0] - 1
-        last[:] = track.state[newest]
-        x[:] = last
+        put(last, track.state[newest])
+        put(x, last)
         there = track.w[newest]
         settled = False
         # so near to the fold that the envelopes linger in its remains: a little farther they do not
@@ -208,7 +209,7 @@ def advance(
         push(track, there, x)
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def sweep_batch(
     begin: int,
     stop: int,

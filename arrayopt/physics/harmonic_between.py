@@ -10,9 +10,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.compiled import inner, kernel, spliced
 from arrayopt.physics.harmonic_kernel import (
     FRESH,
     ITERATIONS,
@@ -28,6 +28,7 @@ from arrayopt.physics.harmonic_kernel import (
     solve,
 )
 from arrayopt.physics.harmonic_motion import distance
+from arrayopt.physics.vectors import put
 
 FAILED, FOUND, FOLD = 0, 1, 2
 BESIDE = 2.5e-9
@@ -68,21 +69,14 @@ _FOLD_STEPS = 80
 _FOLD_TOLERANCE = 1e-7  # of the step in which the branch turns
 
 
-@njit(cache=True, error_model="numpy")
-def put(to: Array, of: Array) -> None:
-    """Copy a state: slices of arrays would be checked, which takes long to compile."""
-    for i in range(to.size):
-        to[i] = of[i]
-
-
-@njit(cache=True, error_model="numpy")
+@inner
 def state_at(b: Balance, x: Array, w: float, nodes: Array, R: Array, X: Array) -> bool:
     """Solve for x at w from the guess that it holds."""
     set_frequency(b, w, nodes, R, X)
     return newton(b, x, _EXACT, FRESH, ITERATIONS) == 1
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _creep(
     b: Balance,
     from_x: Array,
@@ -120,7 +114,7 @@ def _creep(
                 return False
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _on_curve(
     b: Balance, x: Array, w: float, held: int, nodes: Array, R: Array, X: Array, slope: Array
 ) -> float:
@@ -167,7 +161,7 @@ def _on_curve(
     return math.nan
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _most_changed(x: Array, y: Array) -> int:
     """Entry in which two states differ most."""
     most = 0
@@ -177,7 +171,7 @@ def _most_changed(x: Array, y: Array) -> int:
     return most
 
 
-@njit(cache=True, error_model="numpy")
+@spliced
 def _find_fold(
     b: Balance,
     x_old: Array,
@@ -262,7 +256,7 @@ def _find_fold(
     return (FOLD, at) if rising * (w_end - at) > BESIDE * at else (FOUND, w_now)
 
 
-@njit(cache=True, error_model="numpy")
+@spliced
 def _before_fold(
     b: Balance,
     before: Array,
@@ -291,7 +285,7 @@ def _before_fold(
     return False
 
 
-@njit(cache=True, error_model="numpy")
+@spliced
 def _solve(
     b: Balance,
     kind: int,
@@ -349,7 +343,7 @@ def _solve(
     return (FOUND if _creep(b, after, w_after, w, nodes, R, X, x) else FAILED), w
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def solve_tasks(
     start: int,
     stop: int,

@@ -9,9 +9,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.compiled import inner
 from arrayopt.physics.fused import fma
 
 Array = NDArray[np.float64]
@@ -78,7 +78,7 @@ class Rows(NamedTuple):
         return Rows(*(x if n in shared else x[index] for n, x in self._asdict().items()))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _combine(weights: Array, rows: Array, out: Array) -> None:
     """out[s] = sum over k of weights[s, k] rows[k]; the number of rows is a multiple of four."""
     for s in range(out.shape[0]):
@@ -94,7 +94,7 @@ def _combine(weights: Array, rows: Array, out: Array) -> None:
                     out[s, t] = fma(a, rows[k, t], fma(c, rows[k + 1, t], last))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def residual(
     x: Array,
     basis: Array,
@@ -157,7 +157,7 @@ def residual(
         r[m + 2 * i] -= force[i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def jacobian(
     place: Index,
     k: Array,
@@ -206,7 +206,7 @@ def jacobian(
                 A[at + 1, to] -= CL[h - 1, i, j]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def factor(A: Array, m: int) -> float:
     """LU of A in place; returns the sign of det A, 0 where it is singular.
 
@@ -249,7 +249,7 @@ def factor(A: Array, m: int) -> float:
     return sign
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def solve(A: Array, m: int, y: Array) -> None:
     """y <- A^-1 y with the factors of `factor`."""
     n = A.shape[0]
@@ -274,7 +274,7 @@ def solve(A: Array, m: int, y: Array) -> None:
         y[p] = total * A[p, p]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def newton(b: Balance, x: Array, tolerance: float, have_factors: bool, limit: int) -> int:
     """Solve the balance from the guess x; 1 converged on a branch of stable index, 0 not.
 
@@ -318,7 +318,7 @@ def newton(b: Balance, x: Array, tolerance: float, have_factors: bool, limit: in
     return 0
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def cubic_weights(nodes: Array, w: float) -> tuple[int, int, Array]:
     """First node, number and weights of Lagrange's polynomial at w, the nearest end's outside."""
     count = min(4, nodes.size)
@@ -340,7 +340,7 @@ def cubic_weights(nodes: Array, w: float) -> tuple[int, int, Array]:
     return first, count, weights
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def set_frequency(b: Balance, w: float, nodes: Array, R: Array, X: Array) -> None:
     """b.KL, b.CL <- dynamic stiffness of every harmonic at w, radiation from that at the nodes."""
     KL, CL, k, c = b.KL, b.CL, b.k, b.c
@@ -362,7 +362,7 @@ def set_frequency(b: Balance, w: float, nodes: Array, R: Array, X: Array) -> Non
             CL[h, i, i] += hw * c[i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def balance_of(rows: Rows, row: int) -> Balance:
     """One row's balance, with a workspace of its own."""
     k = rows.k[row]

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from arrayopt.physics.compiled import inner
 from arrayopt.physics.harmonic_kernel import (
     FEW_ITERATIONS,
     FRESH,
@@ -25,7 +25,7 @@ _ESCAPE = 1e3  # of the length scale
 _CHUNK = 8  # periods between looks at a transient
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _propagator(b: Balance, w: float, step: float, E: Array, inertia: Array) -> None:
     """Exact free motion of each damped mode over ``step``: E (m, 4), inertia 1 + added mass.
 
@@ -51,7 +51,7 @@ def _propagator(b: Balance, w: float, step: float, E: Array, inertia: Array) -> 
         E[i, 2], E[i, 3] = -decay * k * sin, decay * (cos - half * sin)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _kick(
     q: Array,
     v: Array,
@@ -82,7 +82,7 @@ def _kick(
         v[i] += dt * r[i] / inertia[i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def settle(b: Balance, x: Array, w: float, tolerance: float, periods: int, trial: Array) -> int:
     """Let the motion x run on in time at w until it reaches a steady state: M7.17.
 
@@ -137,7 +137,7 @@ def settle(b: Balance, x: Array, w: float, tolerance: float, periods: int, trial
     return 0
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def distance(a: Array, b: Array) -> float:
     """Largest difference over largest entry."""
     gap, size = 0.0, 0.0
@@ -147,7 +147,7 @@ def distance(a: Array, b: Array) -> float:
     return gap / (size + 1e-300)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def largest_multiplier(b: Balance, x: Array, w: float) -> float:
     """Modulus of the largest Floquet multiplier of the periodic motion x at w (M7.16).
 

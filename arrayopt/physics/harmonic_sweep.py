@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.compiled import inner, kernel, spliced
 from arrayopt.physics.harmonic_kernel import (
     FRESH,
     ITERATIONS,
@@ -29,13 +29,14 @@ from arrayopt.physics.harmonic_motion import (
     largest_multiplier,
     settle,
 )
+from arrayopt.physics.vectors import put
 
 _SMALLEST_STEP = 1.0 / 256.0  # of a grid interval: resolution of a jump frequency
 _LARGEST_CHANGE = 0.4  # of the state in one accepted step; more is taken for a jump and bisected
 _LARGEST_STRIDE = 16  # grid points
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _predict(history: Array, at: Array, known: int, w: float, x: Array) -> None:
     """Extrapolate the last one to three states (newest first) to w by Lagrange's polynomial."""
     n = x.size
@@ -56,7 +57,7 @@ def _predict(history: Array, at: Array, known: int, w: float, x: Array) -> None:
         x[i] = a * history[0, i] + c * history[1, i] + d * history[2, i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _remember(history: Array, at: Array, known: int, w: float, x: Array) -> int:
     for i in range(x.size):
         history[2, i] = history[1, i]
@@ -66,7 +67,7 @@ def _remember(history: Array, at: Array, known: int, w: float, x: Array) -> int:
     return min(known + 1, 3)
 
 
-@njit(cache=True, error_model="numpy")
+@spliced
 def _creep(
     b: Balance,
     x: Array,
@@ -105,7 +106,7 @@ def _creep(
     return known, math.nan
 
 
-@njit(cache=True, error_model="numpy")
+@spliced
 def _arrive(
     b: Balance,
     x: Array,
@@ -133,10 +134,10 @@ def _arrive(
     solved = settle(b, x, ahead, tolerance, periods, trial)
     set_frequency(b, w, nodes, R, X)
     if solved == 1:
-        trial[:] = x
+        put(trial, x)
         solved = newton(b, x, tolerance, FRESH, ITERATIONS)
         if solved == 0:
-            x[:] = trial
+            put(x, trial)
             solved = settle(b, x, w, tolerance, periods, trial)
     if solved == 0:
         # too few harmonics to agree with the time series, which may still ride the branch that this
@@ -146,7 +147,7 @@ def _arrive(
     return solved
 
 
-@njit(cache=True, error_model="numpy")
+@spliced
 def sweep(
     b: Balance,
     w: Array,
@@ -181,7 +182,7 @@ def sweep(
         if known >= 2 and factored:
             set_frequency(b, w[i], nodes, R, X)
             _predict(history, at, known, w[i], guess)
-            x[:] = guess
+            put(x, guess)
             solved = newton(b, x, tolerance, factored, ITERATIONS)
             if solved == 1 and distance(x, history[0]) < _LARGEST_CHANGE:
                 error = distance(x, guess)
@@ -203,7 +204,7 @@ def sweep(
             if solved == 0 and jumped < jumps.size:
                 jumps[jumped] = fold
                 jumped += 1
-            x[:] = history[0]
+            put(x, history[0])
         if solved == 0:
             set_frequency(b, w[i], nodes, R, X)
             ahead = w[i] * (1.01 if rising else 0.99)
@@ -213,11 +214,11 @@ def sweep(
                 known = _remember(history, at, 0, w[i], x)
         factored = solved == 1
         if solved == 1:
-            states[i] = x
+            put(states[i], x)
             for skipped in range(done + 1, visit):
                 j = skipped if rising else count - 1 - skipped
                 _predict(history, at, known, w[j], guess)
-                states[j] = guess
+                put(states[j], guess)
             if every > 0 and visit >= checked + every:
                 checked = visit
                 set_frequency(b, w[i], nodes, R, X)
@@ -225,7 +226,7 @@ def sweep(
                 if multiplier[i] > 1.0 + 1e-3:
                     status[i] = UNSTABLE
         else:
-            states[i] = np.nan
+            states[i, :] = np.nan
             status[i] = ESCAPED if solved == -1 else UNCONVERGED
         stride = max(visit - done, 1)
         if known == 3 and error < interpolation:
@@ -233,7 +234,7 @@ def sweep(
         done = visit
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def sweep_rows(
     start: int,
     stop: int,

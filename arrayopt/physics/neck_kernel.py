@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from arrayopt.physics.cavity import FLANGED_END
+from arrayopt.physics.compiled import inner, kernel, spliced
 
 Array = NDArray[np.float64]
 
@@ -19,7 +19,7 @@ _EXTRA_TERMS = 24
 """Terms of the backward recurrence beyond the argument: 1e-15 of the ratio."""
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def bessel_ratio(b: complex) -> complex:
     """J0(b)/J2(b) off the real axis, by backward recurrence of J_n/J_(n-1) (Miller)."""
     ratio = 0.0j
@@ -30,7 +30,7 @@ def bessel_ratio(b: complex) -> complex:
     return 1.0 / (ratio * first)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def neck_coefficients(
     w: float, neck: Array, density: float, sound_speed: float
 ) -> tuple[float, float, float]:
@@ -47,7 +47,7 @@ def neck_coefficients(
     return count * area, count * mass, count * resistance
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@spliced
 def back_pressure(
     w: float, stiffness: float, area: float, mass: float, resistance: float
 ) -> tuple[float, float]:

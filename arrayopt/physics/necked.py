@@ -11,9 +11,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.neck_kernel import back_pressure, neck_coefficients
 from arrayopt.physics.radiation import (
     SERIES_LIMIT,
@@ -122,7 +122,7 @@ def necked_figures(
     return NeckedFigures(*(out[:, k].reshape(shape) for k in range(out.shape[1])))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _dynamic(cell: _Cell, w: float) -> tuple[float, float]:
     """d and l of one cell at w (N/m)."""
     ka = w / cell.sound_speed * cell.radius
@@ -136,7 +136,7 @@ def _dynamic(cell: _Cell, w: float) -> tuple[float, float]:
     return d, w * (cell.damping + resistance) + size * drag
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _own(cell: _Cell, stiffness: float) -> float:
     """Resonance of the diaphragm with its air at a stiffness (rad/s)."""
     w = np.sqrt(stiffness / cell.mass)
@@ -147,7 +147,7 @@ def _own(cell: _Cell, stiffness: float) -> float:
     return float(w)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _threshold(cell: _Cell, w: float) -> float:
     """Square of the force at which two more states appear at w (N2; M7.3), inf where none do."""
     d, l = _dynamic(cell, w)  # noqa: E741
@@ -159,7 +159,7 @@ def _threshold(cell: _Cell, w: float) -> float:
     return float(2.0 * (1.0 + s2) ** 2 / edge * l**3 / (0.75 * abs(cell.cubic)))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _onset(cell: _Cell, w: Array) -> tuple[float, float]:
     """Least force of M7.18 on a scan and its frequency: where bistability begins."""
     n = w.size
@@ -186,7 +186,7 @@ def _onset(cell: _Cell, w: Array) -> tuple[float, float]:
     return np.sqrt(found), at
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def _figures(
     start: int,
     stop: int,
@@ -241,7 +241,7 @@ def _figures(
         out[c, 4], out[c, 5] = _backbone(cell, w, d, l, first, last, first_width, last_width)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _backbone(
     cell: _Cell,
     w: Array,

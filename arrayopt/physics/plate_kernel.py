@@ -9,7 +9,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
+
+from arrayopt.physics.compiled import inner, kernel
+from arrayopt.physics.vectors import put
 
 # plain integers for the compiled code; the public flags are `diaphragm.PlateStatus`
 BUCKLED, NOT_CONVERGED, COVERAGE, INPUT = 1, 2, 4, 8
@@ -19,7 +21,7 @@ _SMALLEST_LOAD_STEP = 1.0 / 256.0
 _STEP_TOLERANCE = 1e-9
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _cholesky(a: Any, n: int) -> bool:
     """Lower factor in place; False when the matrix is not positive definite."""
     for j in range(n):
@@ -39,7 +41,7 @@ def _cholesky(a: Any, n: int) -> bool:
     return True
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _jacobi_eigen(c: Any, v: Any, n: int) -> None:
     """Eigenvalues on the diagonal of c, vectors in the columns of v (cyclic Jacobi)."""
     for i in range(n):
@@ -78,7 +80,7 @@ def _jacobi_eigen(c: Any, v: Any, n: int) -> None:
             return
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _contract(series: Any, ends: Any, s: float, out: Any) -> None:
     """Chebyshev sum of every coefficient at s in 0..1."""
     pieces, order, m = series.shape
@@ -95,7 +97,7 @@ def _contract(series: Any, ends: Any, s: float, out: Any) -> None:
         before, now = now, 2.0 * x * now - before
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _apply(tensor: Any, x: Any, out: Any) -> None:
     """out[p] = sum over k of x[k] tensor[k, p]: this order vectorises without reassociation."""
     for p in range(len(out)):
@@ -105,7 +107,7 @@ def _apply(tensor: Any, x: Any, out: Any) -> None:
             out[p] += x[k] * tensor[k, p]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _newton(
     q: Any,
     load: Any,
@@ -165,7 +167,7 @@ def _newton(
     return NOT_CONVERGED
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _operating_point(
     q: Any,
     q_try: Any,
@@ -185,19 +187,17 @@ def _operating_point(
     r4: Any,
 ) -> int:
     """Follow the equilibrium from the unloaded flat plate to full load (M2.7)."""
-    n = len(q)
     reached, step = 0.0, 1.0
     q[:] = 0.0
     while reached < 1.0:
         level = min(1.0, reached + step)
-        q_try[:] = q
+        put(q_try, q)
         status = _newton(
             q_try, load, stiff, stress, t3, t4, level, 0.5 * thickness,
             first, second, weight, tangent, y, d, r3, r4,
         )  # fmt: skip
         if status == 0:
-            for i in range(n):
-                q[i] = q_try[i]
+            put(q, q_try)
             reached = level
             step *= 2.0
         else:
@@ -207,7 +207,7 @@ def _operating_point(
     return 0
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def solve_cells(
     start: int,
     stop: int,

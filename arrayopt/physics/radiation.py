@@ -12,10 +12,10 @@ from functools import partial
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.radiation_tables import (
     SERIES_TERMS,
     check_size,
@@ -69,7 +69,7 @@ def directivity_series(shape: ArrayLike, n_terms: int = DIRECTIVITY_TERMS) -> Ar
     return _contract(coefficients, moment_matrix(coefficients.shape[-1], n_terms))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def even_series(x: float, coefficients: Array) -> Any:
     """Sum of ``coefficients[n] x^(2 n)`` by Horner's rule, for scalar x."""
     x2 = x * x
@@ -79,19 +79,19 @@ def even_series(x: float, coefficients: Array) -> Any:
     return total
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def self_resistance_series(ka: float, r_n: Array) -> Any:
     """R / (rho0 c pi a^2) at one ka (M5.5) from a row of `impedance_series`."""
     return ka * ka * even_series(ka, r_n)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def self_reactance_series(ka: float, x_n: Array) -> Any:
     """X / (rho0 c pi a^2) at one ka (M5.6) from a row of `impedance_series`."""
     return ka * even_series(ka, x_n)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def directivity_scalar(kappa: float, q_n: Array) -> Any:
     """Q(kappa) / Q(0) at one kappa = k a sin(theta), from a row of `directivity_series`."""
     return even_series(kappa, q_n) / q_n[0]
@@ -342,7 +342,7 @@ def _shape(shape: ArrayLike) -> Array:
     return coefficients
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _contract_rows(rows: Array, matrix: Array) -> Any:
     out = np.zeros((rows.shape[0], matrix.shape[1]))
     for b in range(rows.shape[0]):
@@ -359,7 +359,7 @@ def _contract(coefficients: Array, matrix: Array) -> Array:
     return result.reshape(*coefficients.shape[:-1], matrix.shape[1])
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _quadratic_forms(left: Array, right: Array, tensor: Array) -> Any:
     out = np.zeros((left.shape[0], tensor.shape[0]))
     for b in range(left.shape[0]):

@@ -9,8 +9,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
+
+from arrayopt.physics.compiled import forced, inner, kernel, parallel
 
 Array = NDArray[np.float64]
 
@@ -21,7 +23,7 @@ _WORD, _ONE_THIRD = np.uint64(32), np.uint64(1431655766)
 _INVERSE_BIAS = np.uint64(1430186500)  # minus a third of the high word: x^(-1/3) within 3.5 %
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@forced
 def _inverse_cube_root(x: float) -> float:
     """x^(-1/3) for x > 0 to 1e-9 without a division: exponent shift, then two corrections."""
     # unsigned: AVX2 has no arithmetic shift of 64-bit integers
@@ -34,7 +36,7 @@ def _inverse_cube_root(x: float) -> float:
     return b * (1.0 + h * (1.0 / 3.0))
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@forced
 def reduced_root(s: float, gamma: float, upper: bool) -> float:
     """Largest (``upper``) or smallest real y of y ((y - s)^2 + 1) = gamma, gamma >= 0 (M7.2)."""
     s2 = s * s
@@ -78,7 +80,7 @@ def reduced_root(s: float, gamma: float, upper: bool) -> float:
     return min(max(y, low), high)
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@forced
 def amplitude_squared(d: float, l: float, g: float, F: float, upper: bool) -> float:  # noqa: E741
     """X = |A|^2, largest or smallest real root of X [(d + 3/4 g X)^2 + l^2] = F^2 (M7.1).
 
@@ -98,7 +100,7 @@ def amplitude_squared(d: float, l: float, g: float, F: float, upper: bool) -> fl
     return y * (l * (1.0 / a)) if y > 0.5 else linear / (1.0 + e * e)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def amplitude_row(d: Array, l: Array, g: float, F: float, upper: bool, out: Array) -> None:  # noqa: E741
     """`amplitude_squared` along one row of frequencies: d, l, out (f,); g, F, upper scalars."""
     # two loops, so that the branch is a constant inside each
@@ -110,7 +112,7 @@ def amplitude_row(d: Array, l: Array, g: float, F: float, upper: bool, out: Arra
             out[i] = amplitude_squared(d[i], l[i], g, F, False)
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
+@parallel
 def amplitude_rows(
     d: Array,
     l: Array,  # noqa: E741
@@ -124,7 +126,7 @@ def amplitude_rows(
         amplitude_row(d[r], l[r], g[r], F[r], upper[r], out[r])
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def state_count(d: float, l: float, g: float, F: float) -> int:  # noqa: E741
     """Number of real roots of M7.1, 1 or 3 (the measure-zero double root counts as 3)."""
     a = 0.75 * abs(g)
@@ -137,19 +139,19 @@ def state_count(d: float, l: float, g: float, F: float) -> int:  # noqa: E741
     return 3 if inside else 1
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@forced
 def complex_amplitude(d: float, l: float, g: float, F: float, X: float) -> complex:  # noqa: E741
     """A = F / (d + 3/4 g X + j l), phasor e^{+jwt}, for the X = |A|^2 of a root of M7.1."""
     return F / complex(d + 0.75 * g * X, l)
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@forced
 def on_upper_branch(g: float, sweep_up: bool) -> bool:
     """Whether a slow sweep rides the largest root: rising if hardening, falling if softening."""
     return (g >= 0.0) == sweep_up
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _log_ratio(w: float, zeta: float, P: float, sign: float, at_upper: bool) -> float:
     """log(gamma/gamma_fold) at w in units of w0; zero where the path crosses that fold."""
     l = 2.0 * zeta * w  # noqa: E741
@@ -159,7 +161,7 @@ def _log_ratio(w: float, zeta: float, P: float, sign: float, at_upper: bool) -> 
     return math.log(P / (l * l * l) / fold)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _crossing(
     zeta: float, P: float, sign: float, at_upper: bool, inner: float, outer: float
 ) -> float:
@@ -173,7 +175,7 @@ def _crossing(
     return 0.5 * (inner + outer)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def fold_frequencies(zeta: float, P: float, sign: float) -> tuple[float, float]:
     """(jump up, jump down) in units of w0 from M7.6, nan where that jump does not exist.
 
@@ -209,7 +211,7 @@ def fold_frequencies(zeta: float, P: float, sign: float) -> tuple[float, float]:
     return up, _crossing(zeta, P, sign, True, cusp, low)
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
+@parallel
 def fold_frequencies_batch(zeta: Array, P: Array, sign: Array, up: Array, down: Array) -> None:
     """`fold_frequencies` over flat arrays."""
     for i in prange(zeta.size):

@@ -16,10 +16,10 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from arrayopt.physics import transient_formulas as formulas
+from arrayopt.physics.compiled import inner, kernel, spliced
 from arrayopt.physics.fused import fma
 
 LANES = 32
@@ -52,17 +52,16 @@ _VA = 19 * LANES
 _BUFFER = 20 * LANES
 
 
-_inline = njit(error_model="numpy", inline="always")
-_step = _inline(formulas.make_step(fma, float))
-_rotate = _inline(formulas.rotate)
-_whole_window = _inline(formulas.whole_window)
-cycle_time = njit(cache=True, error_model="numpy", inline="always")(formulas.cycle_time)
-whole_cycles = njit(cache=True, error_model="numpy", inline="always")(formulas.whole_cycles)
-_rotations = njit(cache=True, error_model="numpy")(formulas.rotations)
-_window = njit(cache=True, error_model="numpy")(formulas.window)
+_step = spliced(formulas.make_step(fma, float))
+_rotate = spliced(formulas.rotate)
+_whole_window = spliced(formulas.whole_window)
+cycle_time = spliced(formulas.cycle_time)
+whole_cycles = spliced(formulas.whole_cycles)
+_rotations = inner(formulas.rotations)
+_window = inner(formulas.window)
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@spliced
 def _advance(b: NDArray[Any], i: int, f0: float, fh: float, f1: float) -> float:
     """Step lane ``i``, keep its state and the drive at the end; return the displacement."""
     g = b[_G + i]
@@ -73,7 +72,7 @@ def _advance(b: NDArray[Any], i: int, f0: float, fh: float, f1: float) -> float:
     return x
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _tone_period(b: NDArray[Any], cosine: NDArray[Any], sine: NDArray[Any], steps: int) -> None:
     """One whole drive cycle of a tone; the phasor table is shared by all lanes."""
     # cos(a) + cos(a + 2 d) = 2 cos(d) cos(a + d): the mid-step drive from its two ends.
@@ -95,7 +94,7 @@ def _tone_period(b: NDArray[Any], cosine: NDArray[Any], sine: NDArray[Any], step
             b[_IM + i] = fma(-x, s2, b[_IM + i])
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _free_period(b: NDArray[Any], cosine: NDArray[Any], sine: NDArray[Any], steps: int) -> None:
     """One cycle of the last drive frequency, without drive."""
     for j in range(1, steps, 2):
@@ -114,7 +113,7 @@ def _free_period(b: NDArray[Any], cosine: NDArray[Any], sine: NDArray[Any], step
             b[_IM + i] = fma(-x, s2, b[_IM + i])
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _general_period(b: NDArray[Any], steps: int) -> None:
     """A window with a phasor of its own in every lane: a first partial cycle, or a chirp."""
     for j in range(steps):
@@ -134,7 +133,7 @@ def _general_period(b: NDArray[Any], steps: int) -> None:
             b[_IM + i] -= weight * x * s1
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _set_step(b: NDArray[Any], par: NDArray[Any], i: int, dt: float) -> None:
     """Set the coefficients of lane ``i`` for the step ``dt``."""
     scale = 0.25 * dt * dt
@@ -146,7 +145,7 @@ def _set_step(b: NDArray[Any], par: NDArray[Any], i: int, dt: float) -> None:
     b[_G + i] = par[DAMPING, i] * 0.5 * dt
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _set_general(
     b: NDArray[Any],
     par: NDArray[Any],
@@ -177,7 +176,7 @@ def _set_general(
     b[_F0 + i] = b[_FC + i] * b[_PC + i] - b[_FS + i] * b[_PS + i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _begin(
     b: NDArray[Any],
     scratch: NDArray[Any],
@@ -217,7 +216,7 @@ def _begin(
     return any_partial
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _lane_window(
     b: NDArray[Any],
     i: int,
@@ -247,7 +246,7 @@ def _lane_window(
     )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _whole_windows(
     b: NDArray[Any], turn: NDArray[Any], steps: int, quantity: int, out: NDArray[Any]
 ) -> None:
@@ -260,7 +259,7 @@ def _whole_windows(
         out[i] = complex(re, im) * turn[i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _block(
     par: NDArray[Any],
     steps: int,
@@ -341,7 +340,7 @@ def _block(
         end[1, i] = 2.0 * b[_U + i] / b[_DT + i]
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def run(
     start: int,
     stop: int,
@@ -385,7 +384,7 @@ def run(
             end[row, 1] = last[1, i]
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def add_weighted(
     start: int, stop: int, envelope: NDArray[Any], weights: NDArray[Any], out: NDArray[Any]
 ) -> None:

@@ -6,16 +6,16 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.fused import fma
 from arrayopt.physics.transient_kernel import cycle_time, whole_cycles
 
 LANES = 32
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _pull(
     modes: int,
     q: NDArray[Any],
@@ -61,7 +61,7 @@ def _pull(
                     out[m, i] -= volt[i] * tension[m, a, i] * q[a, i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _distinct(values: NDArray[Any]) -> int:
     """Count the distinct orders of a sorted index pair or triple."""
     n = values.size
@@ -72,7 +72,7 @@ def _distinct(values: NDArray[Any]) -> int:
     return 3 if values[0] == values[1] or values[1] == values[2] else 6
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _pack(
     modes: int,
     quadratic: NDArray[Any],
@@ -110,7 +110,7 @@ def _pack(
                 p += 1
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _turn(
     pc: NDArray[Any],
     ps: NDArray[Any],
@@ -137,7 +137,7 @@ def _turn(
         volt1[i] = fc[i] * pc[i] - fs[i] * ps[i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _stage(
     stage: int,
     q: NDArray[Any],
@@ -160,7 +160,7 @@ def _stage(
                 us[m, i] = u[m, i] + 2.0 * slope[2, m, i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _finish(q: NDArray[Any], u: NDArray[Any], slope: NDArray[Any]) -> None:
     """Complete the step from its four slopes."""
     for m in range(q.shape[0]):
@@ -170,7 +170,7 @@ def _finish(q: NDArray[Any], u: NDArray[Any], slope: NDArray[Any]) -> None:
             u[m, i] += (slope[0, m, i] + 2.0 * s + slope[3, m, i]) * (1.0 / 3.0)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _gather(
     real: NDArray[Any], imag: NDArray[Any], q: NDArray[Any], pc: NDArray[Any], ps: NDArray[Any]
 ) -> None:
@@ -181,7 +181,7 @@ def _gather(
             imag[m, i] -= q[m, i] * ps[i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _block(
     chosen: NDArray[Any],
     drive: NDArray[Any],
@@ -346,7 +346,7 @@ def _block(
                 out[chosen[i], m, column] = mean
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel
 def run(
     start: int,
     stop: int,

@@ -6,11 +6,12 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from arrayopt.physics.compiled import inner, kernel
 
-@njit(cache=True, error_model="numpy")
+
+@inner
 def _acceleration(
     q: NDArray[Any],
     v: NDArray[Any],
@@ -39,7 +40,7 @@ def _acceleration(
         out[m] = force / mass[m]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def trace(
     drive: NDArray[Any],
     step: float,
