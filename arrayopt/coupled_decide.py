@@ -158,14 +158,15 @@ def decide(
                         n += 1
                     if inside:
                         folds[low], folds[n - 2], folds[n - 1] = 0, -1, 0
-                else:
-                    take_apart(packed, d, ends, pair, tolerance, s, track, steps, between, jumps)
+                elif take_apart(packed, d, ends, pair, tolerance, s, track, steps, between, jumps):
                     for m in range(1, SMALL_STEPS):
                         _keep(packed, d, steps[m], between[m], n, w, p, states)
                         folds[n] = jumps[m + 1] if back == 1 else jumps[m]
                         _insert(order, n, i + m - 1, n)
                         n += 1
                     folds[low] = jumps[1] if back == 1 else jumps[0]
+                else:
+                    folds[low] = 1  # only the first and the last branch are known
                 changed = True
                 continue
             alone = rough >= 0

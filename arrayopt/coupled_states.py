@@ -212,8 +212,11 @@ def take_apart(
     w: Array,
     between: Array,
     jumped: Ints,
-) -> None:
-    """A step with several folds once more in small steps, so that each holds one."""
+) -> bool:
+    """A step with several folds once more in small steps, so that each holds one.
+
+    False where the envelopes do not settle after one of them: the states are not known then.
+    """
     points = w.size
     back = 1 if ends[1] > ends[0] else -1
     for k in range(points):
@@ -224,3 +227,4 @@ def take_apart(
     past = (ends[1] - ends[0]) / 2.0**HALVINGS
     solved = np.empty(points, dtype=np.int64)
     follow_grid(packed, d, w, back, past, tolerance, s, track, between, jumped, solved)
+    return track.tally[2] == 0
