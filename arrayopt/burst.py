@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from arrayopt.path import path_absorption
 from arrayopt.physics.compiled import kernel
 from arrayopt.physics.threads import spread
 from arrayopt.physics.transient import burst_envelope
-from arrayopt.response import Packed, group_direction, linear_row, path_absorption, receive_row
+from arrayopt.response import Packed, group_direction, linear_row, receive_row
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -13,6 +13,7 @@ from arrayopt.band_grid import POINTS_PER_LINEWIDTH, SECTIONS
 from arrayopt.cells import necks_of
 from arrayopt.coupled_band import COUPLED_SHIFT, find_bands, grid_range
 from arrayopt.coupled_states import CoupledPacked
+from arrayopt.path import path_factors
 from arrayopt.physics.coupled import (
     TOLERANCE,
     SiteTable,
@@ -24,7 +25,7 @@ from arrayopt.physics.coupled import (
 from arrayopt.physics.coupled_kernel import Array, CoupledArrays
 from arrayopt.physics.radiation import directivity
 from arrayopt.physics.threads import spread
-from arrayopt.response import DOWN, SMALL, TWO_WAY, ArrayResponse, pack, path_factor
+from arrayopt.response import DOWN, SMALL, TWO_WAY, ArrayResponse, pack
 
 if TYPE_CHECKING:
     from arrayopt.cells import Cells
@@ -170,7 +171,7 @@ def coupled_pressure(
     groups = designs.layout.n_groups
     w = 2.0 * np.pi * frequency
     travel = study.target.distance / study.air_state.sound_speed
-    path = np.array([[path_factor(base, x) for x in row] for row in w]) * np.exp(-1j * w * travel)
+    path = path_factors(base, w) * np.exp(-1j * w * travel)
     lead = base.delay if packed.phased else np.zeros_like(base.delay)
     phase = np.exp(1j * w[:, :, None] * lead[:, None, :])
     shape = (len(designs), groups, w.shape[1])

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from arrayopt.path import path_factor
 from arrayopt.physics.compiled import inner, spliced
 from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Ints, Workspace
 from arrayopt.physics.coupled_sweep import (
@@ -20,7 +21,7 @@ from arrayopt.physics.coupled_sweep import (
 )
 from arrayopt.physics.radiation import directivity_scalar
 from arrayopt.physics.vectors import put
-from arrayopt.response import Packed, path_factor
+from arrayopt.response import Packed
 
 FOLD_TOLERANCE = 3e-8
 """Relative width to which a jump is closed in on."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from arrayopt.physics.air import absorption_scalar
+from arrayopt.path import path_absorption, path_factor
 from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.radiation import (
     TERMS_FOR_LIMIT,
@@ -248,20 +248,6 @@ def displacement_row(
         norm = force / (re[i] * re[i] + loss[i] * loss[i])
         re[i] *= norm
         im[i] = -loss[i] * norm
-
-
-@inner
-def path_absorption(packed: Packed, w: float) -> float:
-    """Absorption of the air at w (Np/m; M4.6)."""
-    a = packed.absorption
-    return absorption_scalar(w / (2.0 * np.pi), a[0], a[1], a[2], a[3], a[4])
-
-
-@kernel
-def path_factor(packed: Packed, w: float) -> float:
-    """Pressure amplitude per volume amplitude (Pa/m3) over the path, phase left out (M9.1)."""
-    spread = packed.density * w * w / (2.0 * np.pi * packed.distance)
-    return spread * np.exp(-path_absorption(packed, w) * packed.distance)
 
 
 @inner
