@@ -280,7 +280,7 @@ def _paths(
 ) -> None:
     for e in range(start, stop):
         path = packed.density / (2.0 * np.pi * packed.distance)
-        path *= np.exp(-path_absorption(packed, w[e]) * packed.distance)
+        path *= np.exp(-path_absorption(packed.absorption, w[e]) * packed.distance)
         for g in range(packed.mass.shape[1]):
             re, im = group_direction(packed, design[e], g, w[e])
             out[e, g] = complex(path * re, path * im)

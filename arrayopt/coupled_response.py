@@ -171,7 +171,7 @@ def coupled_pressure(
     groups = designs.layout.n_groups
     w = 2.0 * np.pi * frequency
     travel = study.target.distance / study.air_state.sound_speed
-    path = path_factors(base, w) * np.exp(-1j * w * travel)
+    path = path_factors(base.density, base.distance, base.absorption, w) * np.exp(-1j * w * travel)
     lead = base.delay if packed.phased else np.zeros_like(base.delay)
     phase = np.exp(1j * w[:, :, None] * lead[:, None, :])
     shape = (len(designs), groups, w.shape[1])

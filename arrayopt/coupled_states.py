@@ -70,7 +70,7 @@ def far_pressure(packed: CoupledPacked, d: int, w: float, x: Array) -> float:
                     a_im += np.sin(w * base.delay[d, n])
         re += moved * (a_re * x[i] - a_im * x[sites + i])
         im += moved * (a_re * x[sites + i] + a_im * x[i])
-    return float(path_factor(base, w) * np.hypot(re, im))
+    return float(path_factor(base.density, base.distance, base.absorption, w) * np.hypot(re, im))
 
 
 @inner

@@ -2,37 +2,34 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import NDArray
 
 from arrayopt.physics.air import absorption_scalar
 from arrayopt.physics.compiled import inner, kernel
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from arrayopt.response import Packed
+Floats = NDArray[np.float64]
 
 
 @inner
-def path_absorption(packed: Packed, w: float) -> float:
-    """Absorption of the air at w (Np/m; M4.6)."""
-    a = packed.absorption
-    return absorption_scalar(w / (2.0 * np.pi), a[0], a[1], a[2], a[3], a[4])
+def path_absorption(constant: Floats, w: float) -> float:
+    """Absorption of the air at w (Np/m; M4.6); ``constant`` as in `response.Packed`."""
+    return absorption_scalar(
+        w / (2.0 * np.pi), constant[0], constant[1], constant[2], constant[3], constant[4]
+    )
 
 
 @inner
-def path_factor(packed: Packed, w: float) -> float:
+def path_factor(density: float, distance: float, constant: Floats, w: float) -> float:
     """Pressure amplitude per volume amplitude (Pa/m3) over the path, phase left out (M9.1)."""
-    spread = packed.density * w * w / (2.0 * np.pi * packed.distance)
-    return spread * np.exp(-path_absorption(packed, w) * packed.distance)
+    spread = density * w * w / (2.0 * np.pi * distance)
+    return spread * np.exp(-path_absorption(constant, w) * distance)
 
 
 @kernel
-def path_factors(packed: Packed, w: NDArray[np.float64]) -> NDArray[np.float64]:
+def path_factors(density: float, distance: float, constant: Floats, w: Floats) -> Floats:
     """`path_factor` of every frequency (any shape, rad/s)."""
     out = np.empty(w.size)
     for i, x in enumerate(w.flat):
-        out[i] = path_factor(packed, x)
+        out[i] = path_factor(density, distance, constant, x)
     return out.reshape(w.shape)

@@ -315,7 +315,7 @@ def receive_row(
             re[i] += detuning[i] * norm
             im[i] -= loss[i] * norm
     for i in range(w.size):
-        attenuation = np.exp(-path_absorption(packed, w[i]) * packed.distance)
+        attenuation = np.exp(-path_absorption(packed.absorption, w[i]) * packed.distance)
         pressure[i] *= attenuation * np.hypot(re[i], im[i])
 
 
@@ -355,7 +355,7 @@ def sweep_row(
         deflection[g] = np.sqrt(largest)
     for i in range(w.size):
         size = np.sqrt(sum_re[i] * sum_re[i] + sum_im[i] * sum_im[i])
-        pressure[i] = path_factor(packed, w[i]) * size
+        pressure[i] = path_factor(packed.density, packed.distance, packed.absorption, w[i]) * size
     if sweep >= TWO_WAY:
         receive_row(packed, d, w, pressure, work)
 
@@ -384,5 +384,6 @@ def _group_pressures(
             displacement_row(packed, d, g, w, sweep, re, im, loss)
             volume_row(packed, d, g, w, re, im, sum_re, sum_im)
             for i in range(points):
-                group[d, g, i] = -path_factor(packed, w[i]) * complex(sum_re[i], sum_im[i])
+                path = path_factor(packed.density, packed.distance, packed.absorption, w[i])
+                group[d, g, i] = -path * complex(sum_re[i], sum_im[i])
                 deflection[d, g, i] = complex(re[i], im[i]) * turn

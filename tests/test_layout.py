@@ -29,6 +29,7 @@ ORDER = [
     ],
     ["design", "design_file"],
     ["cells"],
+    ["path"],
     ["response"],
     ["refine"],
     ["band_grid"],
