@@ -32,7 +32,8 @@ def called_from_python(trees: dict[str, ast.Module]) -> Iterator[Name]:
     """(module, function) of every function without a way in that uncompiled code refers to."""
     how = {(module, name): h for module, t in trees.items() for name, h in decorated(t).items()}
     for module, tree in trees.items():
-        names = {name: (module, name) for name in decorated(tree)}
+        compiled = decorated(tree)
+        names = {name: (module, name) for name in compiled}
         modules = {}
         for node in ast.walk(tree):
             if isinstance(node, ast.ImportFrom) and node.module:
@@ -43,7 +44,7 @@ def called_from_python(trees: dict[str, ast.Module]) -> Iterator[Name]:
             elif isinstance(node, ast.Import):
                 modules |= {a.asname or a.name: a.name for a in node.names}
         for node in tree.body:
-            if isinstance(node, ast.FunctionDef) and node.name in decorated(tree):
+            if isinstance(node, ast.FunctionDef) and node.name in compiled:
                 continue
             for used in ast.walk(node):
                 target: Name | None = None

@@ -194,13 +194,13 @@ def test_no_pressure_that_the_deflections_cannot_radiate() -> None:
     study = duct()
     space = DesignSpace(study, study.strategy("uniform-nonlinear"))
     near = np.array([0.9422, 0.5585, 0.3213, 1.0]) + np.random.default_rng(5).normal(
-        0.0, 1e-3, (60, 4)
+        0.0, 1e-3, (20, 4)
     )
     designs = space.decode(np.clip(near, 0.0, 1.0))
     coupled = pack_coupled(build_cells(designs, study), designs, study, alike="few")
     band = find_coupled_band(coupled, level=SIX_DB, sweep=UP)
     good = band.status == 0
-    assert good.sum() > 40
+    assert good.sum() > 12
     w = 2.0 * np.pi * band.peak_frequency[good]
     moved = np.abs(coupled.volume[good, 0]) * band.deflection[good, 0]
     base = coupled.base
