@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.band_grid import SECTIONS, BandStatus, make_grid
+from arrayopt.band_read import places, read_band, valley
 from arrayopt.physics.compiled import inner, kernel
 from arrayopt.physics.threads import spread
 from arrayopt.physics.vectors import put
-from arrayopt.refine import MOST, bracket, merge, next_of_row, places, read_band, valley, vertex
+from arrayopt.refine import MOST, bracket, merge, next_of_row, vertex
 from arrayopt.response import Packed, displacement_row, sweep_row
 
 Floats = NDArray[np.float64]
@@ -152,7 +153,7 @@ def _bands(
         rows = np.empty((5, n))
         sweep_row(packed, d, grid, sweep, pressure[:n], power, deflection[d], rows, place)
         while n + MOST <= w.size:
-            count = next_of_row(w[:n], pressure[:n], np.zeros(n), np.inf, level, new)
+            count = next_of_row(w[:n], pressure[:n], np.zeros(n), np.inf, level, False, new)
             if count == 0:
                 break
             sweep_row(

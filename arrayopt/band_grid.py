@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.physics.compiled import inner, kernel
-from arrayopt.physics.steady_kernel import state_count
+from arrayopt.physics.steady_kernel import FOLD_DISTANCE, state_count
 from arrayopt.physics.threads import spread
 from arrayopt.physics.vectors import ascend, insert
 from arrayopt.response import SMALL, UP, Packed, linear_row
@@ -45,7 +45,6 @@ class BandStatus(IntFlag):
 
 
 FOLD_TOLERANCE = 1e-13
-FOLD_DISTANCE = 1e-8
 
 _NOT_DRIVEN = int(BandStatus.NOT_DRIVEN)
 _GRID_LIMIT = int(BandStatus.GRID_LIMIT)
@@ -124,9 +123,8 @@ def fold(
     """Frequencies (rad/s) just before and after a group's jump on a sweep; NaN if it has none.
 
     Between the two the number of states changes from three to one (M7.6). Both keep a distance of
-    FOLD_DISTANCE from the fold: the amplitude's slope is infinite there, no real sweep rides its
-    last 1e-8, and figures that did would depend on rounding. ``end`` is the group's
-    `backbone_end`, which lies between its two folds.
+    FOLD_DISTANCE from the fold. ``end`` is the group's `backbone_end`, which lies between its two
+    folds.
     """
     cubic = packed.cubic[d, g]
     force = packed.force[d, g]

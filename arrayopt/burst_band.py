@@ -9,9 +9,10 @@ import numpy as np
 
 from arrayopt.band import Band
 from arrayopt.band_grid import BandStatus
+from arrayopt.band_read import read_bands
 from arrayopt.burst import Rows, burst_rows, chunks, durations, receive_factor
 from arrayopt.physics.threads import spread
-from arrayopt.refine import MOST, next_points, read_bands
+from arrayopt.refine import MOST, next_points
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -9,6 +9,7 @@ import numpy as np
 
 from arrayopt.band import Band
 from arrayopt.band_grid import BandStatus
+from arrayopt.band_read import ripples
 from arrayopt.burst import (
     largest_in_time,
     loaded,
@@ -28,7 +29,6 @@ from arrayopt.burst_figures import (
 )
 from arrayopt.physics.pulse import contiguous_band, dead_zone, pulse_spectrum, ring_down_time
 from arrayopt.physics.transient import BurstResponse, burst_envelope
-from arrayopt.refine import ripples
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

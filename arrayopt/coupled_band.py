@@ -12,17 +12,28 @@ from arrayopt.band_grid import (
     BandStatus,
     backbone_end,
 )
+from arrayopt.band_read import read_band
 from arrayopt.coupled_decide import decide
-from arrayopt.coupled_states import CoupledPacked, follow_grid
-from arrayopt.physics.compiled import inner, kernel
+from arrayopt.coupled_states import (
+    DEFLECTION,
+    POWER,
+    PRESSURE,
+    CoupledPacked,
+    follow_grid,
+    new_points,
+)
+from arrayopt.physics.compiled import kernel
 from arrayopt.physics.coupled import CoupledStatus
-from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Ints, workspace
-from arrayopt.physics.coupled_sweep import HALVINGS, new_track, start
-from arrayopt.refine import read_band, vertex
+from arrayopt.physics.coupled_kernel import Array, Ints, workspace
+from arrayopt.physics.coupled_sweep import HALVINGS, start
+from arrayopt.physics.coupled_track import new_track
 from arrayopt.response import DOWN, SMALL
 
 COUPLED_SHIFT = 5
 """Bits by which `CoupledStatus` is moved up in a band's status."""
+
+ADDED, ADDED_FOR_GROUP = 512, 32
+"""Most points that a design may need beside its grid, and more for each of its groups."""
 
 _NOT_DRIVEN = int(BandStatus.NOT_DRIVEN)
 _OFF_GRID = int(BandStatus.OFF_GRID)
@@ -62,29 +73,6 @@ def grid_range(
     return max(low, step), high, step, status
 
 
-@inner
-def _drive_power(arrays: CoupledArrays, d: int, w: float, x: Array) -> float:
-    """Mean mechanical power (W) that the drive forces put in: 1/2 Re sum conj(F) j w A."""
-    n = arrays.site_group.size
-    total = 0.0
-    for i in range(n):
-        g = arrays.site_group[i]
-        turn_re, turn_im = np.cos(w * arrays.lead[d, i]), -np.sin(w * arrays.lead[d, i])
-        re = arrays.force_re[d, g] * turn_re - arrays.force_im[d, g] * turn_im
-        im = arrays.force_re[d, g] * turn_im + arrays.force_im[d, g] * turn_re
-        total += 0.5 * w * arrays.site_count[i] * (im * x[i] - re * x[n + i])
-    return total
-
-
-@inner
-def _top(values: Array, jumped: Ints) -> float:
-    """Largest value on an even grid: of the parabola there, unless a jump lies beside it."""
-    k = int(np.argmax(values))
-    if 0 < k < values.size - 1 and jumped[k - 1 : k + 2].sum() == 0:
-        return float(vertex(values[k - 1 : k + 2])[1])
-    return float(values[k])
-
-
 @kernel
 def find_bands(
     begin: int,
@@ -109,36 +97,32 @@ def find_bands(
         if not high > low:
             status[d] |= _NOT_DRIVEN if status[d] == 0 else 0
             continue
-        points = int(np.ceil((high - low) / step)) + 1
-        if points > GRID_LIMIT:
+        size = int(np.ceil((high - low) / step)) + 1
+        if size > GRID_LIMIT:
             status[d] |= _GRID_LIMIT
             continue
-        grid = np.linspace(low, high, points)
-        states = np.empty((points, 2 * sites))
-        jumped, solved = np.zeros(points, dtype=np.int64), np.zeros(points, dtype=np.int64)
+        grid = np.linspace(low, high, size)
+        points = new_points(size + ADDED + ADDED_FOR_GROUP * groups, sites, groups)
         track.tally[:] = 0
-        start(arrays, d, grid[0 if back == 1 else points - 1], 1.0, tolerance, s, track)
-        past = back * (high - low) / (points - 1) / 2.0**HALVINGS
-        follow_grid(packed, d, grid, back, past, tolerance, s, track, states, jumped, solved)
+        start(arrays, d, grid[0 if back == 1 else size - 1], 1.0, tolerance, s, track)
+        past = back * (high - low) / (size - 1) / 2.0**HALVINGS
+        room = follow_grid(packed, d, grid, back, past, tolerance, s, track, points)
         if track.tally[2] != 0:
             status[d] |= _NOT_SETTLED
             continue
-        power, square = np.empty(points), np.zeros((groups, points))
-        for i in range(points):
-            x = states[i]
-            power[i] = _drive_power(arrays, d, grid[i], x)
-            for j in range(sites):
-                g = arrays.site_group[j]
-                square[g, i] = max(square[g, i], x[j] * x[j] + x[sites + j] * x[sites + j])
-        out[d, 5] = _top(power, jumped)
-        for g in range(groups):
-            deflection[d, g] = np.sqrt(_top(square[g], jumped))
-        w, pressure, decided = decide(
-            packed, d, grid, states, jumped, solved, back, level, tolerance, s, track
-        )
-        if not decided:
+        if not room or not decide(packed, d, back, level, tolerance, s, track, points):
             status[d] |= _GRID_LIMIT
-        elif read_band(w, pressure, level, out[d]):
+            continue
+        n = points.known[0]
+        w, pressure = np.empty(n), np.empty(n)
+        out[d, 5], deflection[d] = 0.0, 0.0
+        for i in range(n):
+            value = points.value[:, points.order[i]]
+            w[i], pressure[i] = points.w[points.order[i]], value[PRESSURE]
+            out[d, 5] = max(out[d, 5], value[POWER])
+            for g in range(groups):
+                deflection[d, g] = max(deflection[d, g], np.sqrt(value[DEFLECTION + g]))
+        if read_band(w, pressure, level, out[d]):
             out[d, 1:4] /= turn
         else:
             status[d] |= _OFF_GRID

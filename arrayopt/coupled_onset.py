@@ -18,7 +18,8 @@ from arrayopt.physics.coupled_kernel import (
     solve_jacobian,
     workspace,
 )
-from arrayopt.physics.coupled_sweep import HALVINGS, Track, advance, new_track, push, start
+from arrayopt.physics.coupled_sweep import HALVINGS, advance, start
+from arrayopt.physics.coupled_track import Track, new_track, push
 from arrayopt.physics.threads import spread
 from arrayopt.physics.vectors import put
 from arrayopt.response import SMALL
@@ -170,10 +171,9 @@ def _walk(
     push(track, w[0], first)
     past = (w[1] - w[0]) / 2.0**HALVINGS
     for i in range(w.size):
-        if i > 0:
-            advance(arrays, d, w[i], past, scale, TOLERANCE, s, track)
-        if track.tally[1] != 0 or track.tally[2] != 0:
-            return
+        while i > 0 and not advance(arrays, d, w[i], past, scale, TOLERANCE, s, track):
+            if track.tally[1] != 0 or track.tally[2] != 0:
+                return
         put(states[i], track.state[track.tally[0] - 1])
         found[i] = _stiffness(arrays, d, w[i], states[i], scale, s)
 

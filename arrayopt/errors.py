@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -66,6 +65,8 @@ class ExportError(ArrayoptError):
 
 def nearest_name(name: str, known: Iterable[str]) -> str | None:
     """The known name closest to ``name``, or None when nothing is close."""
+    import difflib  # only where something is wrong, so that the command starts quickly
+
     lower = {candidate.lower(): candidate for candidate in known}
     match = difflib.get_close_matches(name.lower(), lower, n=1, cutoff=0.6)
     return lower[match[0]] if match else None

@@ -8,11 +8,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.band_read import all_places, read_bands
 from arrayopt.multimode_largest import largest
 from arrayopt.multimode_samples import TOO_MANY, Points, Swept
 from arrayopt.physics.harmonic_kernel import Rows
 from arrayopt.physics.threads import spread
-from arrayopt.refine import CLOSEST, FINE, MOST, all_places, next_points, read_bands
+from arrayopt.refine import CLOSEST, FINE, MOST, next_points
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -17,7 +17,6 @@ from arrayopt.physics.vectors import ascend
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 PEAK_TOLERANCE = 1e-8
 """Of the peak: what may remain hidden."""
@@ -38,6 +37,8 @@ FINE = 0.125
 ones are halved where they come within NEAR_PEAK of the peak or NEAR_LIMIT of the limit."""
 NEAR_PEAK = 0.03
 NEAR_LIMIT = 0.06
+STEEPER = 1.5
+"""Least growth of the slope from one interval to the next that shows a fold."""
 MOST = 32
 """New points of a response in one pass."""
 
@@ -104,7 +105,9 @@ def _vertex(f: Floats, a: Floats, top: int, n: int) -> tuple[float, float, float
     doubt = 0.0
     for i in (top - 1, top + 1):
         if 0 < i < n - 1:
-            other, _ = _parabola(f, a, i)
+            other = np.nan
+            if not _jump(f, i - 1) and not _jump(f, i):
+                other, _ = _parabola(f, a, i)
             doubt = max(doubt, abs(other - at) if abs(other - at) < 0.5 * h else 0.5 * h)
     gain = abs(at - f[top]) + doubt
     return at, doubt, a[top] - bend * gain * gain
@@ -133,8 +136,28 @@ def _root(f: Floats, a: Floats, i: int, n: int, limit: float) -> tuple[float, fl
 
 
 @inner
+def _monotonic(f: Floats, a: Floats, i: int, n: int) -> bool:
+    """Whether values rise, or fall, in an interval and those beside it, ever faster or ever slower.
+
+    Beside a jump there is no slope on its side: then whether they do on the other one, and, where
+    they rise to the jump, `STEEPER`, as before a fold.
+    """
+    here = (a[i + 1] - a[i]) / (f[i + 1] - f[i])
+    left = i > 0 and not _jump(f, i - 1)
+    right = i + 2 < n and not _jump(f, i + 1)
+    before = (a[i] - a[i - 1]) / (f[i] - f[i - 1]) if left else 0.0
+    after = (a[i + 2] - a[i + 1]) / (f[i + 2] - f[i + 1]) if right else 0.0
+    if left and right:
+        bends = before <= here <= after or before >= here >= after
+        return bends and before * here > 0.0 and here * after > 0.0
+    if left:
+        return before * here > 0.0 and not 0.0 < here < STEEPER * before
+    return right and here * after > 0.0 and not STEEPER * after < here < 0.0
+
+
+@inner
 def _towards_peak(
-    f: Floats, a: Floats, cliff: Floats, longest: float, out: Floats
+    f: Floats, a: Floats, cliff: Floats, longest: float, smooth: bool, out: Floats
 ) -> tuple[int, float]:
     """Fill in points between which more than the largest amplitude may hide.
 
@@ -147,6 +170,8 @@ def _towards_peak(
         if _jump(f, i) or cliff[i] < 0.0 or count >= out.size - 1:
             continue
         if cliff[i] == 0.0 and max(a[i], a[i + 1]) < FAINT * a[top]:
+            continue
+        if smooth and cliff[i] == 0.0 and _monotonic(f, a, i, n):
             continue
         vertex = f[i] < at < f[i + 1]
         if (i == top - 1 or i == top) and not np.isnan(at):
@@ -205,20 +230,21 @@ def _towards_edges(
 
 @inner
 def next_of_row(
-    f: Floats, a: Floats, cliff: Floats, longest: float, level: float, out: Floats
+    f: Floats, a: Floats, cliff: Floats, longest: float, level: float, smooth: bool, out: Floats
 ) -> int:
     """Fill in the points that decide on a response's band, ascending; their number (up to `MOST`).
 
     Those that may hold a larger peak; once that is known well, those that decide on the edges.
     ``cliff``: what may change in the interval beside what values tell, below 0 where nothing can be
-    computed; ``longest``: intervals longer than that are halved near peak and limit in any case.
-    Nothing is asked for of a response whose largest value is at an end.
+    computed. ``longest``: intervals longer than that are halved near peak and limit in any case.
+    ``smooth``: nothing hides in stretches that are `_monotonic`. ``level`` 0: only the peak is of
+    interest. Nothing is asked for of a response whose largest value is at an end.
     """
     top = int(np.argmax(a)) if a.size > 0 else 0
     if top == 0 or top == a.size - 1:
         return 0
-    count, high = _towards_peak(f, a, cliff, longest, out)
-    if not high > (1.0 + SETTLED) * a[top]:
+    count, high = _towards_peak(f, a, cliff, longest, smooth, out)
+    if level > 0.0 and not high > (1.0 + SETTLED) * a[top]:
         count += _towards_edges(f, a, cliff, longest, level * a[top], out[count:])
     ascend(out[:count])
     return count
@@ -254,7 +280,7 @@ def next_points(
     for d in range(start, stop):
         n = known[d]
         _cliffs(frequency[d, :n], share[d], cliff)
-        next_of_row(frequency[d, :n], amplitude[d, :n], cliff, FINE * step[d], level, out[d])
+        next_of_row(frequency[d, :n], amplitude[d, :n], cliff, FINE * step[d], level, False, out[d])
 
 
 @inner
@@ -272,99 +298,6 @@ def merge(w: Floats, values: Floats, n: int, new: Floats, found: Floats) -> int:
             w[place], values[place] = w[i], values[i]
             i -= 1
     return n + count
-
-
-@inner
-def valley(values: Floats, first: int, last: int) -> tuple[int, int]:
-    """Deepest valley from first to last, and the lower of the largest values on its two sides.
-
-    Both as indices; equal where there is none. Deepest: over the lower of its sides, as a ratio.
-    """
-    after = np.empty(last - first + 1, dtype=np.int64)
-    after[-1] = last
-    for i in range(last - 1, first - 1, -1):
-        nearer = after[i + 1 - first]
-        after[i - first] = i if values[i] > values[nearer] else nearer
-    deepest, low, side = 1.0, first, first
-    before = first
-    for i in range(first, last + 1):
-        if values[i] > values[before]:
-            before = i
-        other = after[i - first]
-        lower = before if values[before] < values[other] else other
-        if values[lower] > deepest * values[i]:
-            deepest, low, side = values[lower] / values[i], i, lower
-    return low, side
-
-
-@inner
-def places(values: Floats, level: float) -> tuple[int, int, int]:
-    """Points of the peak and of the contiguous band around it: largest, first and last.
-
-    The first or the last point of all among them: the band goes on beyond.
-    """
-    top = int(np.argmax(values))
-    limit = level * values[top]
-    first, last = top, top
-    while first > 0 and values[first - 1] >= limit:
-        first -= 1
-    while last < values.size - 1 and values[last + 1] >= limit:
-        last += 1
-    return top, first, last
-
-
-@inner
-def edge(w: Floats, values: Floats, inside: int, outside: int, limit: float) -> float:
-    """Where values pass the limit between two neighbours."""
-    share = (values[inside] - limit) / (values[inside] - values[outside])
-    return float(w[inside] + share * (w[outside] - w[inside]))
-
-
-@inner
-def read_band(w: Floats, values: Floats, level: float, out: Floats) -> bool:
-    """Peak, its frequency, lower and upper edge and ripple (dB) in out[:5]; False if it goes on."""
-    top, first, last = places(values, level)
-    if first == 0 or last == values.size - 1:
-        return False
-    limit = level * values[top]
-    low, side = valley(values, first, last)
-    out[0], out[1] = values[top], w[top]
-    out[2] = edge(w, values, first, first - 1, limit)
-    out[3] = edge(w, values, last, last + 1, limit)
-    out[4] = 20.0 * np.log10(values[side] / values[low])
-    return True
-
-
-def all_places(values: Floats, known: Ints, level: float) -> Ints:
-    """`places` of responses (design, point) of ``known`` points, (3, design)."""
-    out = np.zeros((len(values), 3), dtype=np.int64)
-    _all_places(np.ascontiguousarray(values), known, level, out)
-    return np.ascontiguousarray(out.T)
-
-
-@kernel
-def _all_places(values: Floats, known: Ints, level: float, out: Ints) -> None:
-    for d in range(len(values)):
-        out[d, 0], out[d, 1], out[d, 2] = places(values[d, : known[d]], level)
-
-
-def read_bands(w: Floats, values: Floats, known: Ints, level: float) -> tuple[Floats, Bools]:
-    """The same of responses (design, point) of ``known`` points: (5, design), and which go on.
-
-    NaN for those that do.
-    """
-    out, off = np.full((len(w), 5), np.nan), np.zeros(len(w), dtype=np.bool_)
-    _read_bands(np.ascontiguousarray(w), np.ascontiguousarray(values), known, level, out, off)
-    return np.ascontiguousarray(out.T), off
-
-
-@kernel
-def _read_bands(
-    w: Floats, values: Floats, known: Ints, level: float, out: Floats, off: Bools
-) -> None:
-    for d in range(len(w)):
-        n = known[d]
-        off[d] = n == 0 or not read_band(w[d, :n], values[d, :n], level, out[d])
 
 
 @inner
@@ -387,21 +320,3 @@ def vertex(values: Floats) -> tuple[float, float]:
         if bend < 0.0:
             return k - slope / bend, best - 0.5 * slope * slope / bend
     return float(k), float(best)
-
-
-def ripples(values: Floats, first: Ints, last: Ints) -> Floats:
-    """Depth of the deepest valley of each row from first to last [dB], see `valley`; (design,).
-
-    ``values`` (design, point) > 0 where it counts; NaN where ``last`` lies before ``first``.
-    """
-    out = np.full(len(values), np.nan)
-    _ripples(np.ascontiguousarray(values), first, last, out)
-    return out
-
-
-@kernel
-def _ripples(values: Floats, first: Ints, last: Ints, out: Floats) -> None:
-    for d in range(out.size):
-        if 0 <= first[d] <= last[d] < values.shape[1]:
-            low, side = valley(values[d], first[d], last[d])
-            out[d] = 20.0 * np.log10(values[d, side] / values[d, low])

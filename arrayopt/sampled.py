@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.refine import ripples
+from arrayopt.band_read import ripples
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]

@@ -13,9 +13,9 @@ from scipy.optimize import brentq
 
 from arrayopt.band import find_band
 from arrayopt.band_grid import BandStatus
+from arrayopt.band_read import ripples
 from arrayopt.cells import build_cells
 from arrayopt.physics.steady_kernel import amplitude_squared
-from arrayopt.refine import ripples
 from arrayopt.response import DOWN, SMALL, UP, Packed
 
 sys.path.insert(0, str(Path(__file__).parent))

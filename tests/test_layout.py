@@ -31,7 +31,7 @@ ORDER = [
     ["cells"],
     ["path"],
     ["response"],
-    ["refine"],
+    ["refine", "band_read"],
     ["band_grid"],
     ["band", "beam", "sampled"],
     ["multimode*"],

@@ -174,7 +174,7 @@ def test_verify_tells_the_onset_of_the_array() -> None:
     one = verify_designs(designs.take(np.array([0])), study)
     assert one.onset[0] == found.onset[0]
     text = verification_text([VerifiedDesign("uniform-nonlinear/0", one, False)])
-    assert f"{found.onset[0]:.3g}" in text.split("onset of the array")[1]
+    assert f"{found.onset[0]:.4g}" in text.split("onset of the array")[1]
 
 
 def test_undriven_groups_in_strongly_driven_arrays() -> None:
@@ -206,8 +206,8 @@ def test_no_pressure_that_the_deflections_cannot_radiate() -> None:
     base = coupled.base
     path = path_factors(base.density, base.distance, base.absorption, w)
     most = path * coupled.arrays.site_count.sum() * moved
-    # deflections are the largest over the sweep, to 1e-3 at folds
-    assert np.all(band.peak_pressure[good] < 1.002 * most)
+    # deflections are the largest over the sweep, which are known as well as the peak
+    assert np.all(band.peak_pressure[good] < (1.0 + 1e-6) * most)
 
 
 def test_few_sites_are_kept_apart() -> None:

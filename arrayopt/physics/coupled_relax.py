@@ -17,6 +17,8 @@ from arrayopt.physics.coupled_kernel import (
     residual,
 )
 
+BEATS = 2
+"""Beside `coupled_kernel.CONVERGED` and STALLED."""
 RELAX_ERROR = 0.003
 """Share of the state that one step of the slow flow may correct: enough to keep to its basin."""
 RELAX_LONGEST = 0.3
@@ -46,7 +48,8 @@ def relax(
     Exponential two-stage scheme (Cox and Matthews 2002, ETD2RK) with each cell's own frequency
     and decay, frozen at the start of the step, integrated exactly. Where the envelopes beat and
     never rest, x becomes the rest point about which they do, where there is one near their mean, or
-    else that mean, the tone that a narrow filter would read; STALLED if they beat too much for it.
+    else that mean, the tone that a narrow filter would read: BEATS. STALLED if they beat too much
+    for it.
     """
     sites = s.loss.size
     r, first, end, trial = s.vector[2], s.vector[3], s.vector[4], s.vector[5]
@@ -123,7 +126,7 @@ def relax(
             x[i] = trial[i]
         return CONVERGED
     steady = dot(x, x)
-    return CONVERGED if power / spent - steady <= BEAT_BOUND**2 * steady else STALLED
+    return BEATS if power / spent - steady <= BEAT_BOUND**2 * steady else STALLED
 
 
 @inner

@@ -1,86 +1,50 @@
-"""Compiled continuation of M9: states of a coupled array followed along the frequency."""
+"""Compiled sweeps of M9: states of a coupled array along the frequency, over its jumps."""
 
 from __future__ import annotations
-
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.physics.compiled import inner, kernel
+from arrayopt.physics.coupled_fold import FINER, find_fold
 from arrayopt.physics.coupled_kernel import (
     CONVERGED,
+    STALLED,
     Array,
     CoupledArrays,
     Ints,
     Workspace,
-    dot,
     near,
     newton,
     set_frequency,
     workspace,
 )
-from arrayopt.physics.coupled_relax import relax
+from arrayopt.physics.coupled_relax import BEATS, relax
+from arrayopt.physics.coupled_track import (
+    Track,
+    follow,
+    new_track,
+    push,
+    reach,
+)
 from arrayopt.physics.vectors import put
 
 NOT_SETTLED = 1
 """Bit of `coupled.CoupledStatus`."""
-HISTORY = 4
 HALVINGS = 4
-"""A step that fails is halved this often before the branch counts as folded."""
-PREDICTION_BOUND = 0.3
+"""A step that fails is halved this often before a fold is looked for."""
 RELAX_STEPS = 8000
-LINGERING = 4
-"""Places past a fold, a smallest step apart, at which the envelopes are let settle."""
-
-
-class Track(NamedTuple):
-    """Where a sweep is: its last states, newest last, and what happened on the way."""
-
-    w: Array
-    """(HISTORY,) rad/s."""
-    state: Array
-    """(HISTORY, 2 site)."""
-    tally: Ints
-    """(3,): states kept, jumps passed, status bits."""
-    miss: Array
-    """(1,): by how much of the state the last prediction missed."""
-
-
-@inner
-def new_track(sites: int) -> Track:
-    """An empty track."""
-    return Track(
-        np.empty(HISTORY), np.empty((HISTORY, 2 * sites)), np.zeros(3, dtype=np.int64), np.zeros(1)
-    )
-
-
-@inner
-def push(track: Track, w: float, x: Array) -> None:
-    """Add the newest state."""
-    n = track.tally[0]
-    if n == HISTORY:
-        for k in range(HISTORY - 1):
-            track.w[k] = track.w[k + 1]
-            put(track.state[k], track.state[k + 1])
-        n -= 1
-    track.w[n] = w
-    put(track.state[n], x)
-    track.tally[0] = n + 1
-
-
-@inner
-def predict(track: Track, w: float, keep: int, out: Array) -> None:
-    """Extrapolate the newest ``keep`` states to w (Lagrange)."""
-    n = track.tally[0]
-    out[:] = 0.0
-    for a in range(n - keep, n):
-        weight = 1.0
-        for b in range(n - keep, n):
-            if b != a:
-                weight *= (w - track.w[b]) / (track.w[a] - track.w[b])
-        for i in range(out.size):
-            out[i] += weight * track.state[a, i]
+LANDING = 2e-4
+"""How far past a fold the envelopes are let settle, over their slowest decay rate: so near that
+hardly another fold lies between. The state is then followed back to the fold itself."""
+LINGERING, FARTHER = 4, 0.0125
+"""Number and distance of the places farther on, where they do not settle there."""
+LEAN = 0.05
+"""Of a cell's amplitude: how far past the state at a fold the most moved one starts."""
+AWAY = 0.1
+"""By which share of its amplitude a cell must move for it to be a jump."""
+FLOOR = 0.05
+"""Of the largest amplitude, added to each for that."""
 
 
 @inner
@@ -104,68 +68,9 @@ def start(
     track.tally[0] = 0
     if newton(arrays, d, s, x, scale, tolerance, np.inf) != CONVERGED:
         x[:] = 0.0
-        if relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) != CONVERGED:
+        if relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) == STALLED:
             track.tally[2] |= NOT_SETTLED
     push(track, w, x)
-
-
-@inner
-def reach(
-    arrays: CoupledArrays,
-    d: int,
-    w: float,
-    scale: float,
-    tolerance: float,
-    s: Workspace,
-    track: Track,
-    keep: int,
-) -> bool:
-    """One step to w from the newest ``keep`` states; the state joins the track if there is one."""
-    sites = s.loss.size
-    guess, x = s.vector[6], s.vector[7]
-    set_frequency(arrays, d, w, s)
-    predict(track, w, keep, guess)
-    trial = np.empty(2 * sites)
-    put(trial, guess)
-    if newton(arrays, d, s, trial, scale, tolerance, PREDICTION_BOUND) != CONVERGED:
-        return False
-    if not near(trial, guess, sites, PREDICTION_BOUND):
-        return False
-    push(track, w, trial)
-    for i in range(2 * sites):
-        x[i] = trial[i] - guess[i]
-    track.miss[0] = np.sqrt(dot(x, x) / dot(trial, trial))
-    return True
-
-
-@inner
-def follow(
-    arrays: CoupledArrays,
-    d: int,
-    w: float,
-    smallest: float,
-    scale: float,
-    tolerance: float,
-    s: Workspace,
-    track: Track,
-) -> bool:
-    """Follow the branch to w; False where no step of ``smallest`` leads on: it folds there."""
-    step = w - track.w[track.tally[0] - 1]
-    while track.w[track.tally[0] - 1] != w:
-        here = track.w[track.tally[0] - 1]
-        there = w if abs(step) >= abs(w - here) else here + step
-        keep = track.tally[0]
-        found = False
-        while keep > 0 and not found:
-            found = reach(arrays, d, there, scale, tolerance, s, track, keep)
-            keep = min(keep - 1, 1)  # near a fold no extrapolation beats the last state
-        if found:
-            step *= 2.0
-        elif abs(there - here) > 1.5 * abs(smallest):
-            step = 0.5 * (there - here)
-        else:
-            return False
-    return True
 
 
 @inner
@@ -178,35 +83,85 @@ def advance(
     tolerance: float,
     s: Workspace,
     track: Track,
-) -> None:
-    """Follow the branch to w; ``past`` where it folds, let the envelopes settle and go on.
+) -> bool:
+    """Follow the branch to w: True. Where it folds before, over its fold: False.
 
-    ``past`` has the sign of the sweep. The nearer to the fold, the longer they take.
+    Then the track tells of the fold, and its newest state is the one that the envelopes settle in:
+    just after the fold, or a little farther where the new branch does not reach back to it.
+    Envelopes that beat are followed to w, whatever lies between.
+    ``past``, the smallest step, has the sign of the sweep.
     """
+    if follow(arrays, d, w, past, scale, tolerance, s, track, False):
+        return True
+    if not find_fold(arrays, d, w, past, scale, tolerance, s, track):
+        return True
     sites = s.loss.size
-    last, x = np.empty(2 * sites), np.empty(2 * sites)
-    while not follow(arrays, d, w, past, scale, tolerance, s, track):
-        newest = track.tally[0] - 1
-        put(last, track.state[newest])
-        put(x, last)
-        there = track.w[newest]
-        settled = False
-        # so near to the fold that the envelopes linger in its remains: a little farther they do not
-        for _ in range(LINGERING):
-            if settled or there == w:
-                break
-            there += past
-            if (w - there) * past < 0.25 * past * past:
-                there = w
-            set_frequency(arrays, d, there, s)
-            settled = relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS) == CONVERGED
-        if not near(x, last, sites, PREDICTION_BOUND):
-            track.tally[1] += 1
-        track.tally[0] = 0
-        if not settled:
-            track.tally[2] |= NOT_SETTLED
-            there = w
-        push(track, there, x)
+    x = np.empty(2 * sites)
+    found, away, there = _past_fold(arrays, d, past, scale, tolerance, s, track, x)
+    track.tally[0] = 0
+    if found == BEATS:
+        # no state of any branch: nothing to follow to w
+        set_frequency(arrays, d, w, s)
+        found = relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS)
+        push(track, w, x)
+        track.tally[2] |= NOT_SETTLED if found == STALLED else 0
+        return True
+    push(track, w if (there - w) * past > 0.0 else there, x)
+    if found == STALLED:
+        track.tally[2] |= NOT_SETTLED
+    elif away:
+        track.tally[1] += 1
+        fold = track.fold[1]
+        if reach(arrays, d, fold, scale, FINER * tolerance, s, track, 1, np.inf):
+            put(x, track.state[1])
+            track.tally[0] = 0
+            push(track, fold, x)
+    return False
+
+
+@inner
+def _past_fold(
+    arrays: CoupledArrays,
+    d: int,
+    past: float,
+    scale: float,
+    tolerance: float,
+    s: Workspace,
+    track: Track,
+    out: Array,
+) -> tuple[int, bool, float]:
+    """Let the envelopes settle past the track's fold: how they do, whether far off, and where."""
+    sites = s.loss.size
+    fold = track.fold[1]
+    _lean_over(track, sites, out)
+    set_frequency(arrays, d, fold, s)
+    rate = np.inf
+    for i in range(sites):
+        rate = min(rate, s.loss[i] / s.inertia[i])
+    rate = rate if past > 0.0 else -rate
+    there, found, away = fold, STALLED, False
+    # the nearer to the fold, the longer the envelopes linger in its remains
+    for k in range(LINGERING + 1):
+        there = fold + rate * (k * FARTHER if k > 0 else LANDING)
+        set_frequency(arrays, d, there, s)
+        found = relax(arrays, d, s, out, scale, tolerance, RELAX_STEPS)
+        away = found == CONVERGED and not near(out, track.edge, sites, AWAY)
+        if away or found == BEATS or (found == CONVERGED and k > 0):
+            break
+    return found, away, there
+
+
+@inner
+def _lean_over(track: Track, sites: int, out: Array) -> None:
+    """A state a little beyond the one at the fold, the way that the branch went there."""
+    top = most = 0.0
+    for i in range(sites):
+        top = max(top, np.hypot(track.edge[i], track.edge[sites + i]))
+    for i in range(sites):
+        size = np.hypot(track.edge[i], track.edge[sites + i]) + FLOOR * top
+        most = max(most, np.hypot(track.lean[i], track.lean[sites + i]) / size)
+    for i in range(2 * sites):
+        out[i] = track.edge[i] + (LEAN / most * track.lean[i] if most > 0.0 else 0.0)
 
 
 @kernel
@@ -236,7 +191,9 @@ def sweep_batch(
             else:
                 before = track.tally[1]
                 past = (w[d, i] - track.w[track.tally[0] - 1]) / 2.0**HALVINGS
-                advance(arrays, d, w[d, i], past, scale[d], tolerance, s, track)
+                while track.tally[2] == 0:
+                    if advance(arrays, d, w[d, i], past, scale[d], tolerance, s, track):
+                        break
                 jumps[d, i] = track.tally[1] - before
             last = track.state[track.tally[0] - 1]
             for j in range(sites):

@@ -15,16 +15,16 @@ from pathlib import Path
 from arrayopt.cli import COMMANDS
 
 ROOT = Path(__file__).parents[2]
-MAIN = [sys.executable, "-c", "from arrayopt.cli import main; main()"]
+MAIN = "from arrayopt.cli import main; main()"
 
 
-def seconds(*arguments: str, repeats: int = 7, **environment: str) -> float:
-    """Least elapsed seconds of the command."""
+def seconds(*arguments: str, repeats: int = 7, code: str = MAIN, **environment: str) -> float:
+    """Least elapsed seconds of the command, or of other code."""
     times = []
     for _ in range(repeats):
         start = time.perf_counter()
         subprocess.run(
-            [*MAIN, *arguments],
+            [sys.executable, "-c", code, *arguments],
             check=True,
             capture_output=True,
             cwd=ROOT,
@@ -35,6 +35,8 @@ def seconds(*arguments: str, repeats: int = 7, **environment: str) -> float:
 
 
 def main() -> None:
+    print(f"Python alone: {seconds(code='pass'):.3f} s, with click: ", end="")
+    print(f"{seconds(code='import click'):.3f} s")
     print(f"arrayopt --help: {seconds('--help'):.3f} s")
     for name in COMMANDS:
         print(f"arrayopt {name} --help: {seconds(name, '--help'):.3f} s")
