@@ -218,7 +218,8 @@ def _compared(cells: Cells, band: Band, designs: Designs, study: Study) -> dict[
 def _moved(name: str, value: Floats, changed: Floats, base: Floats) -> Floats:
     """A merit with the effect that turns ``base`` into ``changed`` added to it."""
     if name in DIFFERENCES:
-        return np.asarray(value + changed - base)
+        moved = np.asarray(value + changed - base)
+        return np.maximum(moved, 0.0) if name == "ripple" else moved
     return np.asarray(value * changed / base)
 
 
