@@ -10,7 +10,7 @@ from arrayopt.path import path_factor
 from arrayopt.physics.compiled import inner
 from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Ints, Workspace
 from arrayopt.physics.coupled_sweep import advance
-from arrayopt.physics.coupled_track import HISTORY, Track, predict, reach
+from arrayopt.physics.coupled_track import HISTORY, Track, interpolate, reach
 from arrayopt.physics.radiation import directivity_scalar
 from arrayopt.physics.vectors import put
 from arrayopt.response import Packed
@@ -115,7 +115,7 @@ def keep(
     """Make a state at w one of the points, with its values."""
     group = packed.arrays.site_group
     sites = group.size
-    points.w[point], points.solved[point], points.gap[point] = w, solved, 0
+    points.w[point], points.solved[point] = w, solved
     put(points.state[point], x)
     value = points.value[:, point]
     value[PRESSURE] = far_pressure(packed, d, w, x)
@@ -133,6 +133,7 @@ def put_in(
     """One point more, at this place of the ascending order; its number."""
     n = points.known[0]
     keep(points, n, packed, d, w, x, solved)
+    points.gap[n] = 0
     for k in range(n, place, -1):
         points.order[k] = points.order[k - 1]
     points.order[place] = n
@@ -178,7 +179,7 @@ def follow_grid(
                 stride //= 2
                 continue
             for k in range(stride - 1, 0, -1):
-                predict(track, grid[i - back * k], track.tally[0], between)
+                interpolate(track, track.w, 0, grid[i - back * k], between)
                 put_in(points, place, packed, d, grid[i - back * k], between, 0)
                 place += 1 if back == 1 else 0
         elif not advance(arrays, d, grid[i], past, 1.0, tolerance, s, track):

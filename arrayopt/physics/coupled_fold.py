@@ -6,7 +6,15 @@ import numpy as np
 
 from arrayopt.physics.compiled import inner
 from arrayopt.physics.coupled_kernel import Array, CoupledArrays, Workspace, dot
-from arrayopt.physics.coupled_track import HISTORY, PREDICTION_BOUND, STRAY, Track, follow, settle
+from arrayopt.physics.coupled_track import (
+    HISTORY,
+    PREDICTION_BOUND,
+    STRAY,
+    Track,
+    follow,
+    interpolate,
+    settle,
+)
 from arrayopt.physics.steady_kernel import FOLD_DISTANCE
 from arrayopt.physics.vectors import put
 
@@ -80,20 +88,6 @@ def _frequency(n: int, u: Array, c: Array, at: float) -> tuple[float, float, flo
 
 
 @inner
-def _state(track: Track, u: Array, at: float, out: Array) -> None:
-    """The state at ``at`` on u."""
-    n = track.tally[0]
-    out[:] = 0.0
-    for a in range(n):
-        weight = 1.0
-        for b in range(n):
-            if b != a:
-                weight *= (at - u[b]) / (u[a] - u[b])
-        for i in range(out.size):
-            out[i] += weight * track.state[a, i]
-
-
-@inner
 def _close_in(
     arrays: CoupledArrays,
     d: int,
@@ -119,7 +113,7 @@ def _close_in(
         fold = here + ahead
         if (fold - w) * (w - here) > 0.0:
             return False
-        _state(track, u, at, edge)
+        interpolate(track, u, 0, at, edge)
         for i in range(edge.size):
             guess[i] = edge[i] - track.edge[i]
         moved = dot(guess, guess) / dot(edge, edge)
@@ -127,13 +121,13 @@ def _close_in(
         if abs(fold - last) <= closest and moved <= SAME * SAME:
             keep = FOLD_DISTANCE * fold if w > here else -FOLD_DISTANCE * fold
             track.fold[0], track.fold[1] = fold - keep, fold + keep
-            _state(track, u, at - np.sqrt(2.0 * abs(keep / bend)), track.edge)
+            interpolate(track, u, 0, at - np.sqrt(2.0 * abs(keep / bend)), track.edge)
             for i in range(track.lean.size):
                 track.lean[i] = track.state[n - 1, i] - track.state[n - 2, i]
             return True
         last, part, there = fold, NEARER * at, np.nan
         while part > SHORTEST * at:
-            _state(track, u, part, guess)
+            interpolate(track, u, 0, part, guess)
             there = here + _frequency(n, u, c, part)[0]
             if settle(
                 arrays, d, there, scale, FINER * tolerance, s, track, PREDICTION_BOUND, STRAY

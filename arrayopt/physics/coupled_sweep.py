@@ -41,10 +41,12 @@ LINGERING, FARTHER = 4, 0.0125
 """Number and distance of the places farther on, where they do not settle there."""
 LEAN = 0.05
 """Of a cell's amplitude: how far past the state at a fold the most moved one starts."""
-AWAY = 0.1
-"""By which share of its amplitude a cell must move for it to be a jump."""
 FLOOR = 0.05
 """Of the largest amplitude, added to each for that."""
+AWAY = 0.1
+"""By which share of its amplitude a cell must move for it to be a jump."""
+MOST_FOLDS = 8
+"""Most folds in a step of a sweep, for each site: more is no quasi-static sweep."""
 
 
 @inner
@@ -87,9 +89,8 @@ def advance(
     """Follow the branch to w: True. Where it folds before, over its fold: False.
 
     Then the track tells of the fold, and its newest state is the one that the envelopes settle in:
-    just after the fold, or a little farther where the new branch does not reach back to it.
-    Envelopes that beat are followed to w, whatever lies between.
-    ``past``, the smallest step, has the sign of the sweep.
+    just after the fold, a little farther where the new branch does not reach back to it, or at w
+    where the envelopes beat. ``past``, the smallest step, has the sign of the sweep.
     """
     if follow(arrays, d, w, past, scale, tolerance, s, track, False):
         return True
@@ -99,18 +100,16 @@ def advance(
     x = np.empty(2 * sites)
     found, away, there = _past_fold(arrays, d, past, scale, tolerance, s, track, x)
     track.tally[0] = 0
+    track.tally[1] += 1 if away else 0
     if found == BEATS:
         # no state of any branch: nothing to follow to w
+        there = w
         set_frequency(arrays, d, w, s)
         found = relax(arrays, d, s, x, scale, tolerance, RELAX_STEPS)
-        push(track, w, x)
-        track.tally[2] |= NOT_SETTLED if found == STALLED else 0
-        return True
     push(track, w if (there - w) * past > 0.0 else there, x)
     if found == STALLED:
         track.tally[2] |= NOT_SETTLED
-    elif away:
-        track.tally[1] += 1
+    elif away and there != w:
         fold = track.fold[1]
         if reach(arrays, d, fold, scale, FINER * tolerance, s, track, 1, np.inf):
             put(x, track.state[1])
@@ -145,7 +144,7 @@ def _past_fold(
         there = fold + rate * (k * FARTHER if k > 0 else LANDING)
         set_frequency(arrays, d, there, s)
         found = relax(arrays, d, s, out, scale, tolerance, RELAX_STEPS)
-        away = found == CONVERGED and not near(out, track.edge, sites, AWAY)
+        away = found != STALLED and not near(out, track.edge, sites, AWAY)
         if away or found == BEATS or (found == CONVERGED and k > 0):
             break
     return found, away, there
@@ -191,9 +190,13 @@ def sweep_batch(
             else:
                 before = track.tally[1]
                 past = (w[d, i] - track.w[track.tally[0] - 1]) / 2.0**HALVINGS
+                left = MOST_FOLDS * sites
                 while track.tally[2] == 0:
                     if advance(arrays, d, w[d, i], past, scale[d], tolerance, s, track):
                         break
+                    left -= 1
+                    if left == 0:
+                        track.tally[2] |= NOT_SETTLED
                 jumps[d, i] = track.tally[1] - before
             last = track.state[track.tally[0] - 1]
             for j in range(sites):

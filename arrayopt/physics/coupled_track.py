@@ -78,15 +78,15 @@ def push(track: Track, w: float, x: Array) -> None:
 
 
 @inner
-def predict(track: Track, w: float, keep: int, out: Array) -> None:
-    """Extrapolate the newest ``keep`` states to w (Lagrange)."""
+def interpolate(track: Track, at: Array, first: int, to: float, out: Array) -> None:
+    """States from the ``first`` on, known at places ``at`` of any measure, taken to a place."""
     n = track.tally[0]
     out[:] = 0.0
-    for a in range(n - keep, n):
+    for a in range(first, n):
         weight = 1.0
-        for b in range(n - keep, n):
+        for b in range(first, n):
             if b != a:
-                weight *= (w - track.w[b]) / (track.w[a] - track.w[b])
+                weight *= (to - at[b]) / (at[a] - at[b])
         for i in range(out.size):
             out[i] += weight * track.state[a, i]
 
@@ -104,7 +104,7 @@ def reach(
     stray: float,
 ) -> bool:
     """One step to w from the newest ``keep`` states; see `settle`."""
-    predict(track, w, keep, s.vector[6])
+    interpolate(track, track.w, track.tally[0] - keep, w, s.vector[6])
     bound = PREDICTION_BOUND if keep > 1 else STEP_BOUND
     return settle(arrays, d, w, scale, tolerance, s, track, bound, stray)
 
