@@ -39,7 +39,7 @@ from arrayopt.report_text import (
 )
 from arrayopt.results import Reading, convergence, read_run, verified_merits
 from arrayopt.sealed import write_file
-from arrayopt.tables import band_text, shown_value
+from arrayopt.tables import band_text, shown_change, shown_value
 
 REPORT = "report.html"
 
@@ -262,9 +262,7 @@ def _verification(reading: Reading) -> str:
                         shown_value(merit, float(search[k])),
                         shown_value(merit, float(value[k])),
                         *([_verified_band(front, merit, int(k))] if known else []),
-                        f"{100 * (value[k] - search[k]) / abs(search[k]):+.1f} %"
-                        if search[k]
-                        else "-",
+                        shown_change(merit, float(value[k]), float(search[k])),
                     ]
                 )
     if not rows:

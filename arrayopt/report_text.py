@@ -15,7 +15,7 @@ from arrayopt.problem import Objective
 from arrayopt.quantities import MARGIN_PREFIX, MERITS, quantity
 from arrayopt.results import Reading, identifier, objective_values, verified_merits
 from arrayopt.study_model import Limit, Study
-from arrayopt.tables import band_text, shown_unit, shown_value
+from arrayopt.tables import band_text, shown_change, shown_unit, shown_value
 
 
 def words(name: str) -> str:
@@ -237,10 +237,7 @@ def _margin(name: str, value: float) -> str:
 
 def _verified(design: xr.Dataset, name: str) -> list[str]:
     value, search = float(design[f"verified_{name}"]), float(design[name])
-    change = f"{100.0 * (value - search) / abs(search):+.1f} %" if search else "-"
-    if quantity(name).units == "dB":
-        change = f"{value - search:+.2f} dB"
-    return [shown_value(name, value), change]
+    return [shown_value(name, value), shown_change(name, value, search)]
 
 
 def band_owner(study: Study | None) -> str:

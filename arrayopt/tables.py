@@ -36,6 +36,17 @@ MILLIMETRES = {"range_resolution", "pitch", "dead_zone"}
 MEGAPASCAL = {"film_stress"}
 
 
+def shown_change(name: str, value: float, base: float) -> str:
+    """How far a value lies from another one: of quantities in dB the difference, else in per cent.
+
+    ``-`` where either is unknown, or there is nothing to compare with.
+    """
+    if quantity(name).units == "dB":
+        return f"{value - base:+.2f} dB" if np.isfinite(value - base) else "-"
+    ratio = (value - base) / abs(base) if base else np.nan
+    return f"{100.0 * ratio:+.1f} %" if np.isfinite(ratio) else "-"
+
+
 def shown_unit(name: str) -> tuple[str, float]:
     """(unit for people, factor from the stored value) of a quantity."""
     plain = name.removeprefix(MARGIN_PREFIX)

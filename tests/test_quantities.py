@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from arrayopt.quantities import GLOSSARY, MERITS, UnknownQuantityError, attrs, markdown
+from arrayopt.tables import shown_change
 from arrayopt.units import KINDS, Need, QuantityError, format_value, parse
 
 PAGE = Path(__file__).parent.parent / "docs" / "quantities.md"
@@ -148,6 +149,24 @@ def test_unknown_names_are_told_the_nearest() -> None:
         attrs("onset_volage")
     with pytest.raises(UnknownQuantityError):
         attrs("margin_nothing")
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "base", "text"),
+    [
+        ("peak_level", 113.9, 114.2, "-0.30 dB"),  # never per cent of decibels
+        ("ripple", 0.05, 0.0, "+0.05 dB"),
+        ("peak_pressure", 9.0, 10.0, "-10.0 %"),
+        ("peak_pressure", 9.0, 0.0, "-"),
+        ("onset_voltage", math.inf, 2.0, "-"),
+        ("fractional_bandwidth", math.nan, 0.2, "-"),
+        ("peak_level", math.nan, 110.0, "-"),
+    ],
+)
+def test_changes_are_shown_in_the_quantity_s_own_terms(
+    name: str, value: float, base: float, text: str
+) -> None:
+    assert shown_change(name, value, base) == text
 
 
 def test_page_is_fresh() -> None:

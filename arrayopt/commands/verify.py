@@ -35,8 +35,8 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
     """One line for each design and merit."""
     import numpy as np
 
-    from arrayopt.tables import heading, shown_value, text_table
-    from arrayopt.verify import DIFFERENCES, VerifyStatus
+    from arrayopt.tables import heading, shown_change, shown_value, text_table
+    from arrayopt.verify import VerifyStatus
 
     banded = any(design.found.lower for design in verified)
     parts = ("search", "one_mode", "several_modes", "mutual", "verified")
@@ -49,17 +49,12 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
                 float(getattr(found, part)[name][0]) if name in getattr(found, part) else np.nan
                 for part in parts
             ]
-            change = (
-                f"{values[-1] - values[0]:+.2f} dB"
-                if name in DIFFERENCES
-                else f"{100.0 * (values[-1] / values[0] - 1.0):+.1f} %"
-            )
             rows.append(
                 [
                     design.identifier if k == 0 else "",
                     heading(name),
                     *(shown_value(name, value) for value in values),
-                    change if values[-1] == values[-1] else "-",
+                    shown_change(name, values[-1], values[0]),
                 ]
             )
             if banded:
@@ -69,7 +64,7 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
         alone, array = float(found.onset_alone[0]), float(found.onset[0])
         rows.append(["", "onset of the array [V]"])
         rows[-1] += [shown_value("onset_voltage", x) for x in (alone, alone, np.nan, array, array)]
-        rows[-1].append(f"{100.0 * (array / alone - 1.0):+.1f} %" if array < np.inf else "-")
+        rows[-1].append(shown_change("onset_voltage", array, alone))
         rows[-1] += [""] if banded else []
     notes = []
     for design in verified:
