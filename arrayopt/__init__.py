@@ -8,59 +8,57 @@ A notebook needs no more than this::
 
 from __future__ import annotations
 
-import sys
 from importlib import import_module
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from arrayopt.calibrate import calibrate
-    from arrayopt.comparison import compare
-    from arrayopt.design import Designs, DesignSpace
-    from arrayopt.design_file import read_design, write_design
-    from arrayopt.errors import ArrayoptError, ResultsError, StudyError
-    from arrayopt.evaluate import evaluate
-    from arrayopt.materials import MATERIALS
-    from arrayopt.measured import read_measured
-    from arrayopt.plot import (
+    from arrayopt.base.errors import ArrayoptError, ResultsError, StudyError
+    from arrayopt.base.quantities import GLOSSARY
+    from arrayopt.design.designs import Designs, DesignSpace
+    from arrayopt.design.file import read_design, write_design
+    from arrayopt.lab.calibrate import calibrate
+    from arrayopt.lab.read.files import read_measured
+    from arrayopt.merits.evaluate import evaluate
+    from arrayopt.results.compare.comparison import compare
+    from arrayopt.results.plots.pictures import (
         plot_array,
         plot_beam,
         plot_convergence,
         plot_front,
         plot_response,
     )
-    from arrayopt.quantities import GLOSSARY
-    from arrayopt.store import open_results
-    from arrayopt.study import read_study
-    from arrayopt.study_model import Study
-    from arrayopt.study_run import RunOptions, run_study
+    from arrayopt.runs.store import open_results
+    from arrayopt.runs.study_run import RunOptions, run_study
+    from arrayopt.study.materials import MATERIALS
+    from arrayopt.study.model import Study
+    from arrayopt.study.read import read_study
 
 __version__ = "0.1.0"
 
 _HOME = {
-    "ArrayoptError": "errors",
-    "DesignSpace": "design",
-    "Designs": "design",
-    "GLOSSARY": "quantities",
-    "MATERIALS": "materials",
-    "ResultsError": "errors",
-    "RunOptions": "study_run",
-    "Study": "study_model",
-    "StudyError": "errors",
-    "calibrate": "calibrate",
-    "compare": "comparison",
-    "evaluate": "evaluate",
-    "open_results": "store",
-    "plot_array": "plot",
-    "plot_beam": "plot",
-    "plot_convergence": "plot",
-    "plot_front": "plot",
-    "plot_response": "plot",
-    "read_design": "design_file",
-    "read_measured": "measured",
-    "read_study": "study",
-    "run_study": "study_run",
-    "write_design": "design_file",
+    "ArrayoptError": "base.errors",
+    "DesignSpace": "design.designs",
+    "Designs": "design.designs",
+    "GLOSSARY": "base.quantities",
+    "MATERIALS": "study.materials",
+    "ResultsError": "base.errors",
+    "RunOptions": "runs.study_run",
+    "Study": "study.model",
+    "StudyError": "base.errors",
+    "calibrate": "lab.calibrate",
+    "compare": "results.compare.comparison",
+    "evaluate": "merits.evaluate",
+    "open_results": "runs.store",
+    "plot_array": "results.plots.pictures",
+    "plot_beam": "results.plots.pictures",
+    "plot_convergence": "results.plots.pictures",
+    "plot_front": "results.plots.pictures",
+    "plot_response": "results.plots.pictures",
+    "read_design": "design.file",
+    "read_measured": "lab.read.files",
+    "read_study": "study.read",
+    "run_study": "runs.study_run",
+    "write_design": "design.file",
 }
 
 __all__ = [
@@ -101,16 +99,3 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return [*__all__, "__version__"]
-
-
-class _Package(ModuleType):
-    """The package, in which the functions `evaluate` and `calibrate` win over their modules."""
-
-    def __setattr__(self, name: str, value: object) -> None:
-        # The import system binds every submodule here once it is loaded, whoever asked for it.
-        if isinstance(value, ModuleType) and _HOME.get(name) == name:
-            value = getattr(value, name)
-        super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Package

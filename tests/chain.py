@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.cells import build_cells
-from arrayopt.design import Designs, DesignSpace
-from arrayopt.response import Packed, pack
-from arrayopt.study import read_study
-from arrayopt.study_model import Study
+from arrayopt.design.designs import Designs, DesignSpace
+from arrayopt.models.cells import build_cells
+from arrayopt.models.one_mode.response import Packed, pack
+from arrayopt.study.model import Study
+from arrayopt.study.read import read_study
 
 STUDIES = Path(__file__).parent.parent / "studies"
 

@@ -7,8 +7,8 @@ import sys
 import numpy as np
 
 from arrayopt import open_results, read_study
-from arrayopt.front import nondominated
-from arrayopt.quantities import quantity
+from arrayopt.base.quantities import quantity
+from arrayopt.search.front import nondominated
 
 
 def main(directory: str) -> None:

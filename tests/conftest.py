@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from arrayopt.compile_ahead import compile_kernels
-from arrayopt.study import read_study
+from arrayopt.runs.warm import compile_kernels
+from arrayopt.study.read import read_study
 
 STUDIES = Path(__file__).parent.parent / "studies"
 REFERENCE = Path(__file__).parent / "reference" / "reference_values.csv"

@@ -27,12 +27,12 @@ sys.path.insert(0, str(Path(__file__).parent))
 from tiny_study import command, forked, tiny_text
 from toy_problem import Toy
 
-from arrayopt.predict import predict
-from arrayopt.problem import Evaluation, Floats
-from arrayopt.status import read_status
-from arrayopt.store import open_results
-from arrayopt.study import read_study
-from arrayopt.workers import Workers
+from arrayopt.runs.predict import predict
+from arrayopt.runs.status import read_status
+from arrayopt.runs.store import open_results
+from arrayopt.runs.workers import Workers
+from arrayopt.search.problem import Evaluation, Floats
+from arrayopt.study.read import read_study
 
 PATIENCE = 120.0  # seconds for one run on a busy machine; an idle one needs two
 

@@ -26,18 +26,18 @@ from types import FrameType
 
 import numpy as np
 
-from arrayopt.design_file import read_design
-from arrayopt.errors import ArrayoptError
-from arrayopt.evaluate import StudyEvaluator
-from arrayopt.measured import read_measured
-from arrayopt.process import read_process
-from arrayopt.results import current_results, read_run
-from arrayopt.run_directory import RunDirectory
-from arrayopt.run_identity import read_identity
-from arrayopt.saved import stored_designs
-from arrayopt.status import read_status, status_text
-from arrayopt.study import read_study
-from arrayopt.study_model import Study
+from arrayopt.base.errors import ArrayoptError
+from arrayopt.chip.process import read_process
+from arrayopt.design.file import read_design
+from arrayopt.lab.read.files import read_measured
+from arrayopt.results.read import current_results, read_run
+from arrayopt.runs.directory import RunDirectory
+from arrayopt.runs.identity import read_identity
+from arrayopt.runs.saved import stored_designs
+from arrayopt.runs.status import read_status, status_text
+from arrayopt.search.evaluator import StudyEvaluator
+from arrayopt.study.model import Study
+from arrayopt.study.read import read_study
 
 sys.path.insert(0, str(Path(__file__).parent))
 from toy_run import run_toy

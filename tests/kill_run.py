@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import toy_run
 from toy_run import run_toy
 
-from arrayopt.store import open_results
+from arrayopt.runs.store import open_results
 
 EVALUATIONS = 16
 IDENTITY = replace(toy_run.IDENTITY, strategies=("alpha",))

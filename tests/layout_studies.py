@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from arrayopt.design import Designs, DesignSpace
-from arrayopt.study import read_study_text
-from arrayopt.study_model import Strategy, Study
+from arrayopt.design.designs import Designs, DesignSpace
+from arrayopt.study.model import Strategy, Study
+from arrayopt.study.read import read_study_text
 
 TEMPLATE = """
 format = 1

@@ -8,13 +8,13 @@ import tempfile
 from functools import cache, partial
 from pathlib import Path
 
-from arrayopt.evaluate import StudyEvaluator
-from arrayopt.population import SearchSettings
-from arrayopt.run import Budget, Task, run_tasks
-from arrayopt.seeds import seed_vectors
-from arrayopt.study import read_study_text
-from arrayopt.study_model import Study
-from arrayopt.study_run import identity
+from arrayopt.runs.run import Budget, Task, run_tasks
+from arrayopt.runs.study_run import identity
+from arrayopt.search.evaluator import StudyEvaluator
+from arrayopt.search.population import SearchSettings
+from arrayopt.search.seeds import seed_vectors
+from arrayopt.study.model import Study
+from arrayopt.study.read import read_study_text
 
 STUDY = Path(__file__).parent.parent / "studies" / "duct-flow-meter" / "study.toml"
 POPULATION = 20

@@ -19,11 +19,11 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 from tiny_study import STUDY
 
-from arrayopt.errors import ResultsError
-from arrayopt.status import read_status
-from arrayopt.store import open_results
+from arrayopt.base.errors import ResultsError
+from arrayopt.runs.status import read_status
+from arrayopt.runs.store import open_results
 
-COMMAND = [sys.executable, "-c", "from arrayopt.cli import main; main()"]
+COMMAND = [sys.executable, "-c", "from arrayopt.cli.main import main; main()"]
 
 
 def start(study: Path, out: Path, evaluations: int, *options: str) -> subprocess.Popen[bytes]:

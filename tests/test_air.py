@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from arrayopt.physics.air import (
+from arrayopt.physics.sound.air import (
     ISO_DECIBELS_PER_NEPER,
     REFERENCE_PRESSURE,
     AirStatus,

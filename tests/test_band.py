@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from arrayopt.band import find_band
-from arrayopt.band_grid import BandStatus
-from arrayopt.band_read import ripples
-from arrayopt.cells import build_cells
-from arrayopt.physics.steady_kernel import amplitude_squared
-from arrayopt.response import DOWN, SMALL, UP, Packed
+from arrayopt.models.bands.read import ripples
+from arrayopt.models.cells import build_cells
+from arrayopt.models.one_mode.band import find_band
+from arrayopt.models.one_mode.grid import BandStatus
+from arrayopt.models.one_mode.response import DOWN, SMALL, UP, Packed
+from arrayopt.physics.steady.steady_kernel import amplitude_squared
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import duct, packed, random_designs, uniform_design

@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from arrayopt.cells import build_cells
-from arrayopt.coupled_response import CoupledPacked, find_coupled_band, pack_coupled
-from arrayopt.design import DesignSpace
-from arrayopt.physics.coupled import LinearPart, coupled_sweep, linear_part
-from arrayopt.response import UP
+from arrayopt.design.designs import DesignSpace
+from arrayopt.models.cells import build_cells
+from arrayopt.models.coupled.response import CoupledPacked, find_coupled_band, pack_coupled
+from arrayopt.models.one_mode.response import UP
+from arrayopt.physics.coupled.arrays import LinearPart, coupled_sweep, linear_part
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import duct

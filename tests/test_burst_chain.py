@@ -13,25 +13,26 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
-from arrayopt import burst_band
-from arrayopt.burst import TOLERANCE, burst_response, burst_rows, largest_in_time
-from arrayopt.burst_band import find_burst_band
-from arrayopt.burst_figures import burst_figures
-from arrayopt.burst_modes import ModesRows
-from arrayopt.cells import build_cells
-from arrayopt.chirp import chirp_figures, chirp_rows, find_chirp_band
-from arrayopt.design import Designs, DesignSpace
-from arrayopt.evaluate import StudyEvaluator, evaluate
-from arrayopt.merits import compute_merits
-from arrayopt.multimode import SweepSettings, multimode_response
-from arrayopt.physics.air import absorption
-from arrayopt.physics.pulse import contiguous_band, pulse_spectrum
-from arrayopt.physics.radiation import directivity, self_impedance
-from arrayopt.physics.steady import steady_amplitude
-from arrayopt.response import UP, array_pressure, pack
-from arrayopt.seeds import seed_vectors
-from arrayopt.study import read_study_text
-from arrayopt.study_model import BurstLength, Chirp, Study
+from arrayopt.design.designs import Designs, DesignSpace
+from arrayopt.merits.evaluate import evaluate
+from arrayopt.merits.figures import compute_merits
+from arrayopt.models.cells import build_cells
+from arrayopt.models.one_mode.burst import TOLERANCE, burst_response, burst_rows, largest_in_time
+from arrayopt.models.one_mode.response import UP, array_pressure, pack
+from arrayopt.models.pulses import burst_band
+from arrayopt.models.pulses.burst_band import find_burst_band
+from arrayopt.models.pulses.chirp import chirp_figures, chirp_rows, find_chirp_band
+from arrayopt.models.pulses.figures import burst_figures
+from arrayopt.models.several_modes.burst import ModesRows
+from arrayopt.models.several_modes.sweep import SweepSettings, multimode_response
+from arrayopt.physics.sound.air import absorption
+from arrayopt.physics.sound.radiation import directivity, self_impedance
+from arrayopt.physics.steady.steady import steady_amplitude
+from arrayopt.physics.transient.pulse import contiguous_band, pulse_spectrum
+from arrayopt.search.evaluator import StudyEvaluator
+from arrayopt.search.seeds import seed_vectors
+from arrayopt.study.model import BurstLength, Chirp, Study
+from arrayopt.study.read import read_study_text
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import STUDIES, at_target, duct, random_designs, uniform_design
@@ -622,7 +623,7 @@ def test_a_burst_study_can_be_searched() -> None:
     ],
 )
 def test_mistakes_about_the_excitation(target: str, message: str) -> None:
-    from arrayopt.errors import StudyError
+    from arrayopt.base.errors import StudyError
 
     text = (STUDIES / "duct-flow-meter" / "study.toml").read_text()
     text = text.replace('excitation = "up-sweep"', target)
@@ -639,7 +640,7 @@ def test_mistakes_about_the_excitation(target: str, message: str) -> None:
     ],
 )
 def test_bursts_refuse_models_they_do_not_have(model: str, message: str) -> None:
-    from arrayopt.errors import StudyError
+    from arrayopt.base.errors import StudyError
 
     text = (STUDIES / "duct-flow-meter" / "study.toml").read_text()
     burst = 'excitation = "burst"\nburst_length = "1 ms"'

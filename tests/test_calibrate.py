@@ -18,23 +18,20 @@ from typing import Any
 import numpy as np
 import pytest
 
-from arrayopt.bands import banded, merit_bands
-from arrayopt.calibrate import Outcome, calibrate, fit_cell, sweeps_by_cell
-from arrayopt.calibrate_against import (
+from arrayopt.base.errors import ArrayoptError, StudyError
+from arrayopt.cli.verify import verification_text
+from arrayopt.design.file import read_design
+from arrayopt.lab.against import (
     Row,
     compare_chip,
     likely_causes,
     measured_onset,
     read_limits,
 )
-from arrayopt.calibrate_file import calibration_text, findings
-from arrayopt.cells import build_cells
-from arrayopt.commands.verify import verification_text
-from arrayopt.design_file import read_design
-from arrayopt.errors import ArrayoptError, StudyError
-from arrayopt.evaluate import build_evaluator, evaluate
-from arrayopt.fit_modal import Load, ModalFit, fit_modal, gather
-from arrayopt.fit_physical import (
+from arrayopt.lab.calibrate import Outcome, calibrate, fit_cell, sweeps_by_cell
+from arrayopt.lab.file import calibration_text, findings
+from arrayopt.lab.fit.modal import Load, ModalFit, fit_modal, gather
+from arrayopt.lab.fit.physical import (
     NAMES,
     Condition,
     PhysicalFit,
@@ -42,17 +39,21 @@ from arrayopt.fit_physical import (
     fit_physical,
     one_cell_designs,
 )
-from arrayopt.measured import Trace, read_measured
-from arrayopt.merits import compute_merits
-from arrayopt.physics.steady import onset_force
-from arrayopt.report_text import merit_table as report_merits
-from arrayopt.results import Reading, verified_merits
-from arrayopt.study import read_study, read_study_text
-from arrayopt.study_calibration import corrected_stack, with_correction
-from arrayopt.study_model import Correction, Study
-from arrayopt.tables import band_text, merit_table
-from arrayopt.verify import COMPARED, DIFFERENCES, verification_dataset, verify_designs
-from arrayopt.verify_run import VerifiedDesign
+from arrayopt.lab.read.files import Trace, read_measured
+from arrayopt.merits.evaluate import evaluate
+from arrayopt.merits.figures import compute_merits
+from arrayopt.merits.uncertainty import banded, merit_bands
+from arrayopt.models.cells import build_cells
+from arrayopt.physics.steady.steady import onset_force
+from arrayopt.results.read import Reading, verified_merits
+from arrayopt.results.report.text import merit_table as report_merits
+from arrayopt.results.tables import band_text, merit_table
+from arrayopt.search.evaluator import build_evaluator
+from arrayopt.study.calibration import corrected_stack, with_correction
+from arrayopt.study.model import Correction, Study
+from arrayopt.study.read import read_study, read_study_text
+from arrayopt.verify.designs import COMPARED, DIFFERENCES, verification_dataset, verify_designs
+from arrayopt.verify.run import VerifiedDesign
 
 HERE = Path(__file__).parent
 TUTORIAL = HERE.parent / "studies" / "calibration-tutorial"

@@ -15,13 +15,13 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from arrayopt.calibrate_against import compare_chip, read_limits
-from arrayopt.design_file import read_design
-from arrayopt.errors import ArrayoptError
-from arrayopt.evaluate import evaluate
-from arrayopt.measured import read_measured
-from arrayopt.store import open_results, write_results
-from arrayopt.study import read_study
+from arrayopt.base.errors import ArrayoptError
+from arrayopt.design.file import read_design
+from arrayopt.lab.against import compare_chip, read_limits
+from arrayopt.lab.read.files import read_measured
+from arrayopt.merits.evaluate import evaluate
+from arrayopt.runs.store import open_results, write_results
+from arrayopt.study.read import read_study
 
 sys.path.insert(0, str(Path(__file__).parent))
 from tiny_study import command

@@ -9,8 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from arrayopt.cautions import ELV_AC, ELV_DC, TOUCH_AC, TOUCH_DC, Guidance, cautions, guidance_near
-from arrayopt.study import Study, read_study
+from arrayopt.merits.cautions import (
+    ELV_AC,
+    ELV_DC,
+    TOUCH_AC,
+    TOUCH_DC,
+    Guidance,
+    cautions,
+    guidance_near,
+)
+from arrayopt.study.read import Study, read_study
 
 STUDY = Path(__file__).parent.parent / "studies" / "duct-flow-meter"
 

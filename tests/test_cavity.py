@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate
 
-from arrayopt.physics import cavity as cav
-from arrayopt.physics.air import air_state
+from arrayopt.physics.back import cavity as cav
+from arrayopt.physics.sound.air import air_state
 
 AIR = air_state(293.15, relative_humidity=0.5)
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from arrayopt.cli import main
+from arrayopt.cli.main import main
 
 STUDIES = Path(__file__).parent.parent / "studies"
 DUCT = STUDIES / "duct-flow-meter"
@@ -123,7 +123,7 @@ def test_check_says_what_would_be_run() -> None:
 def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A small run of the shipped study."""
     out = tmp_path_factory.mktemp("run") / "duct"
-    command = [sys.executable, "-c", "from arrayopt.cli import main; main()"]
+    command = [sys.executable, "-c", "from arrayopt.cli.main import main; main()"]
     options = ["--out", str(out), "--evaluations", "200", "--workers", "2"]
     result = subprocess.run(
         [*command, "run", str(DUCT), *options],

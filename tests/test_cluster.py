@@ -15,14 +15,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from arrayopt import cluster
-from arrayopt.cluster import ClusterError, ClusterWorkers, package_versions, processor
-from arrayopt.problem import EVALUATION_LOST, Evaluation
-from arrayopt.run import PooledEvaluator
-from arrayopt.status import read_status
-from arrayopt.store import open_results
-from arrayopt.study import read_study_text
-from arrayopt.study_run import RunOptions, run_study
+from arrayopt.runs import cluster
+from arrayopt.runs.cluster import ClusterError, ClusterWorkers, package_versions, processor
+from arrayopt.runs.run import PooledEvaluator
+from arrayopt.runs.status import read_status
+from arrayopt.runs.store import open_results
+from arrayopt.runs.study_run import RunOptions, run_study
+from arrayopt.search.problem import EVALUATION_LOST, Evaluation
+from arrayopt.study.read import read_study_text
 
 sys.path.insert(0, str(Path(__file__).parent))
 from tiny_study import tiny_text

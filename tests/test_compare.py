@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from arrayopt.cli import main
-from arrayopt.compare_output import comparison_json, comparison_text, verdict, write_comparison
-from arrayopt.comparison import (
+from arrayopt.base.errors import ResultsError
+from arrayopt.cli.main import main
+from arrayopt.results.compare.comparison import (
     Comparison,
     best_within,
     compare,
@@ -23,10 +23,15 @@ from arrayopt.comparison import (
     lead_changes,
     typical,
 )
-from arrayopt.errors import ResultsError
-from arrayopt.plot_compare import plot_attainment, plot_dominated, plot_hypervolume
-from arrayopt.results import feasible_rows, read_run
-from arrayopt.store import open_results, write_results
+from arrayopt.results.compare.output import (
+    comparison_json,
+    comparison_text,
+    verdict,
+    write_comparison,
+)
+from arrayopt.results.plots.compare import plot_attainment, plot_dominated, plot_hypervolume
+from arrayopt.results.read import feasible_rows, read_run
+from arrayopt.runs.store import open_results, write_results
 
 sys.path.insert(0, str(Path(__file__).parent))
 from small_runs import run_small, runs

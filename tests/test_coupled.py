@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from arrayopt.physics.coupled import (
+from arrayopt.physics.coupled.arrays import (
     CoupledStatus,
     coupled_arrays,
     coupled_sweep,
@@ -18,10 +18,10 @@ from arrayopt.physics.coupled import (
     linear_part,
     site_table,
 )
-from arrayopt.physics.coupled_kernel import CoupledArrays
-from arrayopt.physics.mutual import mutual_impedance_far, propagation, source_strengths
-from arrayopt.physics.radiation import impedance_series, self_impedance
-from arrayopt.physics.steady import amplitude_squared
+from arrayopt.physics.coupled.newton import CoupledArrays
+from arrayopt.physics.sound.pair import mutual_impedance_far, propagation, source_strengths
+from arrayopt.physics.sound.radiation import impedance_series, self_impedance
+from arrayopt.physics.steady.steady import amplitude_squared
 
 # Invented diaphragms of about 100 kHz; the formulas under test hold for any numbers.
 AIR = {"density": 1.2, "sound_speed": 343.0}

@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from arrayopt.band import Band, find_band
-from arrayopt.band_grid import SECTIONS
-from arrayopt.cells import build_cells
-from arrayopt.coupled_band import grid_range
-from arrayopt.coupled_response import find_coupled_band, pack_coupled
-from arrayopt.coupled_states import CoupledPacked
-from arrayopt.response import DOWN, SMALL, UP
+from arrayopt.models.cells import build_cells
+from arrayopt.models.coupled.band import grid_range
+from arrayopt.models.coupled.response import find_coupled_band, pack_coupled
+from arrayopt.models.coupled.states import CoupledPacked
+from arrayopt.models.one_mode.band import Band, find_band
+from arrayopt.models.one_mode.grid import SECTIONS
+from arrayopt.models.one_mode.response import DOWN, SMALL, UP
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import duct, packed, random_designs

@@ -12,23 +12,23 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from arrayopt.burst import TOLERANCE, burst_rows
-from arrayopt.burst_merits import BURST_FIGURES
-from arrayopt.cells import build_cells
-from arrayopt.coupled_burst import CoupledRows
-from arrayopt.coupled_response import coupled_pressure, pack_coupled
-from arrayopt.merits import compute_merits
-from arrayopt.physics.coupled import CoupledStatus, coupled_arrays, coupled_sweep, site_table
-from arrayopt.physics.coupled_burst import COUPLED_SHIFT, CoupledBurst, coupled_burst
-from arrayopt.physics.coupled_kernel import CoupledArrays
-from arrayopt.physics.mutual import mutual_impedance_far, propagation, source_strengths
-from arrayopt.physics.radiation import impedance_series, self_impedance
-from arrayopt.physics.steady import onset_force
-from arrayopt.physics.transient import TransientStatus, burst_envelope
-from arrayopt.response import UP, pack
-from arrayopt.study import read_study_text
-from arrayopt.study_model import BurstLength, Chirp
-from arrayopt.verify import (
+from arrayopt.merits.figures import compute_merits
+from arrayopt.models.burst_merits import BURST_FIGURES
+from arrayopt.models.cells import build_cells
+from arrayopt.models.coupled.burst import CoupledRows
+from arrayopt.models.coupled.response import coupled_pressure, pack_coupled
+from arrayopt.models.one_mode.burst import TOLERANCE, burst_rows
+from arrayopt.models.one_mode.response import UP, pack
+from arrayopt.physics.coupled.arrays import CoupledStatus, coupled_arrays, coupled_sweep, site_table
+from arrayopt.physics.coupled.newton import CoupledArrays
+from arrayopt.physics.sound.pair import mutual_impedance_far, propagation, source_strengths
+from arrayopt.physics.sound.radiation import impedance_series, self_impedance
+from arrayopt.physics.steady.steady import onset_force
+from arrayopt.physics.transient.coupled import COUPLED_SHIFT, CoupledBurst, coupled_burst
+from arrayopt.physics.transient.one_mode import TransientStatus, burst_envelope
+from arrayopt.study.model import BurstLength, Chirp
+from arrayopt.study.read import read_study_text
+from arrayopt.verify.designs import (
     COMPARED,
     DIFFERENCES,
     GUARDED,

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from arrayopt.design import (
+from arrayopt.base.errors import StudyError
+from arrayopt.design.designs import (
     GROUP_ARRAYS,
     Designs,
     DesignSpace,
@@ -17,9 +18,8 @@ from arrayopt.design import (
     die_margin,
     occupied,
 )
-from arrayopt.design_file import read_design, write_design
-from arrayopt.errors import StudyError
-from arrayopt.layout_array import (
+from arrayopt.design.file import read_design, write_design
+from arrayopt.study.lattice import (
     GroupingError,
     array_layout,
     explicit_sites,
@@ -27,7 +27,7 @@ from arrayopt.layout_array import (
     lattice_sites,
     pair_distances,
 )
-from arrayopt.study import Study, read_study
+from arrayopt.study.read import Study, read_study
 
 TEXT = """\
 format = 1

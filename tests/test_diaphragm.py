@@ -14,7 +14,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import fsolve, minimize_scalar
 from scipy.special import ellipk
 
-from arrayopt.physics.diaphragm import (
+from arrayopt.physics.plate.diaphragm import (
     PlateModes,
     PlateStatus,
     PlateTable,
@@ -24,7 +24,7 @@ from arrayopt.physics.diaphragm import (
     shape_mean,
     static_deflection,
 )
-from arrayopt.physics.laminate import Layer, sections
+from arrayopt.physics.plate.laminate import Layer, sections
 
 IDENTICAL = 1e-12
 # relative; Newton stops after a step below 1e-9, having taken it, so its own error is below 1e-11

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from arrayopt.report import report_html
-from arrayopt.report_designs import choose
-from arrayopt.results import Reading, read_run
+from arrayopt.results.read import Reading, read_run
+from arrayopt.results.report.designs import choose
+from arrayopt.results.report.page import report_html
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chromium import Browser, browser, programs

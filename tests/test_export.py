@@ -17,20 +17,20 @@ import pytest
 import xarray as xr
 from click.testing import CliRunner
 
-from arrayopt.chip_layout import build_chip
-from arrayopt.commands.export import command
-from arrayopt.errors import ExportError, ResultsError
-from arrayopt.evaluate import evaluate
-from arrayopt.export import export_design
-from arrayopt.export_check import check_export
-from arrayopt.export_files import read_csv
-from arrayopt.export_tables import VACUUM_PERMITTIVITY, design_from_tables
-from arrayopt.export_writer import LayoutWriter, Order, Words
-from arrayopt.identify import FoundDesign, find_design
-from arrayopt.process import read_process, read_process_text
-from arrayopt.quantities import MERITS
-from arrayopt.rules import RuleError
-from arrayopt.study import read_study, read_study_text
+from arrayopt.base.errors import ExportError, ResultsError
+from arrayopt.base.quantities import MERITS
+from arrayopt.chip.export.check import check_export
+from arrayopt.chip.export.files import read_csv
+from arrayopt.chip.export.pipeline import export_design
+from arrayopt.chip.export.tables import VACUUM_PERMITTIVITY, design_from_tables
+from arrayopt.chip.export.writer import LayoutWriter, Order, Words
+from arrayopt.chip.layout import build_chip
+from arrayopt.chip.process import read_process, read_process_text
+from arrayopt.chip.rules import RuleError
+from arrayopt.cli.export import command
+from arrayopt.design.stored import FoundDesign, find_design
+from arrayopt.merits.evaluate import evaluate
+from arrayopt.study.read import read_study, read_study_text
 
 sys.path.insert(0, str(Path(__file__).parent))
 from layout_studies import make
@@ -282,8 +282,8 @@ def test_missing_and_foreign_files_are_found(copy: Path) -> None:
 @pytest.fixture
 def apart(monkeypatch: pytest.MonkeyPatch) -> None:
     """Layouts are written in a second process, however few cells differ."""
-    monkeypatch.setattr("arrayopt.export_writer.MANY", 1)
-    monkeypatch.setattr("arrayopt.export_writer.thread_count", lambda: 2)
+    monkeypatch.setattr("arrayopt.chip.export.writer.MANY", 1)
+    monkeypatch.setattr("arrayopt.chip.export.writer.thread_count", lambda: 2)
 
 
 def test_a_second_process_writes_the_same_bytes(
@@ -324,7 +324,8 @@ def test_an_error_of_the_second_process_is_raised_here(apart: None, tmp_path: Pa
 def test_a_check_loads_no_model(exported: Path) -> None:
     """Loading it takes longer than the check of a small chip."""
     code = (
-        "import sys; from pathlib import Path; from arrayopt.export_check import check_export; "
+        "import sys; from pathlib import Path\n"
+        "from arrayopt.chip.export.check import check_export\n"
         "check_export(Path(sys.argv[1])); print(*sys.modules)"
     )
     command = [sys.executable, "-c", code, str(exported)]
@@ -340,7 +341,7 @@ def test_files_of_two_exports_do_not_mix(copy: Path) -> None:
     manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
     other = text.replace(manifest["digest"], "0" * 64)
     (copy / "drive.csv").write_text(other, encoding="utf-8")
-    from arrayopt.export_files import file_digest
+    from arrayopt.chip.export.files import file_digest
 
     manifest["files"]["drive.csv"]["sha256"] = file_digest(copy / "drive.csv")
     (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
@@ -367,7 +368,7 @@ def test_a_failing_writer_leaves_the_old_export(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("arrayopt.export.write_manifest", full)
+    monkeypatch.setattr("arrayopt.chip.export.pipeline.write_manifest", full)
     with pytest.raises(OSError, match="No space left"):
         export_design(design, copy)
     assert {path.name: path.read_bytes() for path in copy.iterdir()} == before

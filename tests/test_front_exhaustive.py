@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from arrayopt.evaluate import StudyEvaluator
-from arrayopt.population import SearchSettings
-from arrayopt.search import search
-from arrayopt.study import read_study_text
+from arrayopt.search.evaluator import StudyEvaluator
+from arrayopt.search.loop import search
+from arrayopt.search.population import SearchSettings
+from arrayopt.study.read import read_study_text
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import duct

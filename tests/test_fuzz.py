@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from arrayopt.errors import ArrayoptError
-from arrayopt.study import read_study
+from arrayopt.base.errors import ArrayoptError
+from arrayopt.study.read import read_study
 
 sys.path.insert(0, str(Path(__file__).parent))
 from fuzz_inputs import ROOT, fuzz

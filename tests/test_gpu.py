@@ -15,14 +15,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from arrayopt.physics.gpu import (
+from arrayopt.physics.transient.card import (
     DEVICES,
     VARIABLE,
     GpuUnavailableError,
     chosen_device,
     require_card,
 )
-from arrayopt.physics.transient import BurstResponse, burst_envelope
+from arrayopt.physics.transient.one_mode import BurstResponse, burst_envelope
 
 # Identical algebra; only sums of products outside the steps may be fused on the card.
 SAME = 1e-12
@@ -49,7 +49,7 @@ SIMULATED = """
 import sys
 sys.path.insert(0, sys.argv[1])
 import numpy as np
-from arrayopt.physics import transient_gpu
+from arrayopt.physics.transient import card_kernel as transient_gpu
 from test_gpu import SAME, SINGLE, batch, compare, compare_sums
 transient_gpu.THREADS, transient_gpu.LEAST_BLOCKS = 3, 1  # the simulator starts each of them
 transient_gpu.CHUNK_BYTES = 16 * 40
@@ -188,7 +188,7 @@ def test_missing_card_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
         burst_envelope(**batch(2))
     assert burst_envelope(**batch(2), device="cpu").status.tolist() == [0, 0]
     done = subprocess.run(
-        [sys.executable, "-c", "from arrayopt.cli import main; main()", "check", "nowhere"],
+        [sys.executable, "-c", "from arrayopt.cli.main import main; main()", "check", "nowhere"],
         capture_output=True,
         text=True,
         check=False,
@@ -201,9 +201,9 @@ def test_missing_card_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_processor_never_loads_the_cuda_target() -> None:
     program = (
         "import sys; from test_gpu import batch\n"
-        "from arrayopt.physics.transient import burst_envelope\n"
+        "from arrayopt.physics.transient.one_mode import burst_envelope\n"
         "burst_envelope(**batch(2))\n"
-        "assert 'arrayopt.physics.transient_gpu' not in sys.modules\n"
+        "assert 'arrayopt.physics.transient.card_kernel' not in sys.modules\n"
     )
     program = f"import sys; sys.path.insert(0, sys.argv[1])\n{program}"
     run_python(program, os.path.dirname(__file__), **{VARIABLE: ""})
@@ -244,7 +244,7 @@ def test_card_marks_what_the_processor_marks() -> None:
 
 @needs_card
 def test_card_treats_each_oscillator_alone(monkeypatch: pytest.MonkeyPatch) -> None:
-    from arrayopt.physics import transient_gpu
+    from arrayopt.physics.transient import card_kernel as transient_gpu
 
     whole = burst_envelope(**batch(500), device="gpu", ring_down=2.0)
     monkeypatch.setattr(transient_gpu, "CHUNK_BYTES", 16 * 16 * 100)

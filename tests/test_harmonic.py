@@ -12,10 +12,10 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.integrate import solve_ivp
 
-from arrayopt.physics.diaphragm import modes_at, plate_table
-from arrayopt.physics.harmonic import HarmonicStatus, HarmonicSweep, harmonic_sweep
-from arrayopt.physics.laminate import Layer, sections
-from arrayopt.physics.steady import onset_force, steady_amplitude
+from arrayopt.physics.plate.diaphragm import modes_at, plate_table
+from arrayopt.physics.plate.laminate import Layer, sections
+from arrayopt.physics.steady.harmonic import HarmonicStatus, HarmonicSweep, harmonic_sweep
+from arrayopt.physics.steady.steady import onset_force, steady_amplitude
 
 SWEEPS = Path(__file__).parent / "reference" / "two_mode_sweeps.csv"
 

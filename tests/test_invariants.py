@@ -14,16 +14,16 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from arrayopt.band import Band, find_band
-from arrayopt.cells import Cells, build_cells
-from arrayopt.coupled_response import pack_coupled
-from arrayopt.design import GROUP_ARRAYS, Designs
-from arrayopt.layout_array import array_layout
-from arrayopt.merits import compute_merits
-from arrayopt.physics.coupled import linear_part
-from arrayopt.physics.radiation import directivity
-from arrayopt.response import DOWN, SMALL, UP, Packed, array_pressure, pack
-from arrayopt.study_model import Study
+from arrayopt.design.designs import GROUP_ARRAYS, Designs
+from arrayopt.merits.figures import compute_merits
+from arrayopt.models.cells import Cells, build_cells
+from arrayopt.models.coupled.response import pack_coupled
+from arrayopt.models.one_mode.band import Band, find_band
+from arrayopt.models.one_mode.response import DOWN, SMALL, UP, Packed, array_pressure, pack
+from arrayopt.physics.coupled.arrays import linear_part
+from arrayopt.physics.sound.radiation import directivity
+from arrayopt.study.lattice import array_layout
+from arrayopt.study.model import Study
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import at_target, duct, packed, random_designs, uniform_design

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from arrayopt.physics.laminate import Layer, neutral_plane, plane_stress_average, sections
+from arrayopt.physics.plate.laminate import Layer, neutral_plane, plane_stress_average, sections
 
 IDENTICAL = 1e-12
 SILICON = Layer("silicon", 5e-6, 160e9, 0.22, 2330.0)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from arrayopt.layout_geometry import (
+from arrayopt.chip.geometry import (
     AREA_TOLERANCE,
     circle_polygon,
     circle_polygons,

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from arrayopt.materials import MATERIALS, Material, UnknownMaterialError, material
+from arrayopt.study.materials import MATERIALS, Material, UnknownMaterialError, material
 
 STATUSES = {"read", "computed", "memory", "assumed"}
 

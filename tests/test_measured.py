@@ -10,8 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from arrayopt.errors import ArrayoptError
-from arrayopt.measured import MeasuredError, Trace, read_measured
+from arrayopt.base.errors import ArrayoptError
+from arrayopt.lab.read.files import MeasuredError, Trace, read_measured
 
 HEAD = """\
 # invented

@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from arrayopt.cells import build_cells
-from arrayopt.evaluate import MODEL_LIMITS, StudyEvaluator, evaluate, limits_in_force
-from arrayopt.merits import QUICK, MeritStatus, compute_merits
-from arrayopt.quantities import BURST_MERITS, MERITS, PULSE_MERITS
-from arrayopt.seeds import seed_vectors
-from arrayopt.study_model import BurstLength
+from arrayopt.base.quantities import BURST_MERITS, MERITS, PULSE_MERITS
+from arrayopt.merits.evaluate import MODEL_LIMITS, evaluate, limits_in_force
+from arrayopt.merits.figures import QUICK, MeritStatus, compute_merits
+from arrayopt.models.cells import build_cells
+from arrayopt.search.evaluator import StudyEvaluator
+from arrayopt.search.seeds import seed_vectors
+from arrayopt.study.model import BurstLength
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import at_target, duct, random_designs, uniform_design
@@ -48,7 +49,7 @@ def test_onset_is_where_the_sweeps_part() -> None:
     study = duct()
     onset = compute_merits(uniform_design(study), study).values["onset_voltage"][0]
     f = np.linspace(105e3, 125e3, 40001)[None, :]
-    from arrayopt.response import DOWN, UP, array_pressure
+    from arrayopt.models.one_mode.response import DOWN, UP, array_pressure
 
     gaps = []
     for drive in (0.996 * onset, 1.004 * onset):
@@ -83,7 +84,7 @@ def test_levels_follow_distance() -> None:
         compute_merits(designs, s, wanted=frozenset()).values
         for s in (study, at_target(study, distance=0.6))
     )
-    from arrayopt.physics.air import absorption
+    from arrayopt.physics.sound.air import absorption
 
     added = 20 * np.log10(2.0) + 8.685889638 * 0.3 * absorption(
         study.air_state, near["centre_frequency"]

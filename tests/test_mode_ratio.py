@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import iv, jn_zeros, jv
 
-from arrayopt.physics.diaphragm import modes_at, plate_table
-from arrayopt.physics.laminate import Layer, sections
+from arrayopt.physics.plate.diaphragm import modes_at, plate_table
+from arrayopt.physics.plate.laminate import Layer, sections
 
 PLATE = [
     brentq(lambda k: jv(0, k) * iv(1, k) + iv(0, k) * jv(1, k), low, low + 1.0)

@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from arrayopt.band import find_band
-from arrayopt.cells import build_cells
-from arrayopt.merits import compute_merits
-from arrayopt.multimode import SweepSettings, SweepStatus, multimode_response
-from arrayopt.response import UP, array_pressure
-from arrayopt.sampled import sampled_band
+from arrayopt.merits.figures import compute_merits
+from arrayopt.models.bands.sampled import sampled_band
+from arrayopt.models.cells import build_cells
+from arrayopt.models.one_mode.band import find_band
+from arrayopt.models.one_mode.response import UP, array_pressure
+from arrayopt.models.several_modes.sweep import SweepSettings, SweepStatus, multimode_response
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import at_target, duct, packed, random_designs, uniform_design

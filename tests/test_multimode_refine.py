@@ -9,16 +9,20 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from arrayopt.cells import build_cells
-from arrayopt.design import Designs, DesignSpace
-from arrayopt.multimode import SweepSettings, multimode_response, radiation_matrices
-from arrayopt.physics.harmonic import harmonic_sweep
-from arrayopt.physics.harmonic_between import FOLD, FOUND, PAST, TURN, Tasks, solve_tasks
-from arrayopt.physics.harmonic_kernel import Rows
-from arrayopt.physics.steady import jump_frequencies
-from arrayopt.response import DOWN, UP
-from arrayopt.sampled import Sampled
-from arrayopt.seeds import seed_vectors
+from arrayopt.design.designs import Designs, DesignSpace
+from arrayopt.models.bands.sampled import Sampled
+from arrayopt.models.cells import build_cells
+from arrayopt.models.one_mode.response import DOWN, UP
+from arrayopt.models.several_modes.sweep import (
+    SweepSettings,
+    multimode_response,
+    radiation_matrices,
+)
+from arrayopt.physics.steady.harmonic import harmonic_sweep
+from arrayopt.physics.steady.harmonic_between import FOLD, FOUND, PAST, TURN, Tasks, solve_tasks
+from arrayopt.physics.steady.harmonic_kernel import Rows
+from arrayopt.physics.steady.steady import jump_frequencies
+from arrayopt.search.seeds import seed_vectors
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import duct, random_designs, uniform_design

@@ -15,8 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from arrayopt.physics import mutual as mut
-from arrayopt.physics import radiation as rad
+from arrayopt.physics.sound import pair as mut
+from arrayopt.physics.sound import radiation as rad
 
 from .conftest import read_references
 from .test_radiation import MODE01, SHAPES, STATIC, piston

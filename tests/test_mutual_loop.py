@@ -8,19 +8,19 @@ from pathlib import Path
 
 import numpy as np
 
-from arrayopt.band import find_band
-from arrayopt.cells import build_cells
-from arrayopt.commands.verify import verification_text
-from arrayopt.coupled_onset import ACCURACY, array_onset
-from arrayopt.coupled_response import coupled_pressure, find_coupled_band, pack_coupled
-from arrayopt.design import DesignSpace
-from arrayopt.evaluate import evaluate
-from arrayopt.merits import compute_merits
-from arrayopt.path import path_factors
-from arrayopt.physics.coupled import coupled_sweep
-from arrayopt.response import SMALL, UP, array_pressure
-from arrayopt.verify import verification_dataset, verify_designs
-from arrayopt.verify_run import VerifiedDesign
+from arrayopt.cli.verify import verification_text
+from arrayopt.design.designs import DesignSpace
+from arrayopt.merits.evaluate import evaluate
+from arrayopt.merits.figures import compute_merits
+from arrayopt.models.cells import build_cells
+from arrayopt.models.coupled.onset import ACCURACY, array_onset
+from arrayopt.models.coupled.response import coupled_pressure, find_coupled_band, pack_coupled
+from arrayopt.models.one_mode.band import find_band
+from arrayopt.models.one_mode.response import SMALL, UP, array_pressure
+from arrayopt.physics.coupled.arrays import coupled_sweep
+from arrayopt.physics.sound.path import path_factors
+from arrayopt.verify.designs import verification_dataset, verify_designs
+from arrayopt.verify.run import VerifiedDesign
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import duct, packed, random_designs, uniform_design, with_mutual
@@ -50,7 +50,7 @@ def test_one_cell_to_a_group_is_the_full_model() -> None:
     study = duct()
     strategy = study.strategy("combined")
     layout = strategy.layout
-    from arrayopt.layout_array import array_layout
+    from arrayopt.study.lattice import array_layout
 
     few = array_layout(
         layout.unit_position[:6],

@@ -11,26 +11,31 @@ import numpy as np
 import pytest
 from scipy import integrate, linalg, optimize
 
-from arrayopt.cells import Cells, CellStatus, back_load, build_cells, necks_of
-from arrayopt.coupled_loop import necks_unstable
-from arrayopt.coupled_response import coupled_pressure, pack_coupled
-from arrayopt.design import Designs, DesignSpace
-from arrayopt.errors import StudyError
-from arrayopt.evaluate import StudyEvaluator, evaluate
-from arrayopt.merits import MeritStatus, MeritTable, compute_merits
-from arrayopt.multimode import SweepSettings, multimode_response, radiation_matrices
-from arrayopt.physics import cavity as cav
-from arrayopt.physics.air import absorption
-from arrayopt.physics.coupled import coupled_sweep
-from arrayopt.physics.harmonic import harmonic_sweep
-from arrayopt.physics.neck_kernel import back_pressure, neck_coefficients
-from arrayopt.physics.neck_stability import necked_growth
-from arrayopt.physics.necked import necked_figures
-from arrayopt.physics.radiation import impedance_from_series
-from arrayopt.response import DOWN, SMALL, UP
-from arrayopt.study import read_study, read_study_text
-from arrayopt.study_model import Study
-from arrayopt.verify import verify_designs
+from arrayopt.base.errors import StudyError
+from arrayopt.design.designs import Designs, DesignSpace
+from arrayopt.merits.evaluate import evaluate
+from arrayopt.merits.figures import MeritStatus, MeritTable, compute_merits
+from arrayopt.models.cells import Cells, CellStatus, back_load, build_cells, necks_of
+from arrayopt.models.coupled.response import coupled_pressure, pack_coupled
+from arrayopt.models.loop import necks_unstable
+from arrayopt.models.one_mode.response import DOWN, SMALL, UP
+from arrayopt.models.several_modes.sweep import (
+    SweepSettings,
+    multimode_response,
+    radiation_matrices,
+)
+from arrayopt.physics.back import cavity as cav
+from arrayopt.physics.back.neck_kernel import back_pressure, neck_coefficients
+from arrayopt.physics.back.neck_stability import necked_growth
+from arrayopt.physics.back.necked import necked_figures
+from arrayopt.physics.coupled.arrays import coupled_sweep
+from arrayopt.physics.sound.air import absorption
+from arrayopt.physics.sound.radiation import impedance_from_series
+from arrayopt.physics.steady.harmonic import harmonic_sweep
+from arrayopt.search.evaluator import StudyEvaluator
+from arrayopt.study.model import Study
+from arrayopt.study.read import read_study, read_study_text
+from arrayopt.verify.designs import verify_designs
 
 STUDY = """\
 format = 1

@@ -15,13 +15,13 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from arrayopt.band import find_band
-from arrayopt.beam import beam_pattern, beam_width, side_lobe_level
-from arrayopt.cells import Cells, build_cells
-from arrayopt.design import Designs
-from arrayopt.physics.air import absorption
-from arrayopt.response import DOWN, SMALL, TWO_WAY, UP, Packed, array_pressure, pack
-from arrayopt.study_model import Study
+from arrayopt.design.designs import Designs
+from arrayopt.models.beam import beam_pattern, beam_width, side_lobe_level
+from arrayopt.models.cells import Cells, build_cells
+from arrayopt.models.one_mode.band import find_band
+from arrayopt.models.one_mode.response import DOWN, SMALL, TWO_WAY, UP, Packed, array_pressure, pack
+from arrayopt.physics.sound.air import absorption
+from arrayopt.study.model import Study
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import at_target, duct, packed, random_designs, uniform_design

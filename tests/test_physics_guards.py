@@ -9,25 +9,25 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.integrate import solve_ivp
 
-from arrayopt.physics.air import air_state
-from arrayopt.physics.cavity import CavityStatus, cavity_status
-from arrayopt.physics.coupled import (
+from arrayopt.physics.back.cavity import CavityStatus, cavity_status
+from arrayopt.physics.coupled.arrays import (
     CoupledStatus,
     coupled_arrays,
     coupled_sweep,
     linear_part,
     site_table,
 )
-from arrayopt.physics.coupled_kernel import CoupledArrays
-from arrayopt.physics.diaphragm import film_stress
-from arrayopt.physics.laminate import Layer, sections
-from arrayopt.physics.plate_table import plate_table
-from arrayopt.physics.radiation import impedance_series
-from arrayopt.physics.steady_kernel import state_count
-from arrayopt.physics.threads import each, spread, thread_count
-from arrayopt.physics.transient import burst_envelope
-from arrayopt.physics.transient_grid import sample_grid
-from arrayopt.physics.transient_modes import burst_trace
+from arrayopt.physics.coupled.newton import CoupledArrays
+from arrayopt.physics.numerics.threads import each, spread, thread_count
+from arrayopt.physics.plate.diaphragm import film_stress
+from arrayopt.physics.plate.laminate import Layer, sections
+from arrayopt.physics.plate.table import plate_table
+from arrayopt.physics.sound.air import air_state
+from arrayopt.physics.sound.radiation import impedance_series
+from arrayopt.physics.steady.steady_kernel import state_count
+from arrayopt.physics.transient.grid import sample_grid
+from arrayopt.physics.transient.modes import burst_trace
+from arrayopt.physics.transient.one_mode import burst_envelope
 
 AIR = air_state(293.15, relative_humidity=0.5)
 

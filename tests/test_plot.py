@@ -12,7 +12,7 @@ import pytest
 import xarray as xr
 from matplotlib.collections import EllipseCollection
 
-from arrayopt.plot import (
+from arrayopt.results.plots.pictures import (
     find_jumps,
     plot_array,
     plot_beam,
@@ -21,9 +21,9 @@ from arrayopt.plot import (
     plot_front,
     plot_response,
 )
-from arrayopt.plot_style import INK, MARKS, SOFT, figure_svg
-from arrayopt.report_designs import Chosen, beam_of
-from arrayopt.results import Reading, convergence, read_run
+from arrayopt.results.plots.style import INK, MARKS, SOFT, figure_svg
+from arrayopt.results.read import Reading, convergence, read_run
+from arrayopt.results.report.designs import Chosen, beam_of
 
 sys.path.insert(0, str(Path(__file__).parent))
 from small_runs import runs

@@ -24,15 +24,15 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from arrayopt.cells import Cells, build_cells
-from arrayopt.design import Designs
-from arrayopt.layout_array import array_layout
-from arrayopt.physics.harmonic import harmonic_sweep
-from arrayopt.physics.pulse import burst_amplitudes, contiguous_band
-from arrayopt.physics.radiation import self_impedance
-from arrayopt.physics.transient import burst_envelope
-from arrayopt.response import UP, array_pressure
-from arrayopt.study_model import Study
+from arrayopt.design.designs import Designs
+from arrayopt.models.cells import Cells, build_cells
+from arrayopt.models.one_mode.response import UP, array_pressure
+from arrayopt.physics.sound.radiation import self_impedance
+from arrayopt.physics.steady.harmonic import harmonic_sweep
+from arrayopt.physics.transient.one_mode import burst_envelope
+from arrayopt.physics.transient.pulse import burst_amplitudes, contiguous_band
+from arrayopt.study.lattice import array_layout
+from arrayopt.study.model import Study
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import duct

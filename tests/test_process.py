@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from arrayopt.errors import StudyError
-from arrayopt.process import ENCLOSURES, read_process, read_process_text
+from arrayopt.base.errors import StudyError
+from arrayopt.chip.process import ENCLOSURES, read_process, read_process_text
 
 TEXT = read_process().text
 

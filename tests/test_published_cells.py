@@ -18,13 +18,13 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from arrayopt.calibrate_load import displacements
-from arrayopt.cells import Cells, build_cells
-from arrayopt.fit_physical import Condition, one_cell_designs
-from arrayopt.materials import MATERIALS
-from arrayopt.measured import read_measured
-from arrayopt.study import read_study
-from arrayopt.study_model import StackLayer, Study
+from arrayopt.lab.fit.physical import Condition, one_cell_designs
+from arrayopt.lab.load import displacements
+from arrayopt.lab.read.files import read_measured
+from arrayopt.models.cells import Cells, build_cells
+from arrayopt.study.materials import MATERIALS
+from arrayopt.study.model import StackLayer, Study
+from arrayopt.study.read import read_study
 
 HERE = Path(__file__).parent
 STUDY = HERE.parent / "studies" / "calibration-tutorial"

@@ -11,7 +11,8 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from arrayopt.physics.pulse import (
+from arrayopt.physics.transient.one_mode import burst_envelope
+from arrayopt.physics.transient.pulse import (
     PulseStatus,
     burst_amplitudes,
     contiguous_band,
@@ -23,7 +24,6 @@ from arrayopt.physics.pulse import (
     ring_down_time,
     two_way_band,
 )
-from arrayopt.physics.transient import burst_envelope
 
 QUALITY = 40.0
 NATURAL = 1.0e5

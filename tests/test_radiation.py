@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import integrate, optimize, special
 
-from arrayopt.physics import radiation as rad
+from arrayopt.physics.sound import radiation as rad
 
 from .conftest import read_references
 

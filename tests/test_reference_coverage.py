@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from arrayopt.cautions import ELV_AC, TOUCH_AC, TOUCH_DC, guidance_near
-from arrayopt.physics.steady import onset_frequency
+from arrayopt.merits.cautions import ELV_AC, TOUCH_AC, TOUCH_DC, guidance_near
+from arrayopt.physics.steady.steady import onset_frequency
 
 sys.path.insert(0, str(Path(__file__).parent))
 from conftest import COLUMNS, Reference, differences, read_references, read_table

@@ -11,16 +11,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from arrayopt.cli import main
-from arrayopt.errors import ResultsError
-from arrayopt.evaluate import evaluate
-from arrayopt.explorer import explorer_data
-from arrayopt.report import report_html, write_report
-from arrayopt.report_designs import choose, name_of
-from arrayopt.report_text import answer
-from arrayopt.results import Reading, knee, read_run
-from arrayopt.store import open_results, write_results
-from arrayopt.study import read_study_text
+from arrayopt.base.errors import ResultsError
+from arrayopt.cli.main import main
+from arrayopt.merits.evaluate import evaluate
+from arrayopt.results.read import Reading, knee, read_run
+from arrayopt.results.report.designs import choose, name_of
+from arrayopt.results.report.explorer import explorer_data
+from arrayopt.results.report.page import report_html, write_report
+from arrayopt.results.report.text import answer
+from arrayopt.runs.store import open_results, write_results
+from arrayopt.study.read import read_study_text
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import random_designs

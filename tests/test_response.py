@@ -8,11 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
-from arrayopt.cells import build_cells
-from arrayopt.physics.air import absorption
-from arrayopt.physics.radiation import directivity, self_impedance
-from arrayopt.physics.steady import steady_amplitude
-from arrayopt.response import DOWN, SMALL, UP, array_pressure
+from arrayopt.models.cells import build_cells
+from arrayopt.models.one_mode.response import DOWN, SMALL, UP, array_pressure
+from arrayopt.physics.sound.air import absorption
+from arrayopt.physics.sound.radiation import directivity, self_impedance
+from arrayopt.physics.steady.steady import steady_amplitude
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import at_target, duct, random_designs, uniform_design

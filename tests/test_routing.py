@@ -9,15 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from arrayopt.chip_layout import ChipLayout, build_chip
-from arrayopt.design import Designs
-from arrayopt.gds import write_layouts
-from arrayopt.process import NANOMETRE, Process, read_process
-from arrayopt.readback import ReadLayout
-from arrayopt.readback_nets import wrong_connections
-from arrayopt.routing_streets import RoutingError, net_of
-from arrayopt.rules import check_rules
-from arrayopt.study_model import Study
+from arrayopt.chip.layout import ChipLayout, build_chip
+from arrayopt.chip.process import NANOMETRE, Process, read_process
+from arrayopt.chip.readback import ReadLayout
+from arrayopt.chip.readback_nets import wrong_connections
+from arrayopt.chip.rules import check_rules
+from arrayopt.chip.streets import RoutingError, net_of
+from arrayopt.chip.write import write_layouts
+from arrayopt.design.designs import Designs
+from arrayopt.study.model import Study
 
 sys.path.insert(0, str(Path(__file__).parent))
 from layout_studies import make

@@ -20,14 +20,21 @@ from typing import Any
 import numpy as np
 import pytest
 
-from arrayopt.errors import ResultsError
-from arrayopt.problem import Evaluation
-from arrayopt.progress import LogProgress, SilentProgress, TerminalProgress, duration, progress_on
-from arrayopt.run import Budget, PooledEvaluator
-from arrayopt.run_directory import RunDirectory
-from arrayopt.run_identity import read_identity
-from arrayopt.store import labelled, open_results
-from arrayopt.workers import Workers
+from arrayopt.base.errors import ResultsError
+from arrayopt.base.labelled import labelled
+from arrayopt.runs.directory import RunDirectory
+from arrayopt.runs.identity import read_identity
+from arrayopt.runs.progress import (
+    LogProgress,
+    SilentProgress,
+    TerminalProgress,
+    duration,
+    progress_on,
+)
+from arrayopt.runs.run import Budget, PooledEvaluator
+from arrayopt.runs.store import open_results
+from arrayopt.runs.workers import Workers
+from arrayopt.search.problem import Evaluation
 
 sys.path.insert(0, str(Path(__file__).parent))
 from toy_problem import Toy, build
@@ -112,8 +119,8 @@ def test_longer_budget_continues_and_equals_one_go(tmp_path: Path, undisturbed: 
 
 
 def test_thinned_and_described_fronts(tmp_path: Path) -> None:
-    from arrayopt.population import SearchSettings
-    from arrayopt.run import Task, run_tasks
+    from arrayopt.runs.run import Task, run_tasks
+    from arrayopt.search.population import SearchSettings
 
     task = Task("alpha", Toy(n_variables=3), describe=lambda X: labelled({"radius": np.exp(X)}))
     run_tasks(
@@ -225,7 +232,7 @@ def test_one_owner_and_a_dead_owner_holds_nothing(tmp_path: Path) -> None:
         f"import sys; sys.path.insert(0, {str(HERE)!r})\n"
         "from pathlib import Path\n"
         "from toy_run import IDENTITY\n"
-        "from arrayopt.run_directory import RunDirectory\n"
+        "from arrayopt.runs.directory import RunDirectory\n"
         "with RunDirectory(Path(sys.argv[1]), IDENTITY, resume=True):\n"
         "    print('held', flush=True)\n"
         "    sys.stdin.read()\n"

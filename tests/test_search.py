@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from arrayopt.front import contributions, hypervolume, nondominated, thinned
-from arrayopt.population import ALGORITHMS, Population, SearchSettings
-from arrayopt.problem import Evaluation, Objective, joined, lost, minimised
-from arrayopt.search import Generation, search
+from arrayopt.search.front import contributions, hypervolume, nondominated, thinned
+from arrayopt.search.loop import Generation, search
+from arrayopt.search.population import ALGORITHMS, Population, SearchSettings
+from arrayopt.search.problem import Evaluation, Objective, joined, lost, minimised
 
 sys.path.insert(0, str(Path(__file__).parent))
 from toy_problem import Toy

@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from arrayopt.cells import build_cells
-from arrayopt.design import DesignSpace
-from arrayopt.evaluate import StudyEvaluator
-from arrayopt.seeds import DRIVE, seed_vectors
-from arrayopt.study import read_study
+from arrayopt.design.designs import DesignSpace
+from arrayopt.models.cells import build_cells
+from arrayopt.search.evaluator import StudyEvaluator
+from arrayopt.search.seeds import DRIVE, seed_vectors
+from arrayopt.study.read import read_study
 
 STUDIES = Path(__file__).parents[1] / "studies"
 

@@ -13,14 +13,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from arrayopt import run as pipeline
-from arrayopt.errors import ResultsError
-from arrayopt.problem import Evaluation
-from arrayopt.progress import LogProgress, Report, RotatingFile, TerminalProgress
-from arrayopt.run_directory import RunDirectory, owner_of
-from arrayopt.saved import stored_designs
-from arrayopt.status import read_status, status_text
-from arrayopt.store import open_results
+from arrayopt.base.errors import ResultsError
+from arrayopt.runs import run as pipeline
+from arrayopt.runs.directory import RunDirectory, owner_of
+from arrayopt.runs.progress import LogProgress, Report, RotatingFile, TerminalProgress
+from arrayopt.runs.saved import stored_designs
+from arrayopt.runs.status import read_status, status_text
+from arrayopt.runs.store import open_results
+from arrayopt.search.problem import Evaluation
 
 sys.path.insert(0, str(Path(__file__).parent))
 from toy_problem import Toy

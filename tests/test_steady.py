@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.integrate import quad
 
-from arrayopt.physics import steady
+from arrayopt.physics.steady import steady
 
 IDENTITY = 1e-12
 SWEEPS = Path(__file__).parent / "reference" / "duffing_sweeps.csv"

@@ -14,15 +14,10 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from arrayopt.errors import ArrayoptError, ResultsError
-from arrayopt.sealed import hdf_size, write_file
-from arrayopt.store import (
-    complex_values,
-    encoded,
-    labelled,
-    open_results,
-    write_results,
-)
+from arrayopt.base.errors import ArrayoptError, ResultsError
+from arrayopt.base.files import hdf_size, write_file
+from arrayopt.base.labelled import complex_values, labelled
+from arrayopt.runs.store import encoded, open_results, write_results
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -171,5 +166,7 @@ def test_short_writes_are_completed(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 
 def test_store_does_not_import_pymoo() -> None:
-    code = "import sys, arrayopt.store, arrayopt.run_directory; sys.exit('pymoo' in sys.modules)"
+    code = (
+        "import sys, arrayopt.runs.store, arrayopt.runs.directory; sys.exit('pymoo' in sys.modules)"
+    )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 
-from arrayopt.errors import ArrayoptError, StudyError
-from arrayopt.materials import MATERIALS
-from arrayopt.study import Study, read_study
-from arrayopt.study_model import UnknownStrategyError
-from arrayopt.study_schema import DesignCellsTable, Section
-from arrayopt.toml_lines import locate
+from arrayopt.base.errors import ArrayoptError, StudyError
+from arrayopt.base.toml_lines import locate
+from arrayopt.study.materials import MATERIALS
+from arrayopt.study.model import UnknownStrategyError
+from arrayopt.study.read import Study, read_study
+from arrayopt.study.schema import DesignCellsTable, Section
 
 GOOD = """\
 format = 1

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from arrayopt.physics.steady import steady_amplitude
-from arrayopt.physics.transient import (
+from arrayopt.physics.steady.steady import steady_amplitude
+from arrayopt.physics.transient.one_mode import (
     QUANTITIES,
     STEP_LADDER,
     BurstResponse,

@@ -11,8 +11,8 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from arrayopt.physics.transient import TransientStatus, burst_envelope
-from arrayopt.physics.transient_modes import burst_trace, modes_burst_envelope
+from arrayopt.physics.transient.modes import burst_trace, modes_burst_envelope
+from arrayopt.physics.transient.one_mode import TransientStatus, burst_envelope
 
 NATURAL = 2.0 * np.pi
 Array = NDArray[np.float64]

@@ -27,11 +27,11 @@ import numpy as np
 from numpy.testing import assert_allclose
 from scipy.optimize import brentq
 
-from arrayopt.band import Band, find_band
-from arrayopt.cells import Cells, build_cells
-from arrayopt.design import Designs
-from arrayopt.response import SMALL, pack
-from arrayopt.study_model import Study
+from arrayopt.design.designs import Designs
+from arrayopt.models.cells import Cells, build_cells
+from arrayopt.models.one_mode.band import Band, find_band
+from arrayopt.models.one_mode.response import SMALL, pack
+from arrayopt.study.model import Study
 
 sys.path.insert(0, str(Path(__file__).parent))
 from chain import at_target, duct, uniform_design

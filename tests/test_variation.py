@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from arrayopt.variation import varied
+from arrayopt.search.variation import varied
 
 FAMILIES = (np.arange(4), np.arange(4, 8), np.array([8]))
 

@@ -34,7 +34,7 @@ def tiny_text(*, population: int = 8, evaluations: int = 32) -> str:
 
 def command(*arguments: object) -> int:
     """Call the command's entry point in this process; its exit code."""
-    from arrayopt.cli import main
+    from arrayopt.cli.main import main
 
     sys.argv = ["arrayopt", *map(str, arguments)]
     try:

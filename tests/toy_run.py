@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from arrayopt.population import SearchSettings
-from arrayopt.run import Budget, Outcome, Task, run_tasks
-from arrayopt.run_identity import RunIdentity
+from arrayopt.runs.identity import RunIdentity
+from arrayopt.runs.run import Budget, Outcome, Task, run_tasks
+from arrayopt.search.population import SearchSettings
 
 sys.path.insert(0, str(Path(__file__).parent))
 from toy_problem import Toy

@@ -1,1 +1,1 @@
-"""Pure functions of SI arrays, one module per model of docs/models.md; nothing here reads files."""
+"""Physics as pure functions of arrays: SI units in, SI units out; knows no study and no file."""

@@ -16,15 +16,16 @@ from pathlib import Path
 
 import numpy as np
 
-from arrayopt import burst, burst_band
-from arrayopt.burst_figures import burst_figures
-from arrayopt.cells import build_cells
-from arrayopt.design import Designs, DesignSpace
-from arrayopt.physics.threads import thread_count
-from arrayopt.physics.transient import BurstResponse
-from arrayopt.response import pack
-from arrayopt.seeds import seed_vectors
-from arrayopt.study_model import BurstLength, Study
+from arrayopt.design.designs import Designs, DesignSpace
+from arrayopt.models.cells import build_cells
+from arrayopt.models.one_mode import burst
+from arrayopt.models.one_mode.response import pack
+from arrayopt.models.pulses import burst_band
+from arrayopt.models.pulses.figures import burst_figures
+from arrayopt.physics.numerics.threads import thread_count
+from arrayopt.physics.transient.one_mode import BurstResponse
+from arrayopt.search.seeds import seed_vectors
+from arrayopt.study.model import BurstLength, Study
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from chain import duct, random_designs

@@ -17,20 +17,20 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import brentq
 
-from arrayopt.cells import Cells, build_cells
-from arrayopt.design import Designs, DesignSpace
-from arrayopt.evaluate import StudyEvaluator
-from arrayopt.layout_array import array_layout
-from arrayopt.merits import compute_merits
-from arrayopt.physics.air import absorption
-from arrayopt.physics.radiation import impedance_from_series
-from arrayopt.physics.threads import thread_count
-from arrayopt.population import SearchSettings
-from arrayopt.response import UP, array_pressure
-from arrayopt.run import Budget, Task, run_tasks
-from arrayopt.study import read_study
-from arrayopt.study_model import Strategy, Study
-from arrayopt.study_run import identity
+from arrayopt.design.designs import Designs, DesignSpace
+from arrayopt.merits.figures import compute_merits
+from arrayopt.models.cells import Cells, build_cells
+from arrayopt.models.one_mode.response import UP, array_pressure
+from arrayopt.physics.numerics.threads import thread_count
+from arrayopt.physics.sound.air import absorption
+from arrayopt.physics.sound.radiation import impedance_from_series
+from arrayopt.runs.run import Budget, Task, run_tasks
+from arrayopt.runs.study_run import identity
+from arrayopt.search.evaluator import StudyEvaluator
+from arrayopt.search.population import SearchSettings
+from arrayopt.study.lattice import array_layout
+from arrayopt.study.model import Strategy, Study
+from arrayopt.study.read import read_study
 
 STUDY = Path(__file__).parents[2] / "studies" / "duct-flow-meter"
 DESIGNS, POINTS = 200, 400

@@ -20,12 +20,12 @@ from pathlib import Path
 
 import numpy as np
 
-from arrayopt.cluster import PIECES_PER_THREAD, ClusterWorkers
-from arrayopt.evaluate import StudyEvaluator, build_evaluator
-from arrayopt.predict import SEARCH_SECONDS
-from arrayopt.problem import Evaluation, Floats
-from arrayopt.study import read_study
-from arrayopt.study_run import NUMBER_PACKAGES
+from arrayopt.runs.cluster import PIECES_PER_THREAD, ClusterWorkers
+from arrayopt.runs.predict import SEARCH_SECONDS
+from arrayopt.runs.study_run import NUMBER_PACKAGES
+from arrayopt.search.evaluator import StudyEvaluator, build_evaluator
+from arrayopt.search.problem import Evaluation, Floats
+from arrayopt.study.read import read_study
 
 DESIGNS = 200
 REPEATS = 7

@@ -18,13 +18,13 @@ os.environ["NUMBA_NUM_THREADS"] = "1"
 
 import numpy as np
 
-from arrayopt.band import Band, find_band
-from arrayopt.cells import build_cells
-from arrayopt.coupled_onset import array_onset
-from arrayopt.coupled_response import find_coupled_band, pack_coupled
-from arrayopt.design import Designs, DesignSpace
-from arrayopt.response import SMALL, UP
-from arrayopt.study import read_study
+from arrayopt.design.designs import Designs, DesignSpace
+from arrayopt.models.cells import build_cells
+from arrayopt.models.coupled.onset import array_onset
+from arrayopt.models.coupled.response import find_coupled_band, pack_coupled
+from arrayopt.models.one_mode.band import Band, find_band
+from arrayopt.models.one_mode.response import SMALL, UP
+from arrayopt.study.read import read_study
 
 STUDIES = Path(__file__).parent.parent.parent / "studies"
 LEVEL = 10.0 ** (-6.0 / 20.0)

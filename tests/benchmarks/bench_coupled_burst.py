@@ -17,16 +17,16 @@ os.environ["NUMBA_NUM_THREADS"] = "1"
 import numpy as np
 from bench_coupled import example
 
-from arrayopt.burst import burst_rows
-from arrayopt.burst_merits import burst_merits
-from arrayopt.burst_modes import ModesRows
-from arrayopt.cells import build_cells
-from arrayopt.coupled_burst import CoupledRows
-from arrayopt.coupled_response import pack_coupled
-from arrayopt.design import DesignSpace
-from arrayopt.response import pack
-from arrayopt.study import read_study
-from arrayopt.study_model import BurstLength
+from arrayopt.design.designs import DesignSpace
+from arrayopt.models.burst_merits import burst_merits
+from arrayopt.models.cells import build_cells
+from arrayopt.models.coupled.burst import CoupledRows
+from arrayopt.models.coupled.response import pack_coupled
+from arrayopt.models.one_mode.burst import burst_rows
+from arrayopt.models.one_mode.response import pack
+from arrayopt.models.several_modes.burst import ModesRows
+from arrayopt.study.model import BurstLength
+from arrayopt.study.read import read_study
 
 STUDIES = Path(__file__).parent.parent.parent / "studies"
 LENGTH = BurstLength(0.4e-3)

@@ -19,12 +19,12 @@ from pathlib import Path
 
 import numpy as np
 
-from arrayopt.design import DesignSpace
-from arrayopt.design_file import design_text
-from arrayopt.export import export_design
-from arrayopt.export_check import check_export
-from arrayopt.identify import FoundDesign
-from arrayopt.study import read_study_text
+from arrayopt.chip.export.check import check_export
+from arrayopt.chip.export.pipeline import export_design
+from arrayopt.design.designs import DesignSpace
+from arrayopt.design.file import design_text
+from arrayopt.design.stored import FoundDesign
+from arrayopt.study.read import read_study_text
 
 STUDY = Path(__file__).parents[2] / "studies" / "duct-flow-meter" / "study.toml"
 

@@ -18,13 +18,13 @@ from typing import Any
 import numpy as np
 from numba import cuda as numba_cuda
 
-from arrayopt import burst
-from arrayopt.evaluate import evaluate
-from arrayopt.physics import transient_gpu
-from arrayopt.physics import transient_kernel as kernel
-from arrayopt.physics.threads import spread, thread_count
-from arrayopt.physics.transient import BurstResponse, burst_envelope
-from arrayopt.study_model import BurstLength
+from arrayopt.merits.evaluate import evaluate
+from arrayopt.models.one_mode import burst
+from arrayopt.physics.numerics.threads import spread, thread_count
+from arrayopt.physics.transient import card_kernel as transient_gpu
+from arrayopt.physics.transient import one_mode_kernel as kernel
+from arrayopt.physics.transient.one_mode import BurstResponse, burst_envelope
+from arrayopt.study.model import BurstLength
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from chain import at_target, duct, random_designs

@@ -13,10 +13,10 @@ import time
 import numba
 import numpy as np
 
-from arrayopt.physics.diaphragm import modes_at, plate_table
-from arrayopt.physics.harmonic import harmonic_sweep
-from arrayopt.physics.laminate import Layer, sections
-from arrayopt.physics.steady import onset_force
+from arrayopt.physics.plate.diaphragm import modes_at, plate_table
+from arrayopt.physics.plate.laminate import Layer, sections
+from arrayopt.physics.steady.harmonic import harmonic_sweep
+from arrayopt.physics.steady.steady import onset_force
 
 DESIGNS, GROUPS, POINTS, QUALITY, REPEATS = 20, 8, 400, 53.0, 6
 

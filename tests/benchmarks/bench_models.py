@@ -17,18 +17,18 @@ from pathlib import Path
 
 import numpy as np
 
-from arrayopt import beam
-from arrayopt.band import find_band
-from arrayopt.cells import build_cells
-from arrayopt.coupled_loop import ALIKE
-from arrayopt.coupled_response import find_coupled_band, pack_coupled
-from arrayopt.design import Designs, DesignSpace
-from arrayopt.layout_array import array_layout
-from arrayopt.merits import compute_merits
-from arrayopt.physics.threads import thread_count
-from arrayopt.response import UP, array_pressure, pack
-from arrayopt.seeds import seed_vectors
-from arrayopt.study_model import BurstLength, Strategy, Study
+from arrayopt.design.designs import Designs, DesignSpace
+from arrayopt.merits.figures import compute_merits
+from arrayopt.models import beam
+from arrayopt.models.cells import build_cells
+from arrayopt.models.coupled.response import find_coupled_band, pack_coupled
+from arrayopt.models.loop import ALIKE
+from arrayopt.models.one_mode.band import find_band
+from arrayopt.models.one_mode.response import UP, array_pressure, pack
+from arrayopt.physics.numerics.threads import thread_count
+from arrayopt.search.seeds import seed_vectors
+from arrayopt.study.lattice import array_layout
+from arrayopt.study.model import BurstLength, Strategy, Study
 
 sys.path.insert(0, str(Path(__file__).parent))
 from bench_chain import distinct, one_mode, random_designs

@@ -12,10 +12,10 @@ import tempfile
 import time
 from pathlib import Path
 
-from arrayopt.cli import COMMANDS
+from arrayopt.cli.main import COMMANDS
 
 ROOT = Path(__file__).parents[2]
-MAIN = "from arrayopt.cli import main; main()"
+MAIN = "from arrayopt.cli.main import main; main()"
 
 
 def seconds(*arguments: str, repeats: int = 7, code: str = MAIN, **environment: str) -> float:

@@ -19,7 +19,7 @@ from pathlib import Path
 import numba
 import numpy as np
 
-from arrayopt.physics.steady import amplitude_rows
+from arrayopt.physics.steady.steady import amplitude_rows
 
 SOURCE = Path(__file__).with_name("steady_roofline.c")
 ROWS, POINTS, CALLS, REPEATS = 64, 1024, 4, 150

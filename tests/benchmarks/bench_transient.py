@@ -22,10 +22,10 @@ from typing import Any
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from arrayopt.physics import transient_kernel as kernel
-from arrayopt.physics.threads import spread, thread_count
-from arrayopt.physics.transient import burst_envelope
-from arrayopt.physics.transient_modes import modes_burst_envelope
+from arrayopt.physics.numerics.threads import spread, thread_count
+from arrayopt.physics.transient import one_mode_kernel as kernel
+from arrayopt.physics.transient.modes import modes_burst_envelope
+from arrayopt.physics.transient.one_mode import burst_envelope
 
 SOURCE = Path(__file__).with_name("transient_roofline.c")
 BLOCKS, CYCLES, STEPS, REPEATS = 32, 50, 64, 200

@@ -18,15 +18,15 @@ from pathlib import Path
 
 import numpy as np
 
-from arrayopt import population
-from arrayopt.evaluate import StudyEvaluator
-from arrayopt.front import hypervolume, nondominated
-from arrayopt.population import SearchSettings
-from arrayopt.problem import minimised
-from arrayopt.search import search
-from arrayopt.seeds import seed_vectors
-from arrayopt.study import read_study
-from arrayopt.variation import varied
+from arrayopt.search import population
+from arrayopt.search.evaluator import StudyEvaluator
+from arrayopt.search.front import hypervolume, nondominated
+from arrayopt.search.loop import search
+from arrayopt.search.population import SearchSettings
+from arrayopt.search.problem import minimised
+from arrayopt.search.seeds import seed_vectors
+from arrayopt.search.variation import varied
+from arrayopt.study.read import read_study
 
 STUDIES = Path(__file__).parents[2] / "studies"
 EVALUATIONS = int(sys.argv[1]) if len(sys.argv) > 1 else 20000
@@ -58,7 +58,7 @@ def crossed(
 ) -> np.ndarray:
     """Simulated binary crossover (eta 2) and polynomial mutation (eta 20) of parents by tournament.
 
-    In the place of `arrayopt.variation.varied`; Deb & Agrawal 1995, Deb & Goyal 1996.
+    In the place of `arrayopt.search.variation.varied`; Deb & Agrawal 1995, Deb & Goyal 1996.
     """
     n, m = X.shape
     two = random.integers(n, size=(count, 2, 2))

@@ -21,8 +21,8 @@ from scipy.integrate import solve_ivp
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from chain import duct, uniform_design
 
-from arrayopt.cells import build_cells
-from arrayopt.physics.radiation import self_impedance
+from arrayopt.models.cells import build_cells
+from arrayopt.physics.sound.radiation import self_impedance
 
 DWELL, WINDOW, SAMPLES = 100, 8, 48
 BIAS = 5.0

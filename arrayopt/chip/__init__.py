@@ -1,0 +1,1 @@
+"""From a chosen design to masks: process, layout, rules, reading back."""

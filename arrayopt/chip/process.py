@@ -1,0 +1,283 @@
+"""Process files: which layers there are, on what numbers, and what their making allows."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from arrayopt.base.units import format_value
+
+if TYPE_CHECKING:
+    from arrayopt.base.problems import Reporter
+    from arrayopt.chip.process_schema import LayerTable, ProcessFile
+
+NANOMETRE = 1e-9
+"""Database unit of every layout file [m]."""
+
+DEFAULT = "data/process.toml"
+
+ENCLOSURES = (
+    ("bottom-electrode", "cavity"),
+    ("bottom-electrode", "film-opening"),
+    ("top-electrode", "film-opening"),
+    ("top-electrode", "via"),
+    ("wiring", "via"),
+    ("top-electrode", "pad-opening"),
+)
+"""Pairs (outer, inner) that layouts contain; each needs its enclosure where both layers exist."""
+
+MADE = (
+    "cavity",
+    "bottom-electrode",
+    "film-opening",
+    "top-electrode",
+    "via",
+    "wiring",
+    "pad-opening",
+)
+"""Roles that become masks, in the order of making."""
+
+
+@dataclass(frozen=True)
+class MaskLayer:
+    """One layer of the layout; lengths [m] as drawn.
+
+    Parameters
+    ----------
+    role : what it is for; ``name``, ``number``, ``datatype``: what it is called in files.
+    purpose : for people.
+    min_width, min_space : least width of a shape and least distance between two.
+    min_overlap : least overlap where two shapes of the layer join.
+    edge_shift : how far making moves every edge outward; electrodes and cavities are drawn
+        smaller by it, so that the made shape is the designed one.
+    """
+
+    role: str
+    name: str
+    number: int
+    datatype: int
+    purpose: str
+    min_width: float
+    min_space: float
+    min_overlap: float
+    edge_shift: float
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """Allowed departures of a made chip: radius [m], the others relative."""
+
+    radius: float
+    thickness: float
+    quality_factor: float
+    film_coupling: float
+
+
+@dataclass(frozen=True)
+class Process:
+    """A validated process file; lengths [m].
+
+    Parameters
+    ----------
+    path, text, digest : the file; the digest changes with anything but comments and title.
+    grid : every coordinate is a multiple; a whole number of nanometres.
+    curve_tolerance : largest distance of a polygon from its circle.
+    sawing_street : free strip inside the die's edge.
+    pad_size, pad_space : bond pads.
+    trace_width : wanted width of traces; streets too narrow for it get less.
+    keep_off : least distance of a trace from a diaphragm it does not lead to.
+    via_size : side of a via, None without a second level.
+    monitor_classes, monitor_space : most radius classes on the coupon, and the gap between cells.
+    layers : by role.
+    enclosures : (outer, inner) -> distance.
+    tolerances : Tolerances.
+    """
+
+    path: str
+    text: str
+    digest: str
+    title: str
+    grid: float
+    curve_tolerance: float
+    sawing_street: float
+    pad_size: float
+    pad_space: float
+    trace_width: float
+    keep_off: float
+    via_size: float | None
+    monitor_classes: int
+    monitor_space: float
+    layers: Mapping[str, MaskLayer]
+    enclosures: Mapping[tuple[str, str], float]
+    tolerances: Tolerances
+
+    @property
+    def second_level(self) -> bool:
+        """True when traces may cross on a second metal level."""
+        return "wiring" in self.layers
+
+    def enclosure(self, outer: str, inner: str) -> float:
+        """Required enclosure [m]; 0 where one of the layers does not exist."""
+        return self.enclosures.get((outer, inner), 0.0)
+
+
+def read_process(path: str | os.PathLike[str] | None = None) -> Process:
+    """Read and check a process file; without a path, the neutral example that comes with us.
+
+    Raises
+    ------
+    StudyError : all problems of the file, each with line, key, value and what is needed.
+    """
+    if path is None:
+        text = files("arrayopt.chip").joinpath(DEFAULT).read_text(encoding="utf-8")
+        return read_process_text(text, "process.toml")
+    from arrayopt.base.problems import Reporter
+
+    report = Reporter(Path(path))
+    return _build(report)
+
+
+def read_process_text(text: str, path: str = "process.toml") -> Process:
+    """A process from the text of its file, as an export keeps it.
+
+    Raises
+    ------
+    StudyError : as `read_process`.
+    """
+    from arrayopt.base.problems import Reporter
+
+    return _build(Reporter(Path(path), text))
+
+
+def _build(report: Reporter) -> Process:
+    from arrayopt.chip.process_schema import ProcessFile  # not for those who only use a Process
+
+    form = report.validate(ProcessFile)
+    tables: dict[str, LayerTable | None] = {
+        field.alias or name: getattr(form.layers, name)
+        for name, field in ProcessFile.model_fields["layers"].annotation.model_fields.items()  # type: ignore[union-attr]
+    }
+    layers = {
+        role: MaskLayer(role=role, **table.model_dump())
+        for role, table in tables.items()
+        if table is not None
+    }
+    enclosures: dict[tuple[str, str], float] = {
+        (e.outer, e.inner): e.at_least for e in form.enclosure
+    }
+    _check_layers(form, layers, report)
+    _check_enclosures(form, layers, report)
+    _check_lengths(form, layers, enclosures, report)
+    report.finish()
+    return Process(
+        path=report.file,
+        text=report.text,
+        digest=_digest(report.data),
+        title=form.title,
+        grid=form.grid,
+        curve_tolerance=form.curve_tolerance,
+        sawing_street=form.sawing_street,
+        pad_size=form.pads.size,
+        pad_space=form.pads.space,
+        trace_width=form.traces.width,
+        keep_off=form.traces.keep_off,
+        via_size=form.traces.via_size,
+        monitor_classes=form.monitor.classes,
+        monitor_space=form.monitor.space,
+        layers=layers,
+        enclosures=enclosures,
+        tolerances=Tolerances(**form.tolerances.model_dump()),
+    )
+
+
+def _check_layers(form: ProcessFile, layers: Mapping[str, MaskLayer], report: Reporter) -> None:
+    second = [role for role in ("via", "wiring") if role in layers]
+    if len(second) == 1:
+        need = "wiring and via belong together: a second level needs both"
+        report.add(("layers", second[0]), need, show_value=False)
+    if ("via" in layers) != (form.traces.via_size is not None):
+        need = "via_size and the layers via and wiring belong together"
+        report.add(("traces", "via_size"), need, show_value=False)
+    seen: dict[tuple[int, int], str] = {}
+    names: dict[str, str] = {}
+    for role, layer in layers.items():
+        place = (layer.number, layer.datatype)
+        if place in seen:
+            need = f"layer {place[0]}/{place[1]} is already {seen[place]}"
+            report.add(("layers", role, "number"), need)
+        if layer.name in names:
+            report.add(("layers", role, "name"), f"is already the name of {names[layer.name]}")
+        if not layer.name.isascii() or not layer.name.replace("_", "").isalnum():
+            need = "letters, digits and underscores are needed; layout files hold nothing else"
+            report.add(("layers", role, "name"), need)
+        seen.setdefault(place, role)
+        names.setdefault(layer.name, role)
+
+
+def _check_enclosures(form: ProcessFile, layers: Mapping[str, MaskLayer], report: Reporter) -> None:
+    given = set()
+    for index, entry in enumerate(form.enclosure):
+        pair = (entry.outer, entry.inner)
+        if pair not in ENCLOSURES:
+            known = "; ".join(f"{inner} in {outer}" for outer, inner in ENCLOSURES)
+            need = f"layouts hold no {entry.inner} in {entry.outer}; they hold {known}"
+            report.add(("enclosure", index), need, show_value=False)
+        elif pair in given:
+            report.add(("enclosure", index), "is given twice", show_value=False)
+        given.add(pair)
+    for outer, inner in ENCLOSURES:
+        if outer in layers and inner in layers and (outer, inner) not in given:
+            need = f"is missing for outer = {json.dumps(outer)}, inner = {json.dumps(inner)}"
+            report.add(("enclosure",), need, show_value=False)
+
+
+def _check_lengths(
+    form: ProcessFile,
+    layers: Mapping[str, MaskLayer],
+    enclosures: Mapping[tuple[str, str], float],
+    report: Reporter,
+) -> None:
+    steps = round(form.grid / NANOMETRE)
+    if steps < 1 or abs(form.grid - steps * NANOMETRE) > 1e-6 * form.grid:
+        report.add(("grid",), "a whole number of nanometres is needed, for example 5 nm")
+        return
+    if form.curve_tolerance < form.grid:
+        report.add(("curve_tolerance",), "it is less than the grid")
+    for path, value, step in (
+        (("pads", "size"), form.pads.size, 2 * form.grid),
+        (("traces", "width"), form.traces.width, 2 * form.grid),
+        (("traces", "via_size"), form.traces.via_size, 2 * form.grid),
+        (("sawing_street",), form.sawing_street, form.grid),
+    ):
+        if value is not None and abs(value / step - round(value / step)) > 1e-6:
+            need = f"a multiple of {format_value(step, 'length')} is needed to stay on the grid"
+            report.add(path, need)
+    for key, value, roles in (
+        (("traces", "width"), form.traces.width, ("top-electrode", "wiring")),
+        (("traces", "via_size"), form.traces.via_size, ("via",)),
+        (("pads", "size"), form.pads.size, ("top-electrode", "wiring")),
+    ):
+        for role in roles:
+            if value is not None and role in layers and value < layers[role].min_width:
+                least = format_value(layers[role].min_width, "length")
+                report.add(key, f"layers.{role}.min_width is {least}")
+    for role in ("film-opening", "pad-opening"):
+        if role not in layers:
+            continue
+        left = form.pads.size - 2.0 * enclosures.get(("top-electrode", role), 0.0)
+        if left < layers[role].min_width:
+            need = f"an opening of {format_value(max(left, 0.0), 'length')} is left for {role}, "
+            need += f"whose min_width is {format_value(layers[role].min_width, 'length')}"
+            report.add(("pads", "size"), need)
+
+
+def _digest(data: Mapping[str, Any]) -> str:
+    told = {key: value for key, value in data.items() if key != "title"}
+    normal = json.dumps(told, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(normal.encode()).hexdigest()

@@ -1,0 +1,1 @@
+"""The ``arrayopt`` command: parse, call, print."""

@@ -1,0 +1,56 @@
+"""``arrayopt check``: validate a study and say what would be run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command(epilog="\b\nExample:\n  arrayopt check studies/duct-flow-meter")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.option("--evaluations", type=click.IntRange(1), help="Total for each strategy.")
+def command(study: Path, evaluations: int | None) -> None:
+    """Validate STUDY and print what would be run: variables, evaluations, time and memory.
+
+    Every problem of the file is reported at once, with its line; nothing is written.
+    """
+    from arrayopt.results.tables import text_table
+    from arrayopt.runs.predict import predict
+    from arrayopt.runs.warm import compile_kernels
+    from arrayopt.study.read import read_study
+
+    checked = read_study(study)
+    compile_kernels(checked, lambda text: click.echo(text, err=True))
+    total = evaluations or checked.search.evaluations
+    forecast = predict(checked, evaluations=total)
+    click.echo(f"{checked.path}: {checked.title}")
+    if checked.question:
+        click.echo(checked.question)
+    rows = [["strategy", "cells", "groups", "variables", "evaluations"]]
+    for strategy, plan in zip(checked.strategies, forecast.strategies, strict=True):
+        layout = strategy.layout
+        rows.append(
+            [
+                strategy.name,
+                str(layout.n_cells),
+                str(layout.n_groups),
+                str(plan.variables),
+                str(total),
+            ]
+        )
+    click.echo("\n" + text_table(rows) + "\n")
+    click.echo("Layers, bottom to top:")
+    for layer in checked.stack:
+        notes = [
+            word for word, on in (("patterned", layer.patterned), ("active", layer.active)) if on
+        ]
+        click.echo(
+            f"  {layer.role:<18}{layer.material:<10}{layer.thickness * 1e6:8.3f} um"
+            f"{layer.residual_stress / 1e6:10.0f} MPa  {' '.join(notes)}".rstrip()
+        )
+    click.echo(
+        f"\nPredicted on this machine: {forecast.time_text} with {forecast.workers} workers, "
+        f"{forecast.memory / 2**20:.0f} MiB of memory, {forecast.disk / 2**20:.0f} MiB of disk "
+        f"(measured on {forecast.sampled} designs just now)."
+    )

@@ -1,0 +1,63 @@
+"""``arrayopt compare``: strategies on equal footing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from arrayopt.base.units import QuantityError, parse
+
+
+class Wanted(click.ParamType):  # type: ignore[type-arg]
+    """A value with its unit, as in study files."""
+
+    name = "value"
+
+    def __init__(self, kind: str) -> None:
+        self.kind = kind
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """The SI value."""
+        try:
+            return parse(value, self.kind)
+        except QuantityError as error:
+            self.fail(str(error), param, ctx)
+
+
+@click.command(
+    epilog="\b\nExample:\n  arrayopt compare results/seed-1 results/seed-2 results/seed-3 "
+    "--to results/comparison\n"
+    '  arrayopt compare results/duct --level "100 dB" --onset "3 V"'
+)
+@click.argument("directories", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--to", type=click.Path(path_type=Path), help="Folder for text, JSON and pictures.")
+@click.option("--level", type=Wanted("level"), help='Required peak level, "100 dB".')
+@click.option("--onset", type=Wanted("voltage"), help='Largest onset voltage, "3 V".')
+@click.option("--bandwidth", type=Wanted("ratio"), help='Required fractional bandwidth, "20 %".')
+@click.option("--anyway", is_flag=True, help="Warn of unequal conditions instead of refusing.")
+def command(
+    directories: tuple[Path, ...],
+    to: Path | None,
+    level: float | None,
+    onset: float | None,
+    bandwidth: float | None,
+    anyway: bool,
+) -> None:
+    """Compare the strategies of the runs in DIRECTORIES.
+
+    Give runs of one study with several seeds to learn whether a difference is more than chance.
+    All are compared after the same number of evaluations and against the same reference point.
+    Requirements that are not given are what half of every front reaches.
+    """
+    from arrayopt.results.compare.comparison import compare
+    from arrayopt.results.compare.output import comparison_text, write_comparison
+
+    found = compare(directories, level=level, onset=onset, bandwidth=bandwidth, anyway=anyway)
+    click.echo(comparison_text(found))
+    if to is not None:
+        written = write_comparison(found, to)
+        click.echo(f"\nWritten to {to}: {', '.join(path.name for path in written)}")

@@ -1,0 +1,83 @@
+"""``arrayopt run``: search a study."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from arrayopt.base.errors import ArrayoptError
+
+
+@click.command(
+    epilog="\b\nExample:\n  arrayopt run studies/duct-flow-meter --out results/duct "
+    "--evaluations 600"
+)
+@click.argument("study", type=click.Path(path_type=Path))
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Run directory.")
+@click.option("--evaluations", type=click.IntRange(1), help="Total for each strategy.")
+@click.option("--hours", type=click.FloatRange(0, min_open=True), help="Total hours of running.")
+@click.option("--seed", type=click.IntRange(0), help="Instead of the study's.")
+@click.option(
+    "--workers", type=click.IntRange(1), help="Processes; one per processor if not given."
+)
+@click.option("--resume", is_flag=True, help="Go on with the run in the directory, to the total.")
+@click.option("--fresh", is_flag=True, help="Discard the run in the directory and start again.")
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Evaluate on a dask cluster: tcp://host:8786, or a scheduler file.",
+)
+@click.option(
+    "--start-from",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Start from the population of another run, of a changed study or version too.",
+)
+@click.option(
+    "--verify/--no-verify", default=True, help="End with a spread of each front verified."
+)
+def command(
+    study: Path,
+    out: Path,
+    evaluations: int | None,
+    hours: float | None,
+    seed: int | None,
+    workers: int | None,
+    resume: bool,
+    fresh: bool,
+    scheduler: str | None,
+    start_from: Path | None,
+    verify: bool,
+) -> None:
+    """Search every strategy of STUDY and store the fronts.
+
+    Writes fronts.nc and history.nc into the run directory. Ctrl-C finishes the generation, saves
+    and says how to go on. The same study and seed give the same fronts, also after an
+    interruption and for any number of workers. `arrayopt status DIR` tells from any shell how a
+    run is doing; run.log in the directory keeps what is shown here.
+    """
+    if resume and fresh:
+        raise ArrayoptError("--resume and --fresh exclude each other; give one of them")
+    from arrayopt.runs.progress import progress_on
+    from arrayopt.runs.study_run import RunOptions, run_study
+    from arrayopt.runs.warm import compile_kernels
+    from arrayopt.study.read import read_study
+
+    options = RunOptions(evaluations, hours, seed, workers, resume, fresh, start_from, scheduler)
+    asked, progress = read_study(study), progress_on(sys.stderr)
+    compile_kernels(asked, progress.note)
+    outcome = run_study(asked, out, options=options, progress=progress)
+    click.echo(outcome.message)
+    for name, size in outcome.hypervolume.items():
+        click.echo(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")
+    if verify and outcome.complete:
+        from arrayopt.cli.verify import verification_text
+        from arrayopt.verify.run import verify_run
+
+        verified = verify_run(out)
+        if verified:
+            click.echo("\nA spread of each front, verified:\n" + verification_text(verified) + "\n")
+    click.echo(f"Fronts: {outcome.fronts}\nHistory: {outcome.history}")
+    click.echo(f"To read them: arrayopt show {out}")

@@ -1,1 +1,0 @@
-"""One module per command: parse, call, print. Each defines ``command`` and loads only when used."""

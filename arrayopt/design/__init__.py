@@ -1,0 +1,1 @@
+"""Designs as arrays, as search vectors, as files, and as members of a stored front."""

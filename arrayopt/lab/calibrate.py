@@ -1,0 +1,173 @@
+"""Measured sweeps and bursts become a model to trust: the page that reads as the calibration."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from arrayopt.base.errors import ArrayoptError
+from arrayopt.lab.fit.burst import BurstCheck, check_burst
+from arrayopt.lab.fit.modal import ModalFit, Points, fit_modal, gather
+from arrayopt.lab.fit.physical import Condition, PhysicalFit, Surface, fit_physical
+from arrayopt.lab.load import displacements, measured_cells, radiation_load
+from arrayopt.lab.read.files import Reading, Trace
+from arrayopt.study.calibration import with_correction
+from arrayopt.study.model import Study
+
+Floats = NDArray[np.float64]
+
+
+class CalibrationError(ArrayoptError):
+    """The measurements do not determine what is asked of them."""
+
+
+@dataclass(frozen=True)
+class CellFit:
+    """One cell at one bias: its sweeps, the points used of them, and the fitted numbers."""
+
+    condition: Condition
+    traces: tuple[Trace, ...]
+    points: Points
+    modal: ModalFit
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """Everything a calibration found.
+
+    ``cells`` fits per cell and bias; ``physical`` the five corrections; ``bursts`` checks of the
+    corrected model; ``readings`` what was read into the files; ``model_error`` largest relative
+    difference of f0 between the fitted polynomials and the plate model itself; ``surface`` those
+    polynomials.
+    """
+
+    cells: tuple[CellFit, ...]
+    physical: PhysicalFit
+    bursts: tuple[BurstCheck, ...]
+    readings: tuple[Reading, ...]
+    model_error: float
+    surface: Surface
+
+
+def calibrate(
+    study: Study,
+    traces: Sequence[Trace],
+    *,
+    readings: Sequence[Reading] = (),
+    seed: int = 0,
+) -> Outcome:
+    """Fit a study's model to measured sweeps and check it against bursts.
+
+    Parameters
+    ----------
+    study : without a calibration (``read_study(path, calibrated=False)``).
+    traces, readings : from `read_measured`.
+    seed : of starts and draws; the same data and seed give the same calibration.
+
+    Returns
+    -------
+    Outcome
+
+    Raises
+    ------
+    CalibrationError : no sweep, a cell without a radius, or too few usable points.
+    """
+    if study.cell.back == "necked":
+        raise CalibrationError("cells with a necked back have two resonances; one is fitted here")
+    described = measured_cells(study, traces)
+    cells = tuple(fit_cell(study, group, seed=seed) for group in sweeps_by_cell(described))
+    if not cells:
+        raise CalibrationError("there is no sweep among the files; bursts only check a calibration")
+    conditions = [cell.condition for cell in cells]
+    try:
+        surface = Surface(study, conditions)
+    except ValueError as refused:
+        raise CalibrationError(
+            f"{refused}; correct the residual stress of the study's layers to start from"
+        ) from None
+    physical = fit_physical(
+        study,
+        conditions,
+        [cell.modal for cell in cells],
+        polarity=_polarity(study, cells),
+        surface=surface,
+        seed=seed,
+    )
+    corrected = with_correction(study, physical.value)
+    bursts = tuple(
+        check_burst(corrected, trace, gain=physical.gain)
+        for trace in described
+        if trace.kind == "burst"
+    )
+    error = _model_error(corrected, surface, physical)
+    return Outcome(cells, physical, bursts, tuple(readings), error, surface)
+
+
+def sweeps_by_cell(traces: Sequence[Trace]) -> list[list[Trace]]:
+    """Sweeps of one cell, bias and quantity together, linear ones first."""
+    groups: dict[tuple[str, float, str, float], list[Trace]] = {}
+    for trace in traces:
+        if trace.kind == "sweep":
+            key = (trace.cell, trace.bias, trace.quantity, float(trace.radius or 0.0))
+            groups.setdefault(key, []).append(trace)
+    return [sorted(group, key=lambda t: t.drive_amplitude) for group in groups.values()]
+
+
+def fit_cell(study: Study, traces: Sequence[Trace], *, seed: int = 0) -> CellFit:
+    """Resonance, Q, response and cubic term of one cell at one bias."""
+    first = traces[0]
+    condition = Condition(
+        cell=first.cell,
+        radius=float(first.radius or math.nan),
+        electrode_coverage=float(first.electrode_coverage or math.nan),
+        ring=bool(first.ring),
+        bias=first.bias,
+        gain_uncertainty=max(trace.gain_uncertainty for trace in traces),
+    )
+    points = gather(traces, displacements(study, condition, traces))
+    if not points.use.any():
+        raise CalibrationError(f"{first.file}: cell {first.cell}: no usable points")
+    gentle = points.use & (points.voltage == points.voltage[points.use].min())
+    resonance = float(points.frequency[gentle][np.argmax(points.displacement[gentle])])
+    try:
+        for _ in range(2):  # the load is stated at the resonance that the fit finds
+            load = radiation_load(study, condition, points.frequency, resonance=resonance)
+            modal = fit_modal(points, load, seed=seed)
+            resonance = modal.frequency
+    except ValueError as error:
+        raise CalibrationError(f"{first.file}: cell {first.cell}: {error}") from None
+    return CellFit(condition, tuple(traces), points, modal)
+
+
+def _polarity(study: Study, cells: Sequence[CellFit]) -> int:
+    """Sign of the response against the model's, from phases well below resonance; 0 unknown."""
+    from arrayopt.lab.load import model_sign
+
+    votes = 0.0
+    for cell in cells:
+        for trace in cell.traces:
+            if trace.phase is None:
+                continue
+            low = trace.use & (
+                trace.frequency < cell.modal.frequency * (1.0 - 1.5 / cell.modal.quality_factor)
+            )
+            if low.any():
+                turn = float(np.mean(np.cos(trace.phase[low])))
+                votes += model_sign(study, cell.condition, trace.quantity) * turn
+    return 0 if abs(votes) < 0.5 else (1 if votes > 0.0 else -1)
+
+
+def _model_error(corrected: Study, surface: Surface, physical: PhysicalFit) -> float:
+    from arrayopt.lab.fit.physical import one_cell_designs
+    from arrayopt.models.cells import build_cells
+
+    exact = build_cells(one_cell_designs(surface.conditions), corrected).natural_frequency[:, 0]
+    value = physical.value
+    ratio = surface.at(
+        value.thickness_scale, value.film_tension / surface.unit, value.coupling_scale
+    )[:, 0]
+    return float(np.abs(surface.nominal * np.sqrt(ratio) / exact - 1.0).max())

@@ -1,0 +1,1 @@
+"""Fits of measured sweeps, from one cell at one bias to the numbers of the stack."""

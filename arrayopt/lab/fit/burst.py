@@ -1,0 +1,88 @@
+"""Bursts check a calibration: measured level against carrier beside the corrected model's (M8)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from arrayopt.lab.fit.physical import Condition
+from arrayopt.lab.load import displacements, nominal_cell
+from arrayopt.lab.read.files import Trace
+from arrayopt.physics.transient.one_mode import burst_envelope
+from arrayopt.physics.transient.pulse import contiguous_band
+from arrayopt.study.model import Study
+
+Floats = NDArray[np.float64]
+
+LEVEL_TOLERANCE = 1.0
+"""Typical difference [dB] up to which a burst response supports the calibration."""
+BAND_LEVEL = 6.0
+WORTH = 0.1
+"""Carriers below this share of the largest level are not compared: they ride on transients."""
+
+
+@dataclass(frozen=True)
+class BurstCheck:
+    """One burst response: carriers (point,) [Hz], displacement amplitudes (point,) [m].
+
+    ``offset`` median level difference and ``scatter`` its typical deviation [dB]; ``measured_band``
+    and ``model_band`` fractional -6 dB widths, nan where cut off; ``good`` within tolerance.
+    """
+
+    trace: Trace
+    measured: Floats
+    model: Floats
+    offset: float
+    scatter: float
+    measured_band: float
+    model_band: float
+    good: bool
+
+
+def check_burst(corrected: Study, trace: Trace, *, gain: float) -> BurstCheck:
+    """Compare one measured burst response with the model's largest amplitude at any time.
+
+    Parameters
+    ----------
+    corrected : study with the correction to check.
+    trace : a burst with ``burst_cycles``.
+    gain : of the instrument, as the calibration found it.
+    """
+    condition = Condition(
+        trace.cell,
+        float(trace.radius or np.nan),
+        float(trace.electrode_coverage or np.nan),
+        bool(trace.ring),
+        trace.bias,
+        trace.gain_uncertainty,
+    )
+    cell = nominal_cell(corrected, condition)
+    measured = displacements(corrected, condition, [trace])[0] / gain
+    w0 = 2.0 * np.pi * float(cell.natural_frequency[0, 0])
+    stiffness = float(cell.stiffness[0, 0])
+    mass = stiffness / w0**2
+    response = burst_envelope(
+        trace.frequency,
+        duration=float(trace.burst_cycles or 1.0) / trace.frequency,
+        drive_amplitude=trace.drive_amplitude,
+        mass=mass,
+        damping=mass * w0 / float(cell.quality_factor[0, 0]),
+        stiffness=stiffness,
+        quadratic=float(cell.quadratic[0, 0]),
+        cubic=float(cell.cubic[0, 0]),
+        force_per_volt=float(cell.force_per_volt[0, 0]),
+        ring_down=2.0 / float(trace.frequency.min()),
+    )
+    model = np.abs(response.envelope).max(axis=-1)
+    compared = trace.use & (measured > WORTH * measured.max()) & np.isfinite(model)
+    ratio = 20.0 * np.log10(measured[compared] / model[compared])
+    offset = float(np.median(ratio)) if ratio.size else np.nan
+    scatter = float(1.4826 * np.median(np.abs(ratio - offset))) if ratio.size else np.nan
+    widths = [np.nan, np.nan]
+    if trace.frequency.size >= 3:
+        bands = contiguous_band(trace.frequency, np.stack([measured, model]), drop=BAND_LEVEL)
+        widths = [float(width) for width in bands.fractional_bandwidth]
+    good = abs(offset) < LEVEL_TOLERANCE and scatter < LEVEL_TOLERANCE
+    return BurstCheck(trace, measured, model, offset, scatter, widths[0], widths[1], bool(good))

@@ -1,0 +1,1 @@
+"""Measured sweeps and bursts from messy CSV files."""

@@ -1,0 +1,1 @@
+"""Bands read off points of a response, whatever computed it (M10)."""

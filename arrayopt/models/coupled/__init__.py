@@ -1,0 +1,1 @@
+"""Cells that hear each other, one mode each."""

@@ -1,0 +1,259 @@
+"""Array response and band with mutual radiation: what `band.find_band` does, coupled (M9)."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from arrayopt.models.cells import necks_of
+from arrayopt.models.coupled.band import COUPLED_SHIFT, find_bands, grid_range
+from arrayopt.models.coupled.states import CoupledPacked
+from arrayopt.models.one_mode.band import Band
+from arrayopt.models.one_mode.grid import POINTS_PER_LINEWIDTH, SECTIONS
+from arrayopt.models.one_mode.response import DOWN, SMALL, TWO_WAY, ArrayResponse, pack
+from arrayopt.physics.coupled.arrays import (
+    TOLERANCE,
+    SiteTable,
+    coupled_arrays,
+    coupled_sweep,
+    range_status,
+    site_table,
+)
+from arrayopt.physics.coupled.newton import Array, CoupledArrays
+from arrayopt.physics.numerics.threads import spread
+from arrayopt.physics.sound.path import path_factors
+from arrayopt.physics.sound.radiation import directivity
+
+if TYPE_CHECKING:
+    from arrayopt.design.designs import Designs
+    from arrayopt.models.cells import Cells
+    from arrayopt.study.lattice import ArrayLayout
+    from arrayopt.study.read import Study
+
+Exact = Literal["symmetry", "group", "none"]
+NECKED_FINER = 4.0
+"""Points in a linewidth, over those of other cells: with necks a response may turn within a tenth
+of its (wide) linewidth before a fold, and the peak is looked for at points and folds."""
+
+Alike = Exact | Literal["few"]
+
+FEW_SITES = 32
+"""Largest number of cells not alike by symmetry for which ``few`` keeps them apart."""
+
+PER_DESIGN = frozenset(CoupledArrays._fields) - {
+    "distance",
+    "site_group",
+    "site_count",
+    "cell_site",
+    "link",
+    "weight",
+    "density",
+    "sound_speed",
+    "neck",
+}
+"""Fields of `CoupledArrays` with a design axis."""
+
+
+def pack_coupled(
+    cells: Cells,
+    designs: Designs,
+    study: Study,
+    *,
+    alike: Alike = "symmetry",
+    mutual: bool = True,
+) -> CoupledPacked:
+    """Arrange a batch for the coupled kernels.
+
+    Parameters
+    ----------
+    cells, designs : the same batch, (design, group)
+    study : Study
+        Gives the air, the back side (a vented back radiates, and couples, on both sides), and the
+        target; steering delays are part of the drive.
+    alike : see `physics.coupled.site_table`; ``few`` is ``symmetry`` where that leaves at most
+        `FEW_SITES` sites, else ``group``. A steered array keeps every cell for itself.
+    mutual : bool
+        False leaves mutual radiation out (the limit in which this equals `band.find_band`).
+    """
+    base = pack(cells, designs, study)
+    span = _necked_span(cells)
+    air, target = study.air_state, study.target
+    phased = target.polar != 0.0
+    steered = phased and target.steered
+    layout = designs.layout
+    table = _sites(layout, "none" if steered else alike)
+    sides = 2 if study.cell.back == "vented" else 1
+    neck = {}
+    if cells.necked is not None:
+        neck = {"volume": cells.volume, "cavity": cells.cavity, "neck": necks_of(study)}
+    arrays = coupled_arrays(
+        table,
+        mass=cells.mass,
+        damping=cells.damping,
+        stiffness=cells.stiffness,
+        cubic=cells.effective_cubic,
+        force=cells.force_per_volt * designs.drive_amplitude * np.exp(1j * designs.drive_phase),
+        radius=cells.radius,
+        shape=cells.shape,
+        resistance=cells.resistance_series,
+        reactance=cells.reactance_series,
+        density=air.density,
+        sound_speed=air.sound_speed,
+        highest_frequency=_highest(cells, span),
+        scale=designs.pitch,
+        sides=sides if mutual else 0,
+        lead=base.delay if steered else None,
+        **neck,
+    )
+    return CoupledPacked(base, arrays, np.array(cells.volume, order="C"), span, bool(phased))
+
+
+def _highest(cells: Cells, span: Array) -> Array:
+    """Frequency that the series of the self impedance must serve, (design,) [Hz]."""
+    own = 1.3 * cells.natural_frequency.max(axis=1)
+    top = np.fmax(span[:, 1], span[:, 3]) / (2.0 * np.pi)
+    return np.where(np.isfinite(top), top, own)
+
+
+def _necked_span(cells: Cells) -> Array:
+    """Ranges of the sweeps of every design's driven cells (see `CoupledPacked`)."""
+    driven = (cells.drive_amplitude > 0.0) & (cells.force_per_volt != 0.0)
+    span = np.full((len(driven), 5), np.nan)
+    found = cells.necked
+    if found is None:
+        return span
+    with np.errstate(invalid="ignore"):
+        for k, (value, pick) in enumerate(
+            (
+                (found.low, np.min),
+                (found.high, np.max),
+                (found.driven_low, np.min),
+                (found.driven_high, np.max),
+                (found.width / (NECKED_FINER * POINTS_PER_LINEWIDTH), np.min),
+            )
+        ):
+            unused = np.inf if pick is np.min else 0.0
+            span[:, k] = pick(np.where(driven, value, unused), axis=1)
+    return span
+
+
+def coupled_pressure(
+    cells: Cells,
+    designs: Designs,
+    study: Study,
+    *,
+    frequency: Array,
+    sweep: int,
+    alike: Alike = "symmetry",
+    mutual: bool = True,
+) -> ArrayResponse:
+    """As `response.array_pressure`, with mutual radiation; ``deflection`` is each group's mean.
+
+    ``frequency`` (design, frequency) ascending [Hz], anywhere: the sweep is followed from outside
+    all resonances, in steps of at most a tenth of the narrowest linewidth, through these points.
+    NaN where it did not settle. ``alike`` and ``mutual`` as in `pack_coupled`.
+    """
+    packed = pack_coupled(cells, designs, study, alike=alike, mutual=mutual)
+    arrays, base = packed.arrays, packed.base
+    if sweep == SMALL:
+        arrays = arrays._replace(cubic=np.zeros_like(arrays.cubic))
+    amplitude = np.empty((*frequency.shape, arrays.cell_site.size), dtype=complex)
+
+    def follow(start: int, stop: int) -> None:
+        for d in range(start, stop):
+            amplitude[d] = _followed(packed, arrays, d, frequency[d], sweep)
+
+    spread(follow, len(designs))
+    owner = designs.layout.group_of_cell
+    groups = designs.layout.n_groups
+    w = 2.0 * np.pi * frequency
+    travel = study.target.distance / study.air_state.sound_speed
+    path = path_factors(base.density, base.distance, base.absorption, w) * np.exp(-1j * w * travel)
+    lead = base.delay if packed.phased else np.zeros_like(base.delay)
+    phase = np.exp(1j * w[:, :, None] * lead[:, None, :])
+    shape = (len(designs), groups, w.shape[1])
+    pressure, deflection = np.empty(shape, dtype=complex), np.empty(shape, dtype=complex)
+    for g in range(groups):
+        mine = amplitude[:, :, owner == g]
+        kappa = w / study.air_state.sound_speed * designs.radius[:, g, None] * base.sin_polar
+        element = directivity(cells.shape[:, g, None], kappa)
+        moved = (mine * phase[:, :, owner == g]).sum(axis=-1) * cells.volume[:, g, None] * element
+        pressure[:, g] = -path * moved
+        if cells.necked is not None:
+            mine = np.ascontiguousarray(mine)  # summed in one order whatever the batch
+        deflection[:, g] = mine.mean(axis=-1)
+    return ArrayResponse(frequency, pressure.sum(axis=1), pressure, deflection)
+
+
+def _followed(
+    packed: CoupledPacked, arrays: CoupledArrays, d: int, frequency: Array, sweep: int
+) -> NDArray[np.complex128]:
+    """Displacement (frequency, cell) of one design at points of its whole sweep."""
+    one = arrays._replace(**{name: getattr(arrays, name)[d : d + 1] for name in PER_DESIGN})
+    low, high, step, _ = grid_range(packed, d, sweep, np.empty((5, SECTIONS)))
+    low, high = min(low, 2.0 * np.pi * frequency[0]), max(high, 2.0 * np.pi * frequency[-1])
+    if not np.isfinite(low) or not np.isfinite(step):
+        return np.full((frequency.size, arrays.cell_site.size), np.nan, dtype=complex)
+    even = np.linspace(low, high, int(np.ceil((high - low) / step)) + 1) / (2.0 * np.pi)
+    grid = np.unique(np.concatenate([even, frequency]))
+    swept = coupled_sweep(one, frequency=grid[None, :], down=sweep == DOWN)
+    return np.asarray(swept.amplitude[0, np.searchsorted(grid, frequency)])
+
+
+def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Band:
+    """Contiguous band around the peak of each design's coupled response (M10.1 on M9.3).
+
+    Parameters
+    ----------
+    packed : CoupledPacked
+        From `pack_coupled`.
+    level : float
+        Band limit below the peak as a pressure ratio.
+    sweep : UP, DOWN or SMALL
+
+    Returns
+    -------
+    Band
+        As from `band.find_band`, edges and jumps closed in to 1e-6 of the frequency; ``status``
+        also holds `CoupledStatus`, moved up by `COUPLED_SHIFT` bits.
+
+    Raises
+    ------
+    ValueError
+        For a two-way sweep, which this model does not have.
+    """
+    if sweep >= TWO_WAY:
+        raise ValueError("the coupled response has no two-way sweep.")
+    designs, groups = packed.volume.shape
+    out = np.full((designs, 6), np.nan)
+    deflection = np.full((designs, groups), np.nan)
+    status = np.zeros(designs, dtype=np.int64)
+    if sweep == SMALL:
+        silent = packed.arrays._replace(cubic=np.zeros_like(packed.arrays.cubic))
+        packed = packed._replace(arrays=silent)
+    spread(find_bands, designs, packed, level, sweep, TOLERANCE, out, deflection, status)
+    reach = 2.0 * np.pi * np.where(np.isfinite(out[:, 3]), out[:, 3], out[:, 1])
+    status |= range_status(packed.arrays, np.nan_to_num(reach)) << COUPLED_SHIFT
+    out[status != 0] = np.nan
+    deflection[status != 0] = np.nan
+    peak, frequency, lower, upper, ripple, power = np.ascontiguousarray(out.T)
+    return Band(peak, frequency, lower, upper, ripple, power, deflection, status)
+
+
+@lru_cache(maxsize=64)
+def _site_table(position: bytes, group: bytes, alike: Exact) -> SiteTable:
+    xy = np.frombuffer(position, dtype=np.float64).reshape(-1, 2)
+    return site_table(xy, np.frombuffer(group, dtype=np.int64), alike=alike)
+
+
+def _sites(layout: ArrayLayout, alike: Alike) -> SiteTable:
+    """The table of a layout, made once per process: a search asks for it at every batch."""
+    group = np.asarray(layout.group_of_cell, dtype=np.int64).tobytes()
+    position = np.asarray(layout.unit_position).tobytes()
+    if alike != "few":
+        return _site_table(position, group, alike)
+    exact = _site_table(position, group, "symmetry")
+    return exact if len(exact.count) <= FEW_SITES else _site_table(position, group, "group")

@@ -1,0 +1,1 @@
+"""Cells on their own, one mode each."""

@@ -1,0 +1,1 @@
+"""Bursts and chirps of arrays, and what one pulse is worth."""

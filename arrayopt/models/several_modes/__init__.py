@@ -1,0 +1,1 @@
+"""Cells on their own, several modes and harmonics each."""

@@ -1,0 +1,1 @@
+"""How kernels are compiled, spread over threads, and copy their rows."""

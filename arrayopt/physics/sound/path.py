@@ -1,0 +1,35 @@
+"""What the way through the air to the target leaves of a volume displacement (M4.6, M9.1)."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from arrayopt.physics.numerics.compiled import inner, kernel
+from arrayopt.physics.sound.air import absorption_scalar
+
+Floats = NDArray[np.float64]
+
+
+@inner
+def path_absorption(constant: Floats, w: float) -> float:
+    """Absorption of the air at w (Np/m; M4.6); ``constant`` as in `response.Packed`."""
+    return absorption_scalar(
+        w / (2.0 * np.pi), constant[0], constant[1], constant[2], constant[3], constant[4]
+    )
+
+
+@inner
+def path_factor(density: float, distance: float, constant: Floats, w: float) -> float:
+    """Pressure amplitude per volume amplitude (Pa/m3) over the path, phase left out (M9.1)."""
+    spread = density * w * w / (2.0 * np.pi * distance)
+    return spread * np.exp(-path_absorption(constant, w) * distance)
+
+
+@kernel
+def path_factors(density: float, distance: float, constant: Floats, w: Floats) -> Floats:
+    """`path_factor` of every frequency (any shape, rad/s)."""
+    out = np.empty(w.size)
+    for i, x in enumerate(w.flat):
+        out[i] = path_factor(density, distance, constant, x)
+    return out.reshape(w.shape)

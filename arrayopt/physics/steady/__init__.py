@@ -1,0 +1,1 @@
+"""Steady states of one cell: closed form of one mode, balance of several (M6, M7)."""

@@ -1,0 +1,1 @@
+"""Motion in time: bursts and chirps of one cell, several modes, whole arrays (M8)."""

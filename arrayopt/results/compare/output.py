@@ -1,0 +1,272 @@
+"""A comparison as text, as a machine-readable file and as pictures."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from arrayopt.results.compare.comparison import BAND, CONFIDENCE, LEVEL, ONSET, Comparison
+from arrayopt.base.errors import ResultsError
+from arrayopt.results.plots.pictures import plot_front
+from arrayopt.results.plots.compare import plot_attainment, plot_dominated, plot_hypervolume
+from arrayopt.results.plots.style import svg_file
+from arrayopt.results.read import verified_merits
+from arrayopt.base.files import write_file
+from arrayopt.results.tables import shown_unit, shown_value, text_table
+
+
+def verdict(found: Comparison) -> str:
+    """One sentence: who leads, by how much, and whether the data tell it from chance."""
+    order = found.ranking
+    mean = {n: float(found.table["hypervolume_mean"].sel(strategy=n)) for n in order}
+    if len(order) == 1:
+        return f"{order[0]} is the only strategy; its hypervolume is {mean[order[0]]:.4f}."
+    lead, second = order[:2]
+    pair = found.table.sel(strategy=lead, other=second)
+    gain = mean[lead] - mean[second]
+    percent = f" ({100.0 * gain / mean[second]:.0f} % more)" if mean[second] > 0.0 else ""
+    text = f"{lead} leads with hypervolume {mean[lead]:.4f} against {mean[second]:.4f} of {second}"
+    low, high = float(pair["difference_low"]), float(pair["difference_high"])
+    if not math.isfinite(low):
+        return f"{text}{percent}; with one search each, chance cannot be excluded."
+    chance = (
+        "more than chance explains" if low > 0.0 else "which may be chance: the interval holds 0"
+    )
+    return (
+        f"{text}{percent}; the difference is {gain:.4f}, {100 * CONFIDENCE:.0f} % interval "
+        f"{low:.4f} to {high:.4f}, {chance} (Welch, p = {float(pair['p_value']):.2g})."
+    )
+
+
+def comparison_text(found: Comparison) -> str:
+    """Everything as plain text."""
+    parts = [verdict(found), _hypervolumes(found)]
+    if found.level is not None:
+        parts += [_best(found), _lead(found)]
+    parts.append(_dominated(found))
+    parts += [text for text in (_verified(found),) if text]
+    if found.notes:
+        parts.append("Notes:\n" + "\n".join(f"- {note}" for note in found.notes))
+    return "\n\n".join(parts)
+
+
+def _hypervolumes(found: Comparison) -> str:
+    rows = [["strategy", "seeds", "hypervolume", "95 % interval", "lowest", "highest"]]
+    for name in found.ranking:
+        one = found.table.sel(strategy=name)
+        values = np.asarray(one["hypervolume"])
+        low, high = float(one["hypervolume_low"]), float(one["hypervolume_high"])
+        span = f"{low:.4f} to {high:.4f}" if math.isfinite(low) else "one seed"
+        rows.append(
+            [
+                name,
+                str(int(np.isfinite(values).sum())),
+                f"{float(one['hypervolume_mean']):.4f}",
+                span,
+                f"{np.nanmin(values):.4f}",
+                f"{np.nanmax(values):.4f}",
+            ]
+        )
+    point = ", ".join(
+        f"{o.name.replace('_', ' ')} {_with_unit(o.name, o.reference)}" for o in found.objectives
+    )
+    after = f" after {found.evaluations} evaluations" if found.evaluations else ""
+    return f"Hypervolume{after}, reference point {point}:\n{text_table(rows)}"
+
+
+def _with_unit(name: str, value: float) -> str:
+    return f"{shown_value(name, value)} {shown_unit(name)[0]}".strip()
+
+
+def _best(found: Comparison) -> str:
+    level, onset, band = found.level, found.onset, found.bandwidth
+    if level is None or onset is None or band is None:
+        return ""
+    head = [
+        "strategy",
+        f"widest band [%] at >= {level:.4g} dB",
+        f"highest level [dB] at >= {100 * band:.3g} %",
+    ]
+    rows = [head]
+    for name in found.ranking:
+        one = found.table.sel(strategy=name)
+        rows.append(
+            [
+                name,
+                _range(100.0 * np.asarray(one["best_bandwidth"])),
+                _range(np.asarray(one["best_level"])),
+            ]
+        )
+    return (
+        f"Best of each strategy at an onset voltage of at most {onset:.3g} V (mean over seeds, "
+        f"lowest to highest):\n{text_table(rows)}"
+    )
+
+
+def _range(values: Any) -> str:
+    good = values[np.isfinite(values)]
+    if not len(good):
+        return "none"
+    lost = f", {len(values) - len(good)} without" if len(good) < len(values) else ""
+    if len(good) == 1:
+        return f"{good[0]:.4g}{lost}"
+    return f"{good.mean():.4g} ({good.min():.4g} to {good.max():.4g}){lost}"
+
+
+def _lead(found: Comparison) -> str:
+    if not found.lead_changes:
+        return f"No strategy reaches {found.level:.4g} dB."
+    steps = []
+    for volts, before, after in found.lead_changes:
+        steps.append(
+            f"from {volts:.3g} V {after} has the widest band"
+            + (f" (before it {before})" if before else "")
+        )
+    return f"Lead by onset voltage, at {found.level:.4g} dB or more: " + "; ".join(steps) + "."
+
+
+def _dominated(found: Comparison) -> str:
+    names = found.ranking
+    rows = [["dominated by", *names]]
+    for one in names:
+        shares = [float(found.table["dominated"].sel(strategy=one, other=n)) for n in names]
+        rows.append([one, *("-" if math.isnan(s) else f"{100 * s:.0f} %" for s in shares)])
+    return f"Share of each front (column) dominated by another (row):\n{text_table(rows)}"
+
+
+def _verified(found: Comparison) -> str:
+    rows = [["strategy", "merit", "designs", "mean search", "mean verified", "mean change"]]
+    for name in found.ranking:
+        for front in found.fronts[name]:
+            for merit in verified_merits(front):
+                value = np.asarray(front[f"verified_{merit}"], dtype=np.float64)
+                good = np.isfinite(value)
+                if not good.any():
+                    continue
+                search = np.asarray(front[merit], dtype=np.float64)[good]
+                rows.append(
+                    [
+                        name,
+                        f"{merit.replace('_', ' ')} [{shown_unit(merit)[0]}]",
+                        str(int(good.sum())),
+                        shown_value(merit, float(search.mean())),
+                        shown_value(merit, float(value[good].mean())),
+                        shown_value(merit, float((value[good] - search).mean())),
+                    ]
+                )
+    return f"Verified designs:\n{text_table(rows)}" if len(rows) > 1 else ""
+
+
+def comparison_json(found: Comparison) -> str:
+    """The same figures for machines; SI units, null where there is none."""
+    names = [str(n) for n in np.asarray(found.table["strategy"])]
+    table = found.table
+
+    def listed(name: str, at: dict[str, str]) -> Any:
+        return _plain(np.asarray(table[name].sel(at))) if name in table else None
+
+    strategies = {
+        name: {
+            key: listed(key, {"strategy": name})
+            for key in (
+                "hypervolume",
+                "hypervolume_mean",
+                "hypervolume_low",
+                "hypervolume_high",
+                "best_bandwidth",
+                "best_level",
+                "attainment",
+            )
+        }
+        for name in names
+    }
+    pairs = [
+        {
+            "strategy": a,
+            "other": b,
+            **{
+                key: listed(key, {"strategy": a, "other": b})
+                for key in (
+                    "difference",
+                    "difference_low",
+                    "difference_high",
+                    "p_value",
+                    "dominated",
+                )
+            },
+        }
+        for a in names
+        for b in names
+        if a != b
+    ]
+    content = {
+        "program": "arrayopt",
+        "format": 1,
+        "evaluations": found.evaluations,
+        "confidence": CONFIDENCE,
+        "objectives": [
+            {"name": o.name, "sense": o.sense, "reference": o.reference, "scale": o.scale}
+            for o in found.objectives
+        ],
+        "requirements": {LEVEL: found.level, ONSET: found.onset, BAND: found.bandwidth},
+        "ranking": found.ranking,
+        "verdict": verdict(found),
+        "strategies": strategies,
+        "pairs": pairs,
+        "onset_threshold": _plain(np.asarray(table["onset_threshold"]))
+        if "onset_threshold" in table.coords
+        else None,
+        "lead_changes": [
+            {"onset_voltage": v, "before": a or None, "after": b} for v, a, b in found.lead_changes
+        ],
+        "notes": list(found.notes),
+    }
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _plain(values: Any) -> Any:
+    if np.ndim(values) == 0:
+        return float(values) if math.isfinite(float(values)) else None
+    return [_plain(value) for value in values]
+
+
+def write_comparison(found: Comparison, folder: str | os.PathLike[str]) -> list[Path]:
+    """Write ``comparison.txt``, ``comparison.json`` and the pictures (SVG) into a folder.
+
+    Returns
+    -------
+    list of pathlib.Path
+
+    Raises
+    ------
+    ResultsError
+        The folder or a file in it cannot be written.
+    """
+    place = Path(folder)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ResultsError(f"{place} cannot be a folder to write to: {error.strerror}") from error
+    content = {
+        "comparison.txt": comparison_text(found) + "\n",
+        "comparison.json": comparison_json(found),
+        "hypervolume.svg": svg_file(plot_hypervolume(found.table).figure.figure),
+        "dominated.svg": svg_file(plot_dominated(found.table).figure.figure),
+    }
+    if "attainment" in found.table:
+        content["attainment.svg"] = svg_file(plot_attainment(found.table).figure.figure)
+    firsts = {
+        n: rows[0].assign_attrs(objectives=[o.name for o in found.objectives])
+        for n, rows in found.fronts.items()
+        if rows and rows[0].sizes.get("design", 0)
+    }
+    if firsts:
+        content["fronts.svg"] = svg_file(plot_front(firsts).figure.figure)
+    for name, text in content.items():
+        write_file(place / name, text.encode())
+    return [place / name for name in content]

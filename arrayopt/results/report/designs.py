@@ -1,0 +1,127 @@
+"""The chosen designs of a report: which they are, and their beam patterns recomputed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from arrayopt.models.beam import beam_pattern, pattern_angles
+from arrayopt.models.cells import build_cells
+from arrayopt.models.loop import necked_swing
+from arrayopt.design.designs import DesignSpace
+from arrayopt.base.errors import ResultsError, nearest_name
+from arrayopt.results.report.text import best_member
+from arrayopt.models.one_mode.response import SWEEPS, pack
+from arrayopt.results.read import Reading, identifier, knee
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """A front member to show in full: its strategy, row in the front, and why it is shown."""
+
+    strategy: str
+    row: int
+    reason: str
+
+
+def choose(reading: Reading, wanted: Sequence[str] = ()) -> tuple[Chosen, ...]:
+    """The designs asked for, else each strategy's knee and the overall best in the first objective.
+
+    Parameters
+    ----------
+    reading : Reading
+    wanted : identifiers, STRATEGY/NUMBER.
+
+    Raises
+    ------
+    ResultsError
+        An identifier is not on a stored front.
+    """
+    if wanted:
+        return tuple(_find(reading, name) for name in wanted)
+    if not reading.objectives:
+        return ()
+    chosen = []
+    main = reading.objectives[0]
+    sign = 1.0 if main.sense == "max" else -1.0
+    best: tuple[float, str, int] | None = None
+    for name, front in reading.fronts.items():
+        row = best_member(front, reading.objectives)
+        if row is not None:
+            candidate = (sign * float(front[main.name][row]), name, row)
+            best = candidate if best is None or candidate[0] > best[0] else best
+    if best is not None:
+        what = "highest" if main.sense == "max" else "lowest"
+        chosen.append(Chosen(best[1], best[2], f"{what} {main.name.replace('_', ' ')} of all"))
+    for name, front in reading.fronts.items():
+        row = knee(front)
+        if best is not None and (name, row) == best[1:]:
+            chosen[0] = Chosen(name, row, f"{chosen[0].reason}, and knee of {name}")
+        else:
+            chosen.append(Chosen(name, row, f"knee of {name}: the single design that gains most"))
+    return tuple(chosen)
+
+
+def _find(reading: Reading, name: str) -> Chosen:
+    known = {
+        f"{strategy}/{int(number)}": (strategy, row)
+        for strategy, front in reading.fronts.items()
+        for row, number in enumerate(np.asarray(front["evaluation"]))
+    }
+    if name not in known:
+        nearest = nearest_name(name, known)
+        hint = f"; did you mean {nearest}?" if nearest else ""
+        raise ResultsError(f"design {name!r} is not on a front stored in {reading.path}{hint}")
+    return Chosen(*known[name], "asked for")
+
+
+def design_of(reading: Reading, chosen: Chosen) -> xr.Dataset:
+    """The stored design, told which sweep its search used."""
+    design = reading.fronts[chosen.strategy].isel(design=chosen.row)
+    if reading.study is None:
+        return design
+    return design.assign_attrs(excitation=reading.study.target.excitation)
+
+
+def name_of(reading: Reading, chosen: Chosen) -> str:
+    """STRATEGY/NUMBER."""
+    return identifier(chosen.strategy, reading.fronts[chosen.strategy].isel(design=chosen.row))
+
+
+def beam_of(reading: Reading, chosen: Chosen) -> xr.DataArray | None:
+    """Beam pattern (plane, angle) at the centre frequency, recomputed; None without a study."""
+    study, design = reading.study, design_of(reading, chosen)
+    frequency = np.atleast_1d(np.asarray(design["centre_frequency"], dtype=np.float64))
+    if study is None or not np.isfinite(frequency).all():
+        return None
+    strategy = study.strategy(chosen.strategy)
+    study, space = study.of(strategy), DesignSpace(study, strategy)
+    designs = space.decode(np.asarray(design["vector"])[None, :])
+    cells = build_cells(designs, study)
+    packed = pack(cells, designs, study)
+    sweep = SWEEPS.get(study.target.excitation, 0)
+    swing = necked_swing(cells, designs, study, frequency, sweep)
+    rows = []
+    for turn in (0.0, 0.5 * np.pi):
+        steered = study.target.steered and turn == 0.0
+        pattern = beam_pattern(
+            packed,
+            position=designs.positions(),
+            frequency=frequency,
+            azimuth=study.target.azimuth + turn,
+            steering=float(np.sin(study.target.polar)) if steered else 0.0,
+            sound_speed=study.air_state.sound_speed,
+            sweep=sweep,
+            swing=swing,
+        )
+        rows.append(pattern[0])
+    azimuth = float(np.degrees(study.target.azimuth))
+    names = [f"plane at {azimuth:g}°", f"plane at {azimuth + 90.0:g}°"]
+    return xr.DataArray(
+        np.stack(rows),
+        dims=("plane", "angle"),
+        coords={"plane": names, "angle": pattern_angles()},
+    )

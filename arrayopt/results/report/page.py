@@ -1,0 +1,343 @@
+"""One self-contained page that a colleague understands without the program."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Sequence
+from html import escape
+from importlib.resources import files
+from itertools import combinations
+from pathlib import Path
+from string import Template
+
+import numpy as np
+import xarray as xr
+
+from arrayopt.merits.cautions import DISCLAIMER, cautions
+from arrayopt.results.report.explorer import explorer_html
+from arrayopt.results.plots.pictures import (
+    plot_array,
+    plot_beam,
+    plot_burst,
+    plot_convergence,
+    plot_front,
+    plot_response,
+)
+from arrayopt.results.plots.style import Axes, figure_svg, new_axes, styled
+from arrayopt.results.report.designs import Chosen, beam_of, choose, design_of, name_of
+from arrayopt.results.report.text import (
+    answer,
+    band_owner,
+    burst_length_text,
+    group_table,
+    html_table,
+    merit_table,
+    strategy_table,
+    two_lines,
+    words,
+)
+from arrayopt.results.read import Reading, convergence, read_run, verified_merits
+from arrayopt.base.files import write_file
+from arrayopt.results.tables import band_text, shown_change, shown_value
+
+REPORT = "report.html"
+
+
+def write_report(
+    directory: str | os.PathLike[str],
+    out: str | os.PathLike[str] | None = None,
+    *,
+    designs: Sequence[str] = (),
+) -> Path:
+    """Write the report of a run as one HTML file without outside parts.
+
+    Parameters
+    ----------
+    directory : run directory or ``fronts.nc``; an unfinished run is shown as far as it came.
+    out : the file; ``report.html`` in the run directory if not given.
+    designs : identifiers (STRATEGY/NUMBER) to show in full; by default each strategy's knee and
+        the best in the first objective.
+
+    Returns
+    -------
+    pathlib.Path
+
+    Raises
+    ------
+    ResultsError
+        There is nothing to show, a design is unknown, or the file cannot be written.
+    """
+    reading = read_run(directory)
+    chosen = choose(reading, designs)
+    folder = reading.path if reading.path.is_dir() else reading.path.parent
+    target = folder / REPORT if out is None else Path(out)
+    write_file(target, report_html(reading, chosen).encode())
+    return target
+
+
+def report_html(reading: Reading, chosen: Sequence[Chosen]) -> str:
+    """The page as text."""
+    sections = [
+        ("fronts", "What each strategy reaches", _fronts(reading, chosen)),
+        ("designs", "Chosen designs", _designs(reading, chosen)),
+        ("explore", "Explore the fronts", explorer_html(reading) if reading.fronts else ""),
+        ("verified", "Verification", _verification(reading)),
+        ("search", "Has the search converged?", _convergence(reading)),
+        ("cautions", "Before anyone builds or drives this", _cautions(reading)),
+        ("reproduce", "How to reproduce this", _reproduce(reading)),
+    ]
+    there = [(name, title, body) for name, title, body in sections if body]
+    study = reading.study
+    page = Template(_resource("page.html"))
+    return page.substitute(
+        title=escape(study.title if study else str(reading.path)),
+        question=escape(study.question if study else ""),
+        answer=escape(answer(reading)),
+        notes=_notes(reading),
+        contents="".join(f'<li><a href="#{n}">{escape(t)}</a></li>' for n, t, _ in there),
+        sections="".join(
+            f'<section id="{n}" aria-labelledby="{n}-title"><h2 id="{n}-title">{escape(t)}</h2>'
+            f"{body}</section>"
+            for n, t, body in there
+        ),
+        style=_resource("page.css"),
+        script=_resource("explorer.js") if reading.fronts else "",
+        version=escape(reading.versions.get("arrayopt", "")),
+    )
+
+
+def _resource(name: str) -> str:
+    return (files("arrayopt.results.report") / "assets" / name).read_text(encoding="utf-8")
+
+
+def _notes(reading: Reading) -> str:
+    notes = list(reading.notes)
+    if reading.fronts and not any(verified_merits(f) for f in reading.fronts.values()):
+        notes.append(
+            "These are values of the search's model; no design has been verified at the highest "
+            "fidelity yet."
+        )
+    if len(reading.fronts) > 1:
+        notes.append(
+            f"One search of each strategy, seed {reading.seed}: whether a difference is more than "
+            "chance, `arrayopt compare` tells from runs with several seeds."
+        )
+    return "".join(
+        "<li>" + re.sub(r"`([^`]+)`", r"<code>\1</code>", escape(note)) + "</li>" for note in notes
+    )
+
+
+def picture(ax: Axes, name: str, caption: str, alternative: str) -> str:
+    """A figure of the page with its caption and a text for those who cannot see it."""
+    svg = figure_svg(ax.figure.figure, name).replace(
+        "<svg ", f'<svg role="img" aria-label="{escape(alternative, quote=True)}" ', 1
+    )
+    return f"<figure>{svg}<figcaption>{escape(caption)}</figcaption></figure>"
+
+
+def _fronts(reading: Reading, chosen: Sequence[Chosen]) -> str:
+    if not reading.fronts:
+        return "<p>No strategy has a design that keeps all limits; see the notes above.</p>"
+    names = [o.name for o in reading.objectives]
+    pairs = [(b, a) for a, b in combinations(names, 2)][:3] or [("centre_frequency", names[0])]
+    parts = [strategy_table(reading), '<div class="pair">']
+    ringed: dict[str, list[int]] = {}
+    for one in chosen:
+        ringed.setdefault(one.strategy, []).append(one.row)
+    for k, (x, y) in enumerate(pairs):
+        with styled():
+            ax = new_axes(None, width=5.0, height=3.5)
+            plot_front(reading.fronts, x=x, y=y, chosen=ringed, ax=ax)
+        better = ", ".join(
+            f"{'higher' if o.sense == 'max' else 'lower'} {words(o.name)}"
+            for o in reading.objectives
+            if o.name in (x, y)
+        )
+        parts.append(
+            picture(
+                ax,
+                f"front{k}",
+                f"Front members, {words(y)} against {words(x)}. Better: {better}.",
+                f"Scatter of {words(y)} against {words(x)} for {', '.join(reading.fronts)}; the "
+                "table above gives the extremes, the explorer below every value.",
+            )
+        )
+    told = {s.name: s.description for s in reading.study.strategies} if reading.study else {}
+    listed = "".join(
+        f"<dt>{escape(name)}</dt><dd>{escape(told.get(name, ''))}</dd>" for name in reading.fronts
+    )
+    if any(told.values()):
+        parts.append(f'<div><h3>The strategies</h3><dl class="read">{listed}</dl></div>')
+    return "".join([*parts, "</div>"])
+
+
+def _designs(reading: Reading, chosen: Sequence[Chosen]) -> str:
+    return "".join(_design(reading, one, k) for k, one in enumerate(chosen))
+
+
+def _design(reading: Reading, chosen: Chosen, number: int) -> str:
+    design, name = design_of(reading, chosen), name_of(reading, chosen)
+    key = f"d{number}"
+    parts = [f"<article><h3>{escape(name)} <small>{escape(chosen.reason)}</small></h3>"]
+    parts.append('<div class="pair">')
+    if "pressure_real" in design:
+        with styled():
+            ax = new_axes(None, width=5.0, height=3.6)
+            plot_response(design, ax=ax)
+        parts.append(
+            picture(
+                ax,
+                f"{key}r",
+                "Response at the target in both sweep directions; open marks are jumps, the "
+                f"shaded range is the band{band_owner(reading.study)}.",
+                f"Level against frequency of {name}; band "
+                f"{shown_value('band_lower', float(design['band_lower']))} to "
+                f"{shown_value('band_upper', float(design['band_upper']))} kHz.",
+            )
+        )
+    if "burst_pressure" in design:
+        with styled():
+            ax = new_axes(None, width=5.0, height=3.6)
+            plot_burst(design, ax=ax)
+        parts.append(
+            picture(
+                ax,
+                f"{key}b",
+                f"Tone bursts{burst_length_text(reading.study)} from rest against their carrier: "
+                "largest amplitude while the drive lasts, and that of its last cycle; beside them "
+                "the slow sweep. Cells on their own.",
+                f"Level against carrier of bursts of {name}.",
+            )
+        )
+    die = reading.study.chip.die if reading.study else None
+    with styled():
+        ax = new_axes(None, width=5.0, height=4.1)
+        plot_array(design, die=die, ax=ax)
+    parts.append(
+        picture(
+            ax,
+            f"{key}a",
+            "The array to scale: circles are diaphragms, shaded areas electrodes (darker: more "
+            "drive); hands show the drive phase, 0 to the right, counter-clockwise.",
+            f"Map of {design.sizes['cell']} cells of {name}; the table of groups gives the values.",
+        )
+    )
+    beam = beam_of(reading, chosen)
+    if beam is not None:
+        centre = shown_value("centre_frequency", float(design["centre_frequency"]))
+        with styled():
+            ax = new_axes(None, width=5.0, height=3.2)
+            plot_beam(beam, ax=ax)
+        parts.append(
+            picture(
+                ax,
+                f"{key}p",
+                f"Beam pattern at {centre} kHz in two planes through the axis.",
+                f"Level against angle for {name}.",
+            )
+        )
+    parts += [merit_table(reading, chosen.strategy, design), "</div>", group_table(design)]
+    folder = escape(str(reading.path))
+    parts.append(
+        "<p>To check it at the highest fidelity, or hand it on:</p>"
+        f"<pre>arrayopt verify {folder} {escape(name)}\n"
+        f"arrayopt export {folder} {escape(name)} --to OUT</pre></article>"
+    )
+    return "".join(parts)
+
+
+def _verification(reading: Reading) -> str:
+    rows = []
+    known = any("verified_peak_pressure_lower" in front for front in reading.fronts.values())
+    for name, front in reading.fronts.items():
+        for merit in verified_merits(front):
+            value = np.asarray(front[f"verified_{merit}"], dtype=np.float64)
+            search = np.asarray(front[merit], dtype=np.float64)
+            for k in np.flatnonzero(np.isfinite(value)):
+                rows.append(
+                    [
+                        f"{escape(name)}/{int(front['evaluation'][k])}",
+                        words(merit),
+                        shown_value(merit, float(search[k])),
+                        shown_value(merit, float(value[k])),
+                        *([_verified_band(front, merit, int(k))] if known else []),
+                        shown_change(merit, float(value[k]), float(search[k])),
+                    ]
+                )
+    if not rows:
+        return ""
+    band = ["95 % band"] if known else []
+    head = ["design", "merit", "search", "verified", *band, "difference"]
+    caption = "Search values against verified ones."
+    if known:
+        caption += " Bands: what the study's calibration leaves open, moved with the value."
+    return html_table(head, rows, caption=caption, numeric=2)
+
+
+def _verified_band(front: xr.Dataset, merit: str, row: int) -> str:
+    if f"verified_{merit}_lower" not in front:
+        return ""
+    return two_lines(band_text(front.isel(design=row), merit, prefix="verified_"))
+
+
+def _convergence(reading: Reading) -> str:
+    curves = convergence(reading)
+    if not curves.sizes["strategy"]:
+        return ""
+    with styled():
+        ax = new_axes(None, width=6.4, height=3.4)
+        plot_convergence(curves, ax=ax)
+    late = []
+    for name in np.asarray(curves["strategy"]):
+        volume = np.asarray(curves["hypervolume"].sel(strategy=name))
+        if volume[-1] > 0.0:
+            gain = 100.0 * (volume[-1] - volume[3 * len(volume) // 4 - 1]) / volume[-1]
+            late.append(f"{name} {gain:.1f} %")
+    text = (
+        f"<p>Share of the final hypervolume gained in the last quarter of the search: "
+        f"{escape(', '.join(late))}. A curve that still climbs promises better designs from a "
+        "longer search.</p>"
+        if late
+        else ""
+    )
+    caption = "Hypervolume of everything found so far."
+    names = ", ".join(str(n) for n in np.asarray(curves["strategy"]))
+    return text + picture(ax, "conv", caption, f"Hypervolume against evaluations for {names}.")
+
+
+def _cautions(reading: Reading) -> str:
+    if reading.study is None or not reading.fronts:
+        return ""
+    worst = {}
+    for name in (
+        "peak_level",
+        "band_lower",
+        "band_upper",
+        "drive_amplitude",
+        "bias",
+        "electric_field",
+    ):
+        parts = [np.ravel(f[name].values) for f in reading.fronts.values() if name in f]
+        if parts:
+            worst[name] = np.concatenate(parts)
+    items = "".join(
+        f'<li class="{"act" if c.act else "know"}"><strong>{escape(c.topic.capitalize())}'
+        f"{' – act on this' if c.act else ''}.</strong> {escape(c.text)}</li>"
+        for c in cautions(reading.study, worst)
+    )
+    return f"<p>{DISCLAIMER}</p><ul>{items}</ul>"
+
+
+def _reproduce(reading: Reading) -> str:
+    versions = ", ".join(f"{name} {value}" for name, value in reading.versions.items())
+    spent = max(reading.evaluations.values(), default=0)
+    return (
+        f"<p>Seed {reading.seed}, {spent} evaluations for each strategy; {escape(versions)}. The "
+        "same study, seed and versions give the same fronts for any number of workers. Digest of "
+        f'the study: <code class="long">{escape(reading.digest)}</code></p>'
+        "<p>Save the text below as <code>study.toml</code>, then</p>"
+        f"<pre>arrayopt run study.toml --out results --seed {reading.seed} --evaluations {spent}\n"
+        "arrayopt report results</pre>"
+        f"<details open><summary>The study</summary><pre>{escape(reading.text)}</pre></details>"
+    )

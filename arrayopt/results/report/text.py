@@ -1,0 +1,290 @@
+"""The words and tables of a report: the answer, the strategies, merits with limits, groups."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+import numpy as np
+import xarray as xr
+
+from arrayopt.merits.uncertainty import banded
+from arrayopt.merits.evaluate import limits_in_force
+from arrayopt.results.plots.style import unit_of
+from arrayopt.search.problem import Objective
+from arrayopt.base.quantities import MARGIN_PREFIX, MERITS, quantity
+from arrayopt.results.read import Reading, identifier, objective_values, verified_merits
+from arrayopt.study.model import Limit, Study
+from arrayopt.results.tables import band_text, shown_change, shown_unit, shown_value
+
+
+def words(name: str) -> str:
+    """A glossary name as words."""
+    return name.replace("_", " ")
+
+
+def with_unit(name: str, value: float) -> str:
+    """A value with its unit, for running text: ``25.1 %``, ``3.11 V``."""
+    return f"{_three(name, value)} {unit_of(name)}".strip()
+
+
+def _three(name: str, value: float) -> str:
+    if not np.isfinite(value):
+        return shown_value(name, value)
+    return f"{value * shown_unit(name)[1]:.3g}"
+
+
+def best_member(front: xr.Dataset, objectives: Sequence[Objective]) -> int | None:
+    """The member best in the first objective among those better than the reference in the others.
+
+    None where no member is.
+    """
+    values = objective_values(front, objectives)
+    good = np.ones(len(values), dtype=np.bool_)
+    for k, objective in enumerate(objectives[1:], start=1):
+        sign = 1.0 if objective.sense == "max" else -1.0
+        good &= sign * (values[:, k] - objective.reference) >= 0.0
+    if not good.any():
+        return None
+    sign = 1.0 if objectives[0].sense == "max" else -1.0
+    return int(np.argmax(np.where(good, sign * values[:, 0], -np.inf)))
+
+
+def answer(reading: Reading) -> str:
+    """One sentence with numbers: which strategy does best in what the study asks for first."""
+    objectives = reading.objectives
+    if not objectives:
+        return "No strategy found a design that keeps all limits, so there is nothing to compare."
+    main = objectives[0]
+    sign = 1.0 if main.sense == "max" else -1.0
+    found = {name: best_member(front, objectives) for name, front in reading.fronts.items()}
+    best = {
+        name: float(reading.fronts[name][main.name][row])
+        for name, row in found.items()
+        if row is not None
+    }
+    if not best:
+        return (
+            "No design is better than the study's reference point in every objective: the wishes "
+            "exceed what these strategies can do on this chip."
+        )
+    order = sorted(best, key=lambda name: -sign * best[name])
+    lead = order[0]
+    design = reading.fronts[lead].isel(design=found[lead])
+    others = " and ".join(
+        with_unit(o.name, float(design[o.name])) + " " + words(o.name) for o in objectives[1:]
+    )
+    superlative = "highest" if main.sense == "max" else "lowest"
+    text = (
+        f"{lead} reaches the {superlative} {words(main.name)}, {with_unit(main.name, best[lead])}"
+        f" (design {identifier(lead, design)}{', with ' + others if others else ''}"
+        f"{_kept(design, reading.fronts[lead], objectives)})"
+    )
+    if len(order) > 1:
+        rest = [f"{with_unit(main.name, best[name])} for {name}" for name in order[1:]]
+        text += ", against " + _listed(rest)
+    volumes = {name: float(f.attrs["hypervolume"]) for name, f in reading.fronts.items()}
+    ranked = sorted(volumes, key=lambda name: -volumes[name])
+    if len(ranked) > 1 and volumes[ranked[0]] > 0.0:
+        first = ranked[0]
+        rest = [f"{volumes[name]:.3f} for {name}" for name in ranked[1:]]
+        text += (
+            f"; over all objectives together {'it also' if first == lead else first} leads, with "
+            f"a hypervolume of {volumes[first]:.3f} against {_listed(rest)}"
+        )
+    return text + "."
+
+
+def _kept(design: xr.Dataset, front: xr.Dataset, objectives: Sequence[Objective]) -> str:
+    """What the highest fidelity says of the design that the answer names; empty if nothing."""
+    kept = set(verified_merits(front))
+    values = [
+        f"{with_unit(o.name, float(design[f'verified_{o.name}']))} {words(o.name)}"
+        for o in objectives
+        if o.name in kept and np.isfinite(design[f"verified_{o.name}"])
+    ]
+    return f"; verified: {_listed(values)}" if values else ""
+
+
+def _listed(parts: Sequence[str]) -> str:
+    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 2 else parts)
+
+
+def html_table(
+    head: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str, numeric: int = 1
+) -> str:
+    """A table whose first column names the rows; cells are HTML already.
+
+    ``numeric`` is the first column set flush right.
+    """
+    top = "".join(
+        f'<th scope="col"{" class=n" if k >= numeric else ""}>{cell}</th>'
+        for k, cell in enumerate(head)
+    )
+    body = []
+    for row in rows:
+        cells = [f'<th scope="row">{row[0]}</th>']
+        for k, cell in enumerate(row[1:], start=1):
+            cells.append(f'<td class="n">{cell}</td>' if k >= numeric else f"<td>{cell}</td>")
+        body.append(f"<tr>{''.join(cells)}</tr>")
+    return (
+        f'<div class="scroll"><table><caption>{caption}</caption><thead><tr>{top}</tr></thead>'
+        f"<tbody>{''.join(body)}</tbody></table></div>"
+    )
+
+
+def strategy_table(reading: Reading) -> str:
+    """What each strategy is and how far it came."""
+    objectives = reading.objectives
+    head = ["strategy", "designs evaluated", "designs on the front", "hypervolume"]
+    head += [f"{'highest' if o.sense == 'max' else 'lowest'} {words(o.name)}" for o in objectives]
+    rows = []
+    for name, front in reading.fronts.items():
+        values = objective_values(front, objectives)
+        best = [
+            with_unit(o.name, float(values[:, k].max() if o.sense == "max" else values[:, k].min()))
+            for k, o in enumerate(objectives)
+        ]
+        count = int(front.attrs.get("front_members", front.sizes["design"]))
+        rows.append(
+            [
+                escape(name),
+                f"{reading.evaluations.get(name, 0)}",
+                f"{count}",
+                f"{float(front.attrs['hypervolume']):.4f}",
+                *(escape(b) for b in best),
+            ]
+        )
+    caption = (
+        "Each extreme is of another design. Hypervolume: share of the wish box between reference "
+        "and reference plus scale that the front dominates; more is better."
+    )
+    return html_table(head, rows, caption=caption)
+
+
+def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
+    """Merits of one design with limits, margins and, where there are any, verified values."""
+    limits = _limits(reading, strategy)
+    verified = [n for n in verified_merits(design) if _there(design, f"verified_{n}")]
+    known = banded(design)
+    head = ["merit", "value", *(["95 % band"] if known else []), "unit", "limit", "margin"]
+    head += ["verified", "difference"] if verified else []
+    wanted = {o.name for o in reading.objectives}
+    rows = []
+    for name in MERITS:
+        if name not in design:
+            continue
+        title = f'<abbr title="{escape(quantity(name).meaning, quote=True)}">{words(name)}</abbr>'
+        margin = MARGIN_PREFIX + name
+        row = [
+            f"<strong>{title}</strong>" if name in wanted else title,
+            shown_value(name, float(design[name])),
+            *([two_lines(band_text(design, name)) if name in known else ""] if known else []),
+            escape(shown_unit(name)[0] if name == "peak_level" else unit_of(name)),
+            limits.get(name, ""),
+            _margin(name, float(design[margin])) if margin in design else "",
+        ]
+        if verified:
+            row += _verified(design, name) if name in verified else ["", ""]
+        rows.append(row)
+    for name in ("clearance_margin", "die_margin"):
+        if name in design:
+            label = words(name.removesuffix("_margin"))
+            text = _margin(name, float(design[name]))
+            band = [""] if known else []
+            rows.append([label, "", *band, "µm", "", text, *([""] * (2 if verified else 0))])
+    caption = "Merits, limits in force and distance from them; objectives in bold."
+    if known:
+        lost = float(design["draws_lost"]) if "draws_lost" in design else 0.0
+        caption += (
+            " Bands: what the study's calibration leaves open, 95 %, with the search's model."
+        )
+        if lost > 0.0:
+            caption += f" In {lost:.0%} of its draws the design has no merits."
+    return html_table(head, rows, caption=caption)
+
+
+def two_lines(band: str) -> str:
+    """A band that a narrow column breaks only after its "to"."""
+    return band.replace(" to ", "\N{NO-BREAK SPACE}to ")
+
+
+def _there(design: xr.Dataset, name: str) -> bool:
+    return bool(np.isfinite(float(design[name])))
+
+
+def _limits(reading: Reading, strategy: str) -> dict[str, str]:
+    if reading.study is None:
+        return {}
+    out: dict[str, list[str]] = {}
+    for limit in limits_in_force(reading.study, reading.study.strategy(strategy)):
+        out.setdefault(limit.name, []).append(_limit(limit))
+    return {name: ", ".join(dict.fromkeys(parts)) for name, parts in out.items()}
+
+
+def _limit(limit: Limit) -> str:
+    low = shown_value(limit.name, limit.minimum) if limit.minimum is not None else None
+    high = shown_value(limit.name, limit.maximum) if limit.maximum is not None else None
+    if low is not None and high is not None:
+        return f"{low} to {high}"
+    return f"≥ {low}" if low is not None else f"≤ {high}"
+
+
+def _margin(name: str, value: float) -> str:
+    text = shown_value(name, value)
+    return f'<span class="broken">{text} (broken)</span>' if value < 0.0 else text
+
+
+def _verified(design: xr.Dataset, name: str) -> list[str]:
+    value, search = float(design[f"verified_{name}"]), float(design[name])
+    return [shown_value(name, value), shown_change(name, value, search)]
+
+
+def band_owner(study: Study | None) -> str:
+    """Whose band the stored one is, where it is not the sweep's: " of bursts", for captions."""
+    excitation = study.target.excitation if study else ""
+    return {"burst": " of bursts", "chirp": " of the chirp"}.get(excitation, "")
+
+
+def burst_length_text(study: Study | None) -> str:
+    """The length of a study's bursts, " of 0.4 ms" or " of 40 cycles", for captions."""
+    length = study.target.burst_length if study else None
+    if length is None:
+        return ""
+    return f" of {length.value:g} cycles" if length.in_cycles else f" of {1e3 * length.value:g} ms"
+
+
+def group_table(design: xr.Dataset) -> str:
+    """One row for each group of like cells."""
+    columns = (
+        "radius",
+        "electrode_coverage",
+        "drive_amplitude",
+        "drive_phase",
+        "bias",
+        "cell_frequency",
+        "cell_quality_factor",
+        "cell_onset_voltage",
+    )
+    group = np.asarray(design["group"]).astype(int)
+    numbers, first, counts = np.unique(group, return_index=True, return_counts=True)
+    head = ["group", "cells", "electrode"]
+    for name in columns:
+        unit = unit_of(name)
+        head.append(f"{words(name)} ({unit})" if unit else words(name))
+    rows = []
+    for number, k, count in zip(numbers, first, counts, strict=True):
+        kind = "ring" if bool(design["ring"].values[k]) else "disc"
+        # a phase below a thousandth of a degree is zero; lengths need all their digits
+        digits = {"drive_phase": 5}
+        values = [
+            shown_value(name, round(float(design[name].values[k]), digits.get(name, 12)))
+            for name in columns
+        ]
+        rows.append([f"{number}", f"{count}", kind, *values])
+    if len(rows) > 40:
+        rows = rows[:40]
+        caption = f"The first 40 of {len(numbers)} groups of like cells."
+    else:
+        caption = "Groups of like cells."
+    return html_table(head, rows, caption=caption)

@@ -1,0 +1,1 @@
+"""Runs of a study: generations on disk, workers, progress, interruption and resuming."""

@@ -1,0 +1,82 @@
+"""Kernels of a search compiled before it starts, side by side; needed once per installation."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+
+from arrayopt.design.designs import Designs, DesignSpace
+from arrayopt.merits.figures import compute_merits
+from arrayopt.models.cells import build_cells
+from arrayopt.models.loop import swept_response
+from arrayopt.models.one_mode.response import SWEEPS
+from arrayopt.models.several_modes.sweep import multimode_response
+from arrayopt.physics.steady.harmonic_sweep import sweep_rows
+from arrayopt.runs.workers import inherited_by_workers
+from arrayopt.search.seeds import seed_vectors
+from arrayopt.study.model import ModelSettings, Study
+from arrayopt.study.read import read_study_text
+
+
+def compile_kernels(study: Study, note: Callable[[str], None]) -> None:
+    """Fill the cache of compiled kernels if it is empty.
+
+    Two processes compile different kernels, where workers would all compile the same. No result
+    changes, and what is missing afterwards is compiled when it is used.
+
+    Parameters
+    ----------
+    study : Study
+    note : told that it takes a while, if it does
+    """
+    cache = sweep_rows.stats.cache_path
+    if cache is None or any(Path(cache).glob("harmonic_sweep.sweep_rows-*.nbi")):
+        return
+    note("Compiling, once per installation: a minute or two.")
+    # Spawned as workers are: only then is it certain that the same installation fills its cache.
+    start = multiprocessing.get_context("spawn").Process
+    processes = [start(target=_compile, args=(part, study.text), daemon=True) for part in PARTS]
+    try:
+        with inherited_by_workers():
+            for process in processes:
+                process.start()
+        for process in processes:
+            process.join()
+    finally:
+        for process in processes:
+            if process.is_alive():
+                process.terminate()
+
+
+def _with(study: Study, **changes: object) -> Study:
+    model: ModelSettings = replace(study.model, escalate=False, **changes)  # type: ignore[arg-type]
+    return replace(study, model=model)
+
+
+def _search(designs: Designs, study: Study) -> None:
+    """One mode as the study couples it: what the first generation needs."""
+    wanted = frozenset(objective.name for objective in study.objectives)
+    compute_merits(designs, _with(study), wanted=wanted)
+
+
+def _others(designs: Designs, study: Study) -> None:
+    """Several modes, and the merits and the response that only stored designs have."""
+    multimode_response(designs, study, sweep=SWEEPS[study.target.sweep])
+    compute_merits(designs, _with(study, mutual_radiation="none"))
+    cells, sweep = build_cells(designs, study), SWEEPS[study.target.sweep]
+    at = cells.natural_frequency[:, :1]
+    swept_response(cells, designs, study, frequency=at, sweep=sweep)
+
+
+PARTS = {"search": _search, "others": _others}
+
+
+def _compile(part: str, text: str) -> None:
+    with suppress(Exception):  # the run meets it again, and is the one to report it
+        study = read_study_text(text)
+        strategy = study.strategies[-1]
+        designs = DesignSpace(study, strategy).decode(seed_vectors(study, strategy, 1)[:1])
+        PARTS[part](designs, study.of(strategy))

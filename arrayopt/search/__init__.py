@@ -1,0 +1,1 @@
+"""Multi-objective search over design vectors; knows no files, processes or clocks."""

@@ -1,0 +1,108 @@
+"""One strategy of a study as the search sees it: vectors in, objectives and limits out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from arrayopt.design.designs import DesignSpace
+from arrayopt.merits.evaluate import deflection_limit, evaluate, limits_in_force
+from arrayopt.merits.figures import QUICK, MeritTable, compute_merits
+from arrayopt.search.problem import Evaluation, Ints, Objective
+from arrayopt.study.model import Strategy, Study
+from arrayopt.study.read import read_study_text
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Floats = NDArray[np.float64]
+
+
+class StudyEvaluator:
+    """One strategy as the search sees it.
+
+    Parameters
+    ----------
+    study, strategy : the strategy is one of the study's.
+    """
+
+    def __init__(self, study: Study, strategy: Strategy) -> None:
+        study = study.of(strategy)
+        self.study = study
+        self.strategy = strategy
+        self.space = DesignSpace(study, strategy)
+        self._objectives = tuple(
+            Objective(o.name, "max" if o.maximise else "min", o.reference, o.scale)
+            for o in study.objectives
+        )
+        self.limits = limits_in_force(study, strategy)
+        self._wanted = frozenset(
+            {o.name for o in study.objectives} | {limit.name for limit in self.limits}
+        )
+
+    @property
+    def n_variables(self) -> int:
+        """Length of a design vector."""
+        return self.space.n_variables
+
+    @property
+    def families(self) -> Sequence[Ints]:
+        """The variables of each quantity, in the order of classes or channels."""
+        return self.space.families
+
+    @property
+    def objectives(self) -> Sequence[Objective]:
+        """What the study wants."""
+        return self._objectives
+
+    def repair(self, X: Floats) -> Floats:
+        """Nearest vectors that stand for themselves: the electrode kind is rounded."""
+        return self.space.encode(self.space.decode(X))
+
+    def evaluate(self, X: Floats) -> Evaluation:
+        """Objectives, limits and quick merits of vectors (design, variable) in 0..1."""
+        designs = self.space.decode(X)
+        table = compute_merits(
+            designs,
+            self.study,
+            wanted=self._wanted,
+            deflection_limit=deflection_limit(self.limits),
+        )
+        F = np.stack([table.values[o.name] for o in self._objectives], axis=1)
+        G = np.stack(self._violations(table), axis=1)
+        columns = {
+            name: value
+            for name, value in table.values.items()
+            if name in QUICK or name in self._wanted
+        }
+        return Evaluation(F, G, columns, table.status)
+
+    def describe(self, X: Floats) -> xr.Dataset:
+        """Everything stored of a front: see `evaluate`."""
+        return evaluate(self.space.decode(X), self.study, self.strategy)
+
+    def _violations(self, table: MeritTable) -> list[Floats]:
+        """Margins turned dimensionless, kept where <= 0."""
+        chip = self.study.chip
+        out = [
+            -table.clearance_margin / max(chip.clearance, 1e-6),
+            -table.die_margin / min(chip.die),
+        ]
+        for limit in self.limits:
+            value = table.values[limit.name]
+            scale = max(abs(b) for b in (limit.minimum, limit.maximum) if b is not None) or 1.0
+            if limit.minimum is not None:
+                out.append((limit.minimum - value) / scale)
+            if limit.maximum is not None:
+                out.append((value - limit.maximum) / scale)
+        return out
+
+
+def build_evaluator(text: str) -> Callable[[str, Floats], Evaluation]:
+    """What a worker process makes of a study's text: a function of strategy name and vectors."""
+    study = read_study_text(text)
+    evaluators = {s.name: StudyEvaluator(study, s) for s in study.strategies}
+    return lambda strategy, X: evaluators[strategy].evaluate(X)

@@ -1,0 +1,135 @@
+"""What measurements change in a study's model: five numbers, their intervals and their draws."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import astuple, fields, replace
+from pathlib import Path
+
+from arrayopt.base.problems import Reporter
+from arrayopt.study.calibration_schema import CalibrationFile
+from arrayopt.study.model import Correction, StackLayer, Study, StudyCalibration
+
+UNITS = {
+    "quality_factor": "1",
+    "film_tension": "N/m",
+    "thickness_scale": "1",
+    "coupling_scale": "1",
+    "cubic_scale": "1",
+}
+"""Parameters in the order in which files list them, with their units."""
+# What a draw may be; anything outside is no diaphragm that this model describes.
+RANGES = {
+    "quality_factor": (0.5, 1e6),
+    "film_tension": (-1e5, 1e5),
+    "thickness_scale": (0.3, 3.0),
+    "coupling_scale": (-20.0, 20.0),
+    "cubic_scale": (-50.0, 50.0),
+}
+
+
+def corrected_stack(stack: Sequence[StackLayer], correction: Correction) -> tuple[StackLayer, ...]:
+    """The layers of a stack with the corrections of thickness, tension and coupling.
+
+    The default corrections leave every number as it is, bit for bit.
+    """
+    scale = correction.thickness_scale
+    whole = sum(layer.thickness * scale for layer in stack if not layer.patterned)
+    stress = correction.film_tension / whole
+    return tuple(
+        replace(
+            layer,
+            thickness=layer.thickness * scale,
+            residual_stress=layer.residual_stress + (0.0 if layer.patterned else stress),
+            e31f=layer.e31f * correction.coupling_scale,
+        )
+        for layer in stack
+    )
+
+
+def with_correction(study: Study, correction: Correction) -> Study:
+    """The study with other corrections on its nominal stack; file, text and digest stay."""
+    old = study.calibration
+    stack = study.stack if old is None else old.nominal_stack
+    quality = study.cell.quality_factor if old is None else old.nominal_quality
+    changed = StudyCalibration(
+        file="" if old is None else old.file,
+        text="" if old is None else old.text,
+        value=correction,
+        lower=correction if old is None else old.lower,
+        upper=correction if old is None else old.upper,
+        draws=() if old is None else old.draws,
+        nominal_stack=stack,
+        nominal_quality=quality,
+        digest="" if old is None else old.digest,
+    )
+    return replace(
+        study,
+        stack=corrected_stack(stack, correction),
+        cell=replace(study.cell, quality_factor=correction.quality_factor),
+        calibration=changed,
+    )
+
+
+def stack_digest(stack: Sequence[StackLayer]) -> str:
+    """Short digest of a nominal stack: a calibration belongs to one."""
+    rows = [[float(x) if isinstance(x, float) else str(x) for x in astuple(s)] for s in stack]
+    return hashlib.sha256(json.dumps(rows).encode()).hexdigest()[:16]
+
+
+def read_calibration(
+    text: str, *, file: str, stack: tuple[StackLayer, ...], quality_factor: float
+) -> StudyCalibration:
+    """A calibration from the text of its file.
+
+    Parameters
+    ----------
+    text, file : content, and what messages call it.
+    stack, quality_factor : the nominal ones of the study that includes it.
+
+    Raises
+    ------
+    StudyError : all problems of the file, a calibration of another stack among them.
+    """
+    report = Reporter(Path(file), text)
+    form = report.validate(CalibrationFile)
+    names = [f.name for f in fields(Correction)]
+    if form.nominal_stack != stack_digest(stack):
+        need = "belongs to another layer stack; calibrate again for this study"
+        report.add(("nominal_stack",), need)
+    if form.draws.names != names:
+        report.add(("draws", "names"), f"these names are needed, in order: {', '.join(names)}")
+    for row, values in enumerate(form.draws.values):
+        wrong = len(values) != len(names) or any(
+            not RANGES[name][0] <= value <= RANGES[name][1]
+            for name, value in zip(names, values, strict=True)
+        )
+        if wrong:
+            report.add(("draws", "values", row), "is no usable set of parameters")
+    ends: dict[str, list[float]] = {"value": [], "lower": [], "upper": []}
+    for name in names:
+        table = getattr(form.parameters, name)
+        low, high = RANGES[name]
+        if table.units != UNITS[name]:
+            report.add(("parameters", name, "units"), f'"{UNITS[name]}" is needed')
+        if not low <= table.value <= high:
+            report.add(("parameters", name, "value"), f"{low:g} to {high:g} is needed")
+        if not table.lower <= table.value <= table.upper:
+            report.add(("parameters", name, "lower"), "lower <= value <= upper is needed")
+        for end, values in ends.items():
+            values.append(getattr(table, end))
+    report.finish()
+    told = json.dumps([form.nominal_stack, *ends.values(), form.draws.values])
+    return StudyCalibration(
+        file=file,
+        text=text,
+        value=Correction(*ends["value"]),
+        lower=Correction(*ends["lower"]),
+        upper=Correction(*ends["upper"]),
+        draws=tuple(Correction(*values) for values in form.draws.values),
+        nominal_stack=stack,
+        nominal_quality=quality_factor,
+        digest=hashlib.sha256(told.encode()).hexdigest(),
+    )

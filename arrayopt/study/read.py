@@ -1,0 +1,215 @@
+"""Study files: ``read_study(path)`` gives a frozen, validated Study or lists all problems."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+from arrayopt.base.problems import Reporter
+from arrayopt.base.units import format_value
+from arrayopt.physics.sound.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
+from arrayopt.study.back import check_back
+from arrayopt.study.build import build_objectives, build_sites, build_stack, build_strategies
+from arrayopt.study.calibration import read_calibration, with_correction
+from arrayopt.study.excitation import check_excitation
+from arrayopt.study.model import (
+    Air,
+    BurstLength,
+    CellSettings,
+    Chip,
+    Chirp,
+    DriveLimits,
+    Limit,
+    ModelSettings,
+    Objective,
+    SearchSettings,
+    StackLayer,
+    Strategy,
+    Study,
+    StudyCalibration,
+    Target,
+    VerifySettings,
+)
+from arrayopt.study.schema import SearchTable, StudyFile
+
+__all__ = ["Limit", "Objective", "Strategy", "Study", "Target", "read_study"]
+
+STUDY_FILE = "study.toml"
+CALIBRATION_CONTENT = "calibration_content"
+
+
+def read_study(path: str | os.PathLike[str], *, calibrated: bool = True) -> Study:
+    """Read and check a study file.
+
+    Parameters
+    ----------
+    path : a TOML file, or a folder with a ``study.toml`` in it.
+    calibrated : False leaves the calibration that the study includes out.
+
+    Returns
+    -------
+    Study, in SI units with every default filled in.
+
+    Raises
+    ------
+    StudyError : all problems of the file, each with line, key, value and what is needed.
+    """
+    file = Path(path)
+    if file.is_dir():
+        file = file / STUDY_FILE
+    report = Reporter(file)
+    if calibrated:
+        _include_calibration(report, file)
+    return _read(report, file, calibrated)
+
+
+def read_study_text(text: str, path: str = STUDY_FILE) -> Study:
+    """A study from the text of its file, as results and worker processes keep it.
+
+    Parameters
+    ----------
+    text : content of the file.
+    path : what messages call it.
+
+    Raises
+    ------
+    StudyError : as `read_study`.
+    """
+    return _read(Reporter(Path(path), text), Path(path), True)
+
+
+def _include_calibration(report: Reporter, file: Path) -> None:
+    """Add the text of the calibration file to the study's, so that the study is complete."""
+    table = report.data.get("calibration")
+    name = table.get("file") if isinstance(table, dict) else None
+    if not isinstance(name, str) or CALIBRATION_CONTENT in report.data:
+        return
+    path: tuple[str, ...] = ("calibration", "file")
+    folder = file.resolve().parent
+    target = (folder / name).resolve()
+    if not target.is_relative_to(folder):
+        report.add(path, "a file in the study's folder is needed")
+        report.finish()
+    try:
+        content = target.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        report.add(path, f"cannot be read: {getattr(error, 'strerror', None) or 'not UTF-8 text'}")
+        report.finish()
+    report.data[CALIBRATION_CONTENT] = {"text": content}
+    # a JSON string is a TOML basic string, but for DEL
+    quoted = json.dumps(content, ensure_ascii=False).replace("\x7f", "\\u007f")
+    report.text += f"\n[{CALIBRATION_CONTENT}]\ntext = {quoted}\n"
+
+
+def _calibration(
+    form: StudyFile, report: Reporter, stack: tuple[StackLayer, ...]
+) -> StudyCalibration | None:
+    content, table = form.calibration_content, form.calibration
+    if content is None or table is None:
+        if (content is None) != (table is None):
+            need = "calibration.file and calibration_content.text belong together"
+            given = "calibration" if content is None else CALIBRATION_CONTENT
+            report.add((given,), need, show_value=False)
+        return None
+    quality = form.cell.quality_factor
+    return read_calibration(content.text, file=table.file, stack=stack, quality_factor=quality)
+
+
+def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
+    form = report.validate(StudyFile)
+    stack = build_stack(form, report)
+    sites = build_sites(form.array, report)
+    strategies = build_strategies(form, sites, report)
+    objectives = build_objectives(form, report)
+    _check_settings(form, report)
+    check_excitation(form, report)
+    check_back(form, strategies, report)
+    calibration = _calibration(form, report, stack) if calibrated and not report.problems else None
+    report.finish()
+    low, high = form.target.centre_frequency
+    burst, chirp = form.target.burst_length, form.target.chirp
+    study = Study(
+        path=str(file),
+        text=report.text,
+        digest=_digest(report.data, calibration),
+        title=form.title or file.resolve().parent.name,
+        question=form.question,
+        seed=form.seed,
+        air=Air(form.air.temperature, form.air.pressure, form.air.humidity),
+        stack=stack,
+        cell=CellSettings(**form.cell.model_dump()),
+        chip=Chip(
+            form.array.lattice,
+            (form.array.die[0], form.array.die[1]),
+            form.array.clearance,
+            form.array.edge_margin,
+        ),
+        drive=DriveLimits(form.drive.amplitude_limit, form.drive.bias_limit),
+        target=Target(
+            centre_frequency=(low, high),
+            level=form.target.level,
+            distance=form.target.distance,
+            polar=form.target.direction.polar,
+            azimuth=form.target.direction.azimuth,
+            excitation=form.target.excitation,
+            steered=form.target.steered,
+            burst_length=None if burst is None else BurstLength(*burst),
+            chirp=None if chirp is None else Chirp(chirp.start, chirp.end, chirp.duration),
+        ),
+        objectives=objectives,
+        search=_search_settings(form.search),
+        model=ModelSettings(**form.model.model_dump()),
+        verify=VerifySettings(**form.verify.model_dump()),
+        strategies=strategies,
+        calibration=calibration,
+    )
+    return study if calibration is None else with_correction(study, calibration.value)
+
+
+def _search_settings(form: SearchTable) -> SearchSettings:
+    """Known good designs open the search; what is left of the population is random."""
+    told = form.model_dump()
+    if told["seeded_designs"] is None:
+        told["seeded_designs"] = form.population
+    return SearchSettings(**told)
+
+
+def _check_settings(form: StudyFile, report: Reporter) -> None:
+    for key, value, kind, (least, most) in (
+        ("temperature", form.air.temperature, "temperature", TEMPERATURE_RANGE),
+        ("pressure", form.air.pressure, "pressure", PRESSURE_RANGE),
+    ):
+        if not least <= value <= most:
+            need = f"the air model holds from {format_value(least, kind)}"
+            report.add(("air", key), f"{need} to {format_value(most, kind)}")
+    low, high = form.target.centre_frequency
+    if not low < high:
+        report.add(("target", "centre_frequency"), "the lower end must come first and be smaller")
+    if form.search.population * form.search.islands > form.search.evaluations:
+        if form.search.islands == 1:
+            report.add(("search", "population"), "it is more than search.evaluations")
+        else:
+            need = "search.islands times search.population is more than search.evaluations"
+            report.add(("search", "islands"), need)
+    if form.search.migrants > form.search.population:
+        report.add(("search", "migrants"), "it is more than search.population")
+    if (form.search.seeded_designs or 0) > form.search.population:
+        report.add(("search", "seeded_designs"), "it is more than search.population")
+
+
+def _digest(data: dict[str, Any], calibration: StudyCalibration | None) -> str:
+    """Digest (SHA-256) of what can change results."""
+    untold = ("title", "question", "calibration", CALIBRATION_CONTENT)
+    told = {key: value for key, value in data.items() if key not in untold}
+    if calibration is not None:
+        told["calibration"] = calibration.digest
+    if "strategy" in told:
+        told["strategy"] = {
+            name: {key: value for key, value in table.items() if key != "description"}
+            for name, table in told["strategy"].items()
+        }
+    normal = json.dumps(told, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(normal.encode()).hexdigest()

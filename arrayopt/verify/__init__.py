@@ -1,0 +1,1 @@
+"""Stored designs computed anew at the highest fidelity."""

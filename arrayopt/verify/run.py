@@ -1,0 +1,109 @@
+"""Verification of a run's stored designs: which, and back into the front that holds them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from arrayopt.base.errors import ResultsError
+from arrayopt.design.stored import find_design, identifier_of
+from arrayopt.runs.directory import RunDirectory
+from arrayopt.runs.identity import read_identity
+from arrayopt.runs.store import open_results
+from arrayopt.study.read import read_study_text
+from arrayopt.verify.designs import (
+    Verification,
+    lost_too_much,
+    spread,
+    verification_dataset,
+    verify_designs,
+)
+
+
+@dataclass(frozen=True)
+class VerifiedDesign:
+    """One design's verification; ``flagged`` where it loses more than the study's tolerance."""
+
+    identifier: str
+    found: Verification
+    flagged: bool
+
+
+def spread_of(tree: xr.DataTree) -> list[str]:
+    """Identifiers of the designs a run verifies by itself: a spread of every front."""
+    study = read_study_text(str(tree.attrs["study"]))
+    chosen = []
+    for name, node in tree.children.items():
+        front = node.to_dataset()
+        if front.sizes.get("design", 0) and study.verify.designs:
+            objectives = [str(o) for o in np.atleast_1d(front.attrs["objectives"])]
+            for k in spread(front, objectives, study.verify.designs):
+                chosen.append(identifier_of(name, int(front["evaluation"].values[k])))
+    return chosen
+
+
+def verify_run(
+    directory: str | os.PathLike[str], identifiers: Sequence[str] | None = None
+) -> list[VerifiedDesign]:
+    """Verify stored designs and write what was found into the run's fronts.
+
+    Parameters
+    ----------
+    directory : a run directory.
+    identifiers : designs (``strategy/evaluation``); None for a spread of every front.
+
+    Returns
+    -------
+    One `VerifiedDesign` for each, in order.
+
+    Raises
+    ------
+    ResultsError
+        Unknown design, or a directory that another process is writing.
+    """
+    tree = open_results(directory)
+    wanted = spread_of(tree) if identifiers is None else list(dict.fromkeys(identifiers))
+    designs = [find_design(tree, name) for name in wanted]
+    fronts = {name: node.to_dataset() for name, node in tree.children.items()}
+    out = []
+    for design in designs:
+        found = verify_designs(design.designs, design.study)
+        name = design.strategy.name
+        fronts[name] = _with_verification(fronts[name], design.identifier, found)
+        flagged = bool(lost_too_much(found, design.study.verify.tolerance)[0])
+        out.append(VerifiedDesign(design.identifier, found, flagged))
+    if out:
+        _write(Path(directory), fronts, tree.attrs)
+    return out
+
+
+def _with_verification(front: xr.Dataset, identifier: str, found: Verification) -> xr.Dataset:
+    number = int(identifier.rpartition("/")[2])
+    row = int(np.flatnonzero(front["evaluation"].values == number)[0])
+    changed = front.copy()
+    for name, variable in verification_dataset(found).data_vars.items():
+        if name not in changed:
+            # A design that was not verified has NaN, and -1 as its status.
+            empty = np.full(front.sizes["design"], -1 if variable.dtype.kind == "i" else np.nan)
+            changed[name] = ("design", empty.astype(variable.dtype), variable.attrs)
+        values = changed[name].values.copy()
+        values[row] = variable.values[0]
+        changed[name] = ("design", values, variable.attrs)
+    return changed
+
+
+def _write(
+    directory: Path, fronts: dict[str, xr.Dataset], attributes: Mapping[Hashable, object]
+) -> None:
+    """Replace the fronts file, owning the directory meanwhile."""
+    if not directory.is_dir():
+        raise ResultsError(f"{directory} is no run directory; its designs cannot be verified in it")
+    identity = read_identity(directory)
+    own = {"complete": attributes["complete"]} if "complete" in attributes else {}
+    with RunDirectory(directory, identity, resume=True, fresh=False) as run:
+        run.write_fronts(fronts, own)
