@@ -261,7 +261,7 @@ def kinds(base: Path) -> list[Kind]:
 
     found = [
         Kind("study", studies, study),
-        Kind("process", ((ROOT / "arrayopt/data/process.toml").read_bytes(),),
+        Kind("process", ((ROOT / "arrayopt/chip/data/process.toml").read_bytes(),),
              one_file("process.toml", read_process)),
         Kind("design", ((duct / "what-if.toml").read_bytes(),),
              one_file("design.toml", lambda p: read_design(p, known))),

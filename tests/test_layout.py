@@ -1,4 +1,4 @@
-"""The structure: data flows one way through the rooms, and each third-party library has one home."""
+"""The structure: data flows one way through the rooms; each third-party library has one home."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "arrayopt"
 
-ROOMS = "base physics study design models merits search runs verify results chip lab cli".split()
+ROOMS = "base physics study design models merits search runs verify results chip lab cli".split()  # noqa: SIM905
 """A module imports only from its own room and from rooms to the left of it."""
 
-PHYSICS = "numerics plate sound back steady coupled transient".split()
+PHYSICS = "numerics plate sound back steady coupled transient".split()  # noqa: SIM905
 """The same order within physics."""
 
 HOMES = {

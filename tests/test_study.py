@@ -294,7 +294,7 @@ def test_the_example_of_the_page_is_a_study(tmp_path: Path) -> None:
 def test_every_key_is_documented() -> None:
     page = (Path(__file__).parent.parent / "docs" / "study-file.md").read_text(encoding="utf-8")
     # other files' sections (process, design) may have been imported by other tests
-    sections = [s for s in Section.__subclasses__() if s.__module__.startswith("arrayopt.study_")]
+    sections = [s for s in Section.__subclasses__() if s.__module__.startswith("arrayopt.study.")]
     tables = [*sections, DesignCellsTable]
     assert len(tables) > 10
     keys = {name for table in tables for name in table.model_fields}
