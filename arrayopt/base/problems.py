@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-import tomllib
 import types
 import typing
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -14,11 +13,17 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from arrayopt.base.errors import Problem, StudyError, nearest_name
+from arrayopt.base.text import LONGEST_TEXT, counted, name_problem
+from arrayopt.base.toml import TomlError, parse, read_text
 from arrayopt.base.toml_lines import Path as KeyPath
 from arrayopt.base.toml_lines import locate
 
 M = TypeVar("M", bound=BaseModel)
 
+MOST_LISTED = 100
+"""Problems of one file that are told one by one; further ones are counted."""
+WHOLE_FILE = ("calibration_content", "text")
+"""Where a study holds the text of another file, which is checked when that is read."""
 _LONGEST_VALUE = 60  # characters of a value worth repeating in a message
 
 
@@ -46,17 +51,35 @@ class Reporter:
     def __init__(self, file: Path, text: str | None = None) -> None:
         self.file = str(file)
         self.problems: list[Problem] = []
+        self.more = 0
+        self._seen: set[Problem] = set()
         try:
-            self.text = file.read_text(encoding="utf-8") if text is None else text
-        except (OSError, UnicodeDecodeError) as error:
-            reason = getattr(error, "strerror", None) or "not UTF-8 text"
-            need = f"cannot be read: {reason}"
-            raise StudyError([Problem(self.file, None, "the file", None, need)]) from None
+            self.text = read_text(file) if text is None else text
+        except TomlError as error:
+            raise StudyError([Problem(self.file, None, "the file", None, error.need)]) from None
         try:
-            self.data: dict[str, Any] = tomllib.loads(self.text)
-        except tomllib.TOMLDecodeError as error:
-            raise StudyError([_syntax_problem(self.file, self.text, str(error))]) from None
+            self.data: dict[str, Any] = parse(self.text)
+        except TomlError as error:
+            problem = Problem(self.file, error.line, error.key, None, error.need)
+            raise StudyError([problem]) from None
         self.lines = locate(self.text)
+        self._check_texts(self.data, ())
+
+    def _check_texts(self, value: Any, path: KeyPath) -> None:
+        """Names and texts that no terminal, page or file name could hold."""
+        if isinstance(value, dict):
+            for key, item in value.items():
+                if (need := name_problem(key)) is not None:
+                    self.add((*path, key), f"is no usable key: {need}", show_value=False)
+                else:
+                    self._check_texts(item, (*path, key))
+        elif isinstance(value, list):
+            for index, item in enumerate(value):
+                self._check_texts(item, (*path, index))
+        elif isinstance(value, str) and path != WHOLE_FILE:
+            need = name_problem(value, longest=LONGEST_TEXT, lines=True)
+            if need is not None:
+                self.add(path, need)
 
     def line(self, path: KeyPath) -> int | None:
         """Line of a key, or of the closest table around it that is in the file."""
@@ -73,16 +96,24 @@ class Reporter:
                 here = here[part]
             except (KeyError, IndexError, TypeError):
                 return None
-        text = _as_toml(here)
-        return text if len(text) <= _LONGEST_VALUE else text[: _LONGEST_VALUE - 3] + "..."
+        text = ""
+        for piece in _as_toml(here):
+            text += piece
+            if len(text) > _LONGEST_VALUE:
+                return text[: _LONGEST_VALUE - 3] + "..."
+        return text
 
     def add(
         self, path: KeyPath, need: str, *, nearest: str | None = None, show_value: bool = True
     ) -> None:
         """Record one problem; the same sentence about the same key only once."""
+        if len(self.problems) >= MOST_LISTED:
+            self.more += 1
+            return
         value = self.value(path) if show_value else None
         problem = Problem(self.file, self.line(path), dotted(path), value, need, nearest)
-        if problem not in self.problems:
+        if problem not in self._seen:
+            self._seen.add(problem)
             self.problems.append(problem)
 
     def validate(self, model: type[M]) -> M:
@@ -92,15 +123,23 @@ class Reporter:
         ------
         StudyError : everything that does not fit the form, in our words.
         """
+        form = None
         try:
-            return model.model_validate(self.data)
+            form = model.model_validate(self.data)
         except ValidationError as error:
-            for item in error.errors(include_url=False):
+            found = error.errors(include_url=False)
+            self.more += len(found[MOST_LISTED:])
+            for item in found[:MOST_LISTED]:
                 self._add_item(tuple(item["loc"]), item["type"], item, model)
-            raise StudyError(self.problems) from None
+        self.finish()
+        assert form is not None
+        return form
 
     def finish(self) -> None:
         """Raise ``StudyError`` if anything was recorded."""
+        if self.more:
+            need = f"has {counted(self.more)} more problems"
+            self.problems.append(Problem(self.file, None, "the file", None, need))
         if self.problems:
             raise StudyError(self.problems)
 
@@ -122,6 +161,8 @@ class Reporter:
         elif type_ in ("too_short", "too_long"):
             wanted = context.get("min_length", context.get("max_length"))
             self.add(path, f"{wanted} values are needed; there are {context['actual_length']}")
+        elif type_ in _ENDS:
+            self.add(path, f"a number {_ENDS[type_]} {next(iter(context.values()))} is needed")
         else:
             self.add(path, _NEEDS.get(type_) or item["msg"])
 
@@ -141,6 +182,12 @@ class Reporter:
         self.add(path, need, nearest=suggestion, show_value=False)
 
 
+_ENDS = {
+    "greater_than": "above",
+    "greater_than_equal": "of at least",
+    "less_than": "below",
+    "less_than_equal": "of at most",
+}
 _NEEDS = {
     "bool_type": "true or false is needed, without quotes",
     "string_type": "text in quotes is needed",
@@ -151,23 +198,23 @@ _NEEDS = {
 }
 
 
-def _as_toml(value: Any) -> str:
+def _as_toml(value: Any) -> Iterator[str]:
+    """Pieces of a value as TOML has it; only as many are made as are taken."""
     if isinstance(value, dict):
-        inside = ", ".join(f"{key} = {_as_toml(item)}" for key, item in value.items())
-        return f"{{ {inside} }}" if inside else "{}"
-    if isinstance(value, list):
-        return "[" + ", ".join(map(_as_toml, value)) + "]"
-    return json.dumps(value, ensure_ascii=False, default=str)
-
-
-def _syntax_problem(file: str, text: str, message: str) -> Problem:
-    # tomllib says "... (at line 3, column 5)" or "... (at end of document)"
-    line: int | None = text.count("\n") + 1
-    what, _, place = message.partition(" (at line ")
-    if place:
-        line = int(place.partition(",")[0])
-    what = what.partition(" (at end of document)")[0]
-    return Problem(file, line, "TOML syntax:", None, what[:1].lower() + what[1:])
+        for number, (key, item) in enumerate(value.items()):
+            yield f"{', ' if number else '{ '}{key} = "
+            yield from _as_toml(item)
+        yield " }" if value else "{}"
+    elif isinstance(value, list):
+        yield "["
+        for number, item in enumerate(value):
+            yield ", " if number else ""
+            yield from _as_toml(item)
+        yield "]"
+    elif isinstance(value, str):
+        yield json.dumps(value[: _LONGEST_VALUE + 1], ensure_ascii=False)
+    else:
+        yield json.dumps(value, default=str)
 
 
 def _unwrap(annotation: Any) -> Any:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
-from arrayopt.study.schema import Coordinate, Fraction, Length, LengthOrZero, Section
+from arrayopt.base.units import Need
+from arrayopt.study.schema import Length, LengthOrZero, Name, Section, Title, Unit
+
+LARGEST_SHIFT = 100e-6  # m; an undercut beyond it is no correction of a drawing any more
 
 LayerRole = Literal[
     "cavity",
@@ -19,6 +22,10 @@ LayerRole = Literal[
     "outline",
     "label",
 ]
+Shift = Annotated[
+    float, BeforeValidator(Unit(Need("length", at_least=-LARGEST_SHIFT, at_most=LARGEST_SHIFT)))
+]
+Departure = Annotated[float, BeforeValidator(Unit(Need("ratio", at_least=0.0, at_most=0.5)))]
 LayerNumber = Annotated[int, Field(ge=0, le=32767)]
 
 
@@ -27,12 +34,12 @@ class LayerTable(Section):
 
     number: LayerNumber
     datatype: LayerNumber = 0
-    name: str
+    name: Name
     purpose: str = ""
     min_width: LengthOrZero = 0.0
     min_space: LengthOrZero = 0.0
     min_overlap: LengthOrZero = 0.0
-    edge_shift: Coordinate = 0.0
+    edge_shift: Shift = 0.0
 
 
 class LayersTable(Section):
@@ -83,16 +90,16 @@ class TolerancesTable(Section):
     """``[tolerances]``: how far a made chip may be from the design and still be good."""
 
     radius: LengthOrZero = 1e-6
-    thickness: Fraction = 0.02
-    quality_factor: Fraction = 0.2
-    film_coupling: Fraction = 0.1
+    thickness: Departure = 0.02
+    quality_factor: Departure = 0.2
+    film_coupling: Departure = 0.1
 
 
 class ProcessFile(Section):
     """A whole process file."""
 
     format: Literal[1]
-    title: str
+    title: Title
     grid: Length
     curve_tolerance: Length
     sawing_street: Length

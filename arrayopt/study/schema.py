@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
+from arrayopt.base.text import LONGEST_NAME, name_problem
 from arrayopt.base.units import Need, QuantityError
 
 FORMAT = 1
@@ -46,6 +48,14 @@ class BurstLengthNeed:
             raise PydanticCustomError("quantity", "{need}", {"need": self.need}) from None
 
 
+def _name(value: object, longest: int = LONGEST_NAME) -> object:
+    """A name fits a line, a table's column and a file's name; other types are left to pydantic."""
+    need = name_problem(value, longest=longest) if isinstance(value, str) else None
+    if need is not None:
+        raise PydanticCustomError("name", "{need}", {"need": need})
+    return value
+
+
 def _class_table(value: object) -> list[int]:
     rows: list[Any] = value if isinstance(value, list) else [value]
     flat: list[Any] = [item for row in rows for item in (row if isinstance(row, list) else [row])]
@@ -56,6 +66,7 @@ def _class_table(value: object) -> list[int]:
     return flat
 
 
+Name = Annotated[str, BeforeValidator(_name)]
 Length = Annotated[float, _unit("length", above=0.0)]
 LengthOrZero = Annotated[float, _unit("length", at_least=0.0)]
 Coordinate = Annotated[float, _unit("length")]
@@ -75,6 +86,7 @@ ClassScheme = Literal["one", "each", "rings", "rows", "columns", "interleaved", 
 ChannelScheme = Literal[
     "one", "each", "rings", "rows", "columns", "interleaved", "table", "same-as-classes"
 ]
+Title = Annotated[str, BeforeValidator(partial(_name, longest=300))]
 Table = Annotated[list[int], BeforeValidator(_class_table)]
 Positive = Annotated[int, Field(gt=0)]
 
@@ -100,9 +112,9 @@ class AirTable(Section):
 class StackTable(Section):
     """``[[stack]]``: one layer, listed from bottom to top."""
 
-    material: str
+    material: Name
     thickness: Length
-    name: str | None = None
+    name: Name | None = None
     residual_stress: Stress = 0.0
     patterned: bool = False
     active: bool = False
@@ -240,11 +252,11 @@ class SearchTable(Section):
     """``[search]``: how the designs are looked for, in every strategy alike."""
 
     algorithm: Literal["nsga2", "sms-emoa", "age-moea2"] = "sms-emoa"
-    population: Annotated[int, Field(ge=4)] = 50
-    evaluations: Positive = 10000
-    front_size: Positive = 100
+    population: Annotated[int, Field(ge=4, le=100_000)] = 50
+    evaluations: Annotated[int, Field(gt=0, le=1_000_000_000)] = 10000
+    front_size: Annotated[int, Field(gt=0, le=100_000)] = 100
     seeded_designs: Annotated[int, Field(ge=0)] | None = None
-    islands: Positive = 1
+    islands: Annotated[int, Field(gt=0, le=1_000)] = 1
     exchange_every: Positive = 10
     migrants: Positive = 5
 
@@ -263,7 +275,7 @@ class ModelTable(Section):
 class VerifyTable(Section):
     """``[verify]``: what is computed anew at the highest fidelity when a run ends."""
 
-    designs: Annotated[int, Field(ge=0)] = 3
+    designs: Annotated[int, Field(ge=0, le=100_000)] = 3
     tolerance: Annotated[float, _unit("ratio", above=0.0, below=1.0)] = 0.2
 
 
@@ -295,7 +307,7 @@ class StudyFile(Section):
     """A whole study file."""
 
     format: Literal[1]
-    title: str | None = None
+    title: Title | None = None
     question: str = ""
     seed: Annotated[int, Field(ge=0)] = 1
     air: AirTable = AirTable()
