@@ -21,7 +21,7 @@ _UNSHOWN = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u200e\u200f\u202a-\u202e\u2066-\u2069"
     "\ud800-\udfff\ufffe\uffff]"
 )
-_FORMULA = ("=", "+", "-", "@", "\t", "'")
+_FORMULA = ("=", "+", "-", "@")
 
 
 def shown(text: object) -> str:
@@ -39,17 +39,17 @@ def html_text(text: object) -> str:
     return html.escape(shown(text), quote=True)
 
 
+def svg_text(document: str) -> str:
+    """A finished SVG file: no XML can hold what control characters its texts have."""
+    return shown(document)
+
+
 def csv_cell(value: object) -> object:
     """A cell of a CSV file: text that a spreadsheet would compute gets an apostrophe in front."""
     if not isinstance(value, str):
         return value
     text = one_line(value)
     return f"'{text}" if text.startswith(_FORMULA) and not _is_number(text) else text
-
-
-def csv_value(cell: str) -> str:
-    """The text of a cell that `csv_cell` wrote."""
-    return cell[1:] if cell.startswith("'") else cell
 
 
 def name_problem(text: str, *, longest: int = LONGEST_NAME, lines: bool = False) -> str | None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from arrayopt.base.errors import ArrayoptError
+from arrayopt.cli.say import say
 
 if TYPE_CHECKING:
     from arrayopt.lab.read.files import Trace
@@ -67,7 +68,7 @@ def command(
     nominal = read_study(study, calibrated=against is not None)
     traces, readings = read_measured(measured)
     for reading in readings:
-        click.echo(f"read: {reading}")
+        say(f"read: {reading}")
     if against is not None:
         _compare(nominal, traces, against, strategy, design, limits, seed)
         return
@@ -75,18 +76,18 @@ def command(
     from arrayopt.lab.file import calibration_text, summary, write_whole
 
     outcome = calibrate(nominal, traces, readings=readings, seed=seed)
-    click.echo(summary(outcome))
+    say(summary(outcome))
     assert out is not None
     write_whole(out, calibration_text(outcome, nominal, title=nominal.title).encode())
-    click.echo(f"\nCalibration: {out}")
+    say(f"\nCalibration: {out}")
     if picture is not None:
         from arrayopt.lab.pictures import pictures
         from arrayopt.lab.plot import draw_calibration
 
         drawn = draw_calibration(*pictures(nominal, outcome), form=picture.suffix[1:])
         write_whole(picture, drawn)
-        click.echo(f"Picture: {picture}")
-    click.echo(f'To use it, add to the study:\n  [calibration]\n  file = "{out.name}"')
+        say(f"Picture: {picture}")
+    say(f'To use it, add to the study:\n  [calibration]\n  file = "{out.name}"')
 
 
 def _compare(
@@ -113,6 +114,6 @@ def _compare(
         limits=read_limits(limits),
         seed=seed,
     )
-    click.echo(verdict_table(verdict))
+    say(verdict_table(verdict))
     if not verdict.passed:
         raise click.exceptions.Exit(1)

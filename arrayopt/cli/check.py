@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from arrayopt.cli.say import say
+
 
 @click.command(epilog="\b\nExample:\n  arrayopt check studies/duct-flow-meter")
 @click.argument("study", type=click.Path(path_type=Path))
@@ -21,12 +23,12 @@ def command(study: Path, evaluations: int | None) -> None:
     from arrayopt.study.read import read_study
 
     checked = read_study(study)
-    compile_kernels(checked, lambda text: click.echo(text, err=True))
+    compile_kernels(checked, lambda text: say(text, err=True))
     total = evaluations or checked.search.evaluations
     forecast = predict(checked, evaluations=total)
-    click.echo(f"{checked.path}: {checked.title}")
+    say(f"{checked.path}: {checked.title}")
     if checked.question:
-        click.echo(checked.question)
+        say(checked.question)
     rows = [["strategy", "cells", "groups", "variables", "evaluations"]]
     for strategy, plan in zip(checked.strategies, forecast.strategies, strict=True):
         layout = strategy.layout
@@ -39,17 +41,17 @@ def command(study: Path, evaluations: int | None) -> None:
                 str(total),
             ]
         )
-    click.echo("\n" + text_table(rows) + "\n")
-    click.echo("Layers, bottom to top:")
+    say("\n" + text_table(rows) + "\n")
+    say("Layers, bottom to top:")
     for layer in checked.stack:
         notes = [
             word for word, on in (("patterned", layer.patterned), ("active", layer.active)) if on
         ]
-        click.echo(
+        say(
             f"  {layer.role:<18}{layer.material:<10}{layer.thickness * 1e6:8.3f} um"
             f"{layer.residual_stress / 1e6:10.0f} MPa  {' '.join(notes)}".rstrip()
         )
-    click.echo(
+    say(
         f"\nPredicted on this machine: {forecast.time_text} with {forecast.workers} workers, "
         f"{forecast.memory / 2**20:.0f} MiB of memory, {forecast.disk / 2**20:.0f} MiB of disk "
         f"(measured on {forecast.sampled} designs just now)."

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from arrayopt.base.units import QuantityError, parse
+from arrayopt.cli.say import say
 
 
 class Wanted(click.ParamType):  # type: ignore[type-arg]
@@ -57,7 +58,7 @@ def command(
     from arrayopt.results.compare.output import comparison_text, write_comparison
 
     found = compare(directories, level=level, onset=onset, bandwidth=bandwidth, anyway=anyway)
-    click.echo(comparison_text(found))
+    say(comparison_text(found))
     if to is not None:
         written = write_comparison(found, to)
-        click.echo(f"\nWritten to {to}: {', '.join(path.name for path in written)}")
+        say(f"\nWritten to {to}: {', '.join(path.name for path in written)}")

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from arrayopt.cli.say import say
+
 
 @click.command(
     epilog="\b\nExample:\n  arrayopt evaluate studies/duct-flow-meter "
@@ -44,15 +46,15 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
     strategy, designs = read_design(design, checked)
     dataset = evaluate(designs, checked, strategy, draws=draws)
     member = dataset.isel(design=0)
-    click.echo(f"{design} as {strategy.name} in {checked.path}\n")
-    click.echo(merit_table(member))
-    click.echo()
-    click.echo(group_table(member))
+    say(f"{design} as {strategy.name} in {checked.path}\n")
+    say(merit_table(member))
+    say()
+    say(group_table(member))
     if out is not None:
         write_results(
             out, {strategy.name: dataset}, {"study": checked.text, "digest": checked.digest}
         )
-        click.echo(f"\nWritten: {out}")
+        say(f"\nWritten: {out}")
     status = int(member["status"])
     if status != 0:
         reasons = [

@@ -10,6 +10,7 @@ import click
 
 from arrayopt import __version__
 from arrayopt.base.errors import ArrayoptError, nearest_name
+from arrayopt.cli.say import say
 
 COMMANDS = {
     "check": "Check a study file and say what a run would do.",
@@ -90,10 +91,10 @@ def main() -> None:
         error.show()
         status = error.exit_code
     except (click.Abort, KeyboardInterrupt):
-        click.echo("Stopped at once; the last saved generation stands.", err=True)
+        say("Stopped at once; the last saved generation stands.", err=True)
         status = 130
     except ArrayoptError as error:
-        click.echo(str(error), err=True)
+        say(str(error), err=True)
         status = error.exit_code
     except BrokenPipeError:
         # The reader of a pipe left; nothing more can be printed, not even at exit.

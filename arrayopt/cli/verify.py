@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from arrayopt.cli.say import say
+
 if TYPE_CHECKING:
     from arrayopt.verify.run import VerifiedDesign
 
@@ -28,7 +30,7 @@ def command(directory: Path, designs: tuple[str, ...]) -> None:
     """
     from arrayopt.verify.run import verify_run
 
-    click.echo(verification_text(verify_run(directory, designs or None)))
+    say(verification_text(verify_run(directory, designs or None)))
 
 
 def verification_text(verified: Sequence[VerifiedDesign]) -> str:

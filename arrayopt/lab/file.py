@@ -11,6 +11,7 @@ import numpy as np
 
 from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.base.files import write_file
+from arrayopt.base.text import one_line
 from arrayopt.base.units import format_value
 from arrayopt.lab.calibrate import Outcome
 from arrayopt.study.calibration import UNITS, stack_digest
@@ -165,7 +166,7 @@ def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
 
 
 def _text(value: str) -> str:
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return json.dumps(one_line(value), ensure_ascii=False)
 
 
 def _list(values: list[str]) -> str:

@@ -10,6 +10,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, TextIO
 
+from arrayopt.base.text import shown
+
 
 @dataclass(frozen=True)
 class Report:
@@ -124,8 +126,8 @@ class LogProgress(SilentProgress):
         now = time.monotonic()
         if now - self._last.get(report.strategy, -float("inf")) >= self._every:
             self._last[report.strategy] = now
-            shown = (f"{heading} {text}" for heading, text in report.cells().items())
-            self._write(f"{report.strategy}: {', '.join(shown)}")
+            cells = (f"{heading} {text}" for heading, text in report.cells().items())
+            self._write(f"{report.strategy}: {', '.join(cells)}")
 
     def note(self, text: str) -> None:
         """Write a line."""
@@ -134,7 +136,7 @@ class LogProgress(SilentProgress):
     def _write(self, text: str) -> None:
         # Opened anew by log rotation or closed by a lost terminal: progress must not end a run.
         try:
-            self._stream.write(f"{time.strftime('%Y-%m-%d %H:%M:%S')} {text}\n")
+            self._stream.write(f"{time.strftime('%Y-%m-%d %H:%M:%S')} {shown(text)}\n")
             self._stream.flush()
         except (OSError, ValueError):
             return
@@ -211,7 +213,7 @@ class TerminalProgress(SilentProgress):
     def note(self, text: str) -> None:
         """Print a sentence above the table."""
         with suppress(OSError, ValueError):
-            self._live.console.print(text, markup=False, highlight=False)
+            self._live.console.print(shown(text), markup=False, highlight=False)
 
     def _table(self) -> Any:
         from rich.table import Table
