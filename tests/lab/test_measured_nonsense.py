@@ -50,7 +50,7 @@ def test_readings_beyond_all_instruments(tmp_path: Path, value: str) -> None:
     rows = [k for k, line in enumerate(lines) if re.match(r"[\d.]+,", line)]
     for k in rows[::7]:
         lines[k] = f"{lines[k].split(',')[0]},{value}" + ",0" * (lines[k].count(",") - 1)
-    with pytest.raises(MeasuredError, match="readings is .*check the unit of its column"):
+    with pytest.raises(MeasuredError, match=r"readings is .*check the unit of its column"):
         fitted(tmp_path, "\n".join(lines) + "\n")
 
 
