@@ -4,7 +4,8 @@ Run as ``python -m tests.robustness.fuzz_inputs [COUNT] [SEED]``: COUNT variants
 study, process, design, measured and result files and of everything in a run directory. Each must be
 read or raise ArrayoptError with a text, within LIMIT seconds and without a warning, and leave
 nothing on disk. Of the variants that are accepted, every tenth study is also evaluated. Prints a
-count by kind; exits with 1 if anything else happened, naming the variant, which the seed brings back.
+count by kind; exits with 1 if anything else happened, naming the variant, which the seed brings
+back.
 """
 
 from __future__ import annotations
