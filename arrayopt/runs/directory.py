@@ -25,7 +25,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.base.files import unwritable, write_file
+from arrayopt.base.files import clear_leftovers, unwritable, write_file
 from arrayopt.runs.identity import RUN, RunIdentity, differing, read_identity
 from arrayopt.runs.saved import (
     STATE,
@@ -91,7 +91,7 @@ class RunDirectory:
         try:
             self.path.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise unwritable(self.path, error) from error
+            raise unwritable(self.path, error, resumable=True) from error
         self._lock = self._locked()
         try:
             self._begin(resume, fresh)
@@ -113,7 +113,7 @@ class RunDirectory:
             self._check_same(there)
             self.identity = replace(self.identity, start=there.start)
         else:
-            write_file(file, self.identity.to_json())
+            write_file(file, self.identity.to_json(), resumable=True)
         self.run = hashlib.sha256(file.read_bytes()).hexdigest()
         for strategy in self.identity.strategies:
             self._tidy(strategy)
@@ -147,13 +147,13 @@ class RunDirectory:
             folder.mkdir(exist_ok=True)
             saved = self.saved(strategy)
             last = 0 if saved is None else saved.generation
-            for file in [*self.path.glob(".*.part"), *folder.glob(".*.part")]:
-                file.unlink(missing_ok=True)
+            for place in (self.path, folder):
+                clear_leftovers(place, alone=True)
             for number, file in generation_files(folder).items():
                 if number > last:
                     file.unlink()
         except OSError as error:
-            raise unwritable(folder, error) from error
+            raise unwritable(folder, error, resumable=True) from error
         self._complete_files(strategy, last)
 
     def _complete_files(self, strategy: str, last: int) -> list[Path]:
@@ -175,7 +175,7 @@ class RunDirectory:
         try:
             descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
         except OSError as error:
-            raise unwritable(path, error) from error
+            raise unwritable(path, error, resumable=True) from error
         for tries_left in reversed(range(_LOCK_TRIES)):
             try:
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -239,8 +239,9 @@ class RunDirectory:
         write_file(
             folder / f"generation-{saved.generation:06d}.nc",
             encoded(dataset, {"strategy": strategy, "run": self.run}),
+            resumable=True,
         )
-        write_file(folder / STATE, body + b"\n" + seal)
+        write_file(folder / STATE, body + b"\n" + seal, resumable=True)
 
     def front(self, strategy: str) -> NDArray[np.int64]:
         """Evaluation numbers of all front members of a strategy, ascending.
@@ -277,7 +278,7 @@ class RunDirectory:
         self.check_owned()
         path = self.path / FRONTS
         root = {**self.identity.attributes(), **attributes}
-        write_results(path, groups, root)
+        write_results(path, groups, root, resumable=True)
         return path
 
     def write_history(self) -> Path:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.base.files import FORMAT, PROGRAM
+from arrayopt.base.files import FORMAT, PROGRAM, temporary_file
 from arrayopt.runs.directory import STATUS, owner_of
 from arrayopt.runs.identity import read_identity
 from arrayopt.runs.progress import Report, SilentProgress, duration
@@ -113,13 +113,9 @@ class StatusFile(SilentProgress):
         # Not synchronised to disk: after a power cut the saved generations tell enough.
         self._content["updated"] = time.time()
         self._written = time.monotonic()
-        temporary = self._file.with_name(f".{self._file.name}.part")
-        try:
-            temporary.write_text(json.dumps(self._content, indent=1), encoding="utf-8")
-            os.replace(temporary, self._file)
-        except OSError:
-            with suppress(OSError):
-                temporary.unlink()
+        with suppress(OSError), temporary_file(self._file.parent) as place:
+            place.write_text(json.dumps(self._content, indent=1), encoding="utf-8")
+            os.replace(place, self._file)
 
 
 @dataclass(frozen=True)

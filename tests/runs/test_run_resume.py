@@ -368,11 +368,13 @@ def test_newer_generations_and_parts_are_dropped(tmp_path: Path, undisturbed: Pa
     shutil.copytree(undisturbed, tmp_path / "a")
     alpha = tmp_path / "a" / "alpha"
     shutil.copy(alpha / "generation-000001.nc", alpha / "generation-000004.nc")
-    (alpha / ".state.part").write_bytes(b"half")
+    left = alpha / f".arrayopt-{'0' * 8}-1-{'0' * 16}.part"
+    left.mkdir()  # a killed command's
+    (left / "half").write_bytes(b"half")
     run_toy(tmp_path / "a", resume=True)
     check_same(tmp_path / "a", undisturbed)
     assert not (alpha / "generation-000004.nc").exists()
-    assert not (alpha / ".state.part").exists()
+    assert not left.exists()
 
 
 def test_hours_count_running_only_and_give_equal_generations(
