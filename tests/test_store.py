@@ -153,7 +153,7 @@ def test_a_failing_disk_leaves_the_old_file(
     with monkeypatch.context() as patch:
         patch.setattr(os, call, full)
         with pytest.raises(ResultsError, match="No space left on device; everything saved before"):
-            write_file(results, b"new")
+            write_file(results, b"new", resumable=True)
     assert results.read_bytes() == before
     assert [p.name for p in results.parent.iterdir()] == ["fronts.nc"]
 

@@ -11,7 +11,6 @@ import json
 import os
 import re
 import socket
-import stat
 import time
 from collections.abc import Mapping
 from contextlib import suppress
@@ -25,9 +24,15 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.base.files import unwritable, write_file
+from arrayopt.base.files import (
+    clear_leftovers,
+    open_plain,
+    read_bytes,
+    unwritable,
+    write_file,
+)
 from arrayopt.runs.identity import RUN, RunIdentity, differing, parsed_identity
-from arrayopt.runs.record import RECORD, FileRecord, plain_content
+from arrayopt.runs.record import RECORD, FileRecord
 from arrayopt.runs.saved import (
     STATE,
     STATE_MAGIC,
@@ -52,34 +57,23 @@ _STRATEGY = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 def owner_of(directory: Path) -> str | None:
     """Who runs in a directory now, as written in its lock; None if nobody does."""
     try:
-        descriptor = os.open(Path(directory) / LOCK, os.O_RDONLY | os.O_NONBLOCK)
+        with open_plain(Path(directory) / LOCK) as stream:
+            try:
+                fcntl.flock(stream, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            except OSError:
+                return stream.read(200).decode(errors="replace").strip() or "unknown process"
     except OSError:
         return None
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except OSError:
-        return os.pread(descriptor, 200, 0).decode(errors="replace").strip() or "unknown process"
-    finally:
-        os.close(descriptor)
     return None
 
 
-def _own_lock_content(descriptor: int) -> bool:
-    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-        return False
-    return _OWNER.fullmatch(os.pread(descriptor, 400, 0)) is not None
-
-
 def _own_lock(path: Path) -> bool:
-    """Whether a file was written by the lock of a run."""
+    """Whether a file was written as the lock of a run."""
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+        with open_plain(path, follow=False) as stream:
+            return _OWNER.fullmatch(stream.read(400)) is not None
     except OSError:
         return False
-    try:
-        return _own_lock_content(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 class RunDirectory:
@@ -120,6 +114,8 @@ class RunDirectory:
             self._check_place(resume, fresh)  # before anything is made there
         except OSError as error:
             raise unwritable(self.path, error) from error
+        except ValueError as error:
+            raise ResultsError(f"{str(self.path)!r} cannot be a directory: {error}") from error
         self._lock = self._locked()
         try:
             self._begin(resume, fresh)
@@ -172,8 +168,8 @@ class RunDirectory:
                 "which cannot be rebuilt; --fresh removes it"
             )
         else:
-            self.record.add(RUN)
-            write_file(file, self.identity.to_json())
+            self.record.restart(RUN)
+            write_file(file, self.identity.to_json(), resumable=True)
         self.run = hashlib.sha256(file.read_bytes()).hexdigest()
         self._clean()
         for strategy in self.identity.strategies:
@@ -191,7 +187,10 @@ class RunDirectory:
                 ) from None
         content = None
         if os.path.lexists(file):
-            content = plain_content(file)
+            try:
+                content = read_bytes(file, follow=False)
+            except OSError as error:
+                raise ResultsError(f"{file} could not be read: {error.strerror}") from error
         if kept is None or content == kept:
             there = parsed_identity(content or b"", file)
             self._check_same(there)
@@ -207,7 +206,7 @@ class RunDirectory:
             else:
                 self.notes.append(f"{RUN} was missing and was rebuilt from the saved generations.")
             self.record.add(RUN)
-            write_file(file, kept)
+            write_file(file, kept, resumable=True)
         self.identity = replace(self.identity, start=there.start)
 
     def _set_aside(self, file: Path) -> str:
@@ -218,7 +217,7 @@ class RunDirectory:
         try:
             os.rename(file, aside)
         except OSError as error:
-            raise unwritable(aside, error) from error
+            raise unwritable(aside, error, resumable=True) from error
         return aside.name
 
     def _check_same(self, there: RunIdentity) -> None:
@@ -234,14 +233,9 @@ class RunDirectory:
         return f"start a new run from what this one found: --out OTHER --start-from {self.path}"
 
     def _clean(self) -> None:
-        """Drop what an interrupted write left."""
-        try:
-            for folder in (self.path, *(self.path / name for name in self.identity.strategies)):
-                for file in folder.glob(".*.part"):
-                    if file.is_file():
-                        file.unlink(missing_ok=True)
-        except OSError as error:
-            raise unwritable(self.path, error) from error
+        """Drop what killed commands left."""
+        for folder in (self.path, *(self.path / name for name in self.identity.strategies)):
+            clear_leftovers(folder, alone=True)
 
     def _enter(self, strategy: str) -> None:
         """Find where a strategy stands; no generation is ever removed."""
@@ -252,7 +246,7 @@ class RunDirectory:
                 folder.mkdir()
             files = generation_files(folder)
         except OSError as error:
-            raise unwritable(folder, error) from error
+            raise unwritable(folder, error, resumable=True) from error
         try:
             saved = read_state(folder / STATE, self.run)
         except UnusableStateError as error:
@@ -285,14 +279,13 @@ class RunDirectory:
     def _locked(self) -> int:
         """The lock: held by the kernel for a living process, so that a dead owner holds nothing."""
         path = self.path / LOCK
+        if os.path.lexists(path) and not _own_lock(path):
+            raise ResultsError(f"{path} is not the lock of a run; move it away")
         try:
             flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK
             descriptor = os.open(path, flags, 0o666)
         except OSError as error:
-            raise unwritable(path, error) from error
-        if not _own_lock_content(descriptor):
-            os.close(descriptor)
-            raise ResultsError(f"{path} is not the lock of a run; move it away")
+            raise unwritable(path, error, resumable=True) from error
         for tries_left in reversed(range(_LOCK_TRIES)):
             try:
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -379,7 +372,7 @@ class RunDirectory:
         }
         if saved.generation == 1:  # so that a lost run file can be written again
             attributes["run_file"] = (self.path / RUN).read_text(encoding="utf-8")
-        write_file(self.path / strategy / name, encoded(dataset, attributes))
+        write_file(self.path / strategy / name, encoded(dataset, attributes), resumable=True)
         self._write_state(strategy, saved)
 
     def _write_state(self, strategy: str, saved: Saved) -> None:
@@ -387,7 +380,7 @@ class RunDirectory:
         body = STATE_MAGIC + json.dumps(header).encode() + b"\n" + saved.state
         seal = hashlib.sha256(body).hexdigest().encode()
         self.record.add(f"{strategy}/{STATE}")
-        write_file(self.path / strategy / STATE, body + b"\n" + seal)
+        write_file(self.path / strategy / STATE, body + b"\n" + seal, resumable=True)
         self._last[strategy] = saved
 
     def front(self, strategy: str) -> NDArray[np.int64]:
@@ -426,7 +419,7 @@ class RunDirectory:
         path = self.path / FRONTS
         self.record.add(FRONTS)
         root = {**self.identity.attributes(), **attributes}
-        write_results(path, groups, root)
+        write_results(path, groups, root, resumable=True)
         return path
 
     def write_history(self) -> Path:

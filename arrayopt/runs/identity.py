@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.base.files import FORMAT, PROGRAM
+from arrayopt.base.files import FORMAT, PROGRAM, read_bytes
 
 RUN = "run.json"
 
@@ -81,7 +81,7 @@ def read_identity(directory: Path) -> RunIdentity:
     """
     path = Path(directory) / RUN
     try:
-        content = path.read_bytes()
+        content = read_bytes(path)
     except FileNotFoundError:
         raise ResultsError(f"{directory} holds no run ({RUN} is missing)") from None
     except OSError as error:

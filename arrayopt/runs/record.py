@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import os
 import re
-import stat
 from contextlib import suppress
 from pathlib import Path
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.base.files import unwritable, write_file
+from arrayopt.base.files import is_temporary, read_bytes, unwritable, write_file
 
 RECORD = "files.txt"
 _HEAD = "arrayopt run: the files it wrote, which --fresh may remove\n"
@@ -18,7 +17,6 @@ _NAME = re.compile(
     r"|[A-Za-z0-9][A-Za-z0-9_-]{0,63}/(state|generation-\d{6,}\.nc)?"
 )
 """What a run can have made; a line that means anything else is not followed."""
-_TEMPORARY = re.compile(r"\..+\.part")
 
 
 class FileRecord:
@@ -39,7 +37,10 @@ class FileRecord:
         self.there = os.path.lexists(self._path)
         self.names: set[str] = set()
         if self.there:
-            text = plain_content(self._path).decode(errors="replace")
+            try:
+                text = read_bytes(self._path, follow=False).decode(errors="replace")
+            except OSError as error:
+                raise ResultsError(f"{self._path} could not be read: {error.strerror}") from error
             if not text.startswith(_HEAD):
                 raise ResultsError(f"{self._path} was not written by a run; move it away")
             self._whole = text.endswith("\n")
@@ -57,22 +58,36 @@ class FileRecord:
         if not new:
             return
         lines = "".join(f"{name}\n" for name in new)
-        if not self.there:
-            write_file(self._path, (_HEAD + lines).encode())
+        if self.there:
+            self._append((("" if self._whole else "\n") + lines).encode())
         else:
-            try:
-                descriptor = os.open(self._path, os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW)
-                try:  # not synchronised: after a power cut --fresh names what it cannot know
-                    content = (("" if self._whole else "\n") + lines).encode()
-                    self._whole = False
-                    while content:
-                        content = content[os.write(descriptor, content) :]
-                finally:
-                    os.close(descriptor)
-            except OSError as error:
-                raise unwritable(self._path, error) from error
+            write_file(self._path, (_HEAD + lines).encode(), resumable=True)
         self.there = self._whole = True
         self.names.update(new)
+
+    def _append(self, content: bytes) -> None:
+        self._whole = False
+        try:
+            descriptor = os.open(self._path, os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW)
+            try:  # not synchronised: after a power cut --fresh names what it cannot know
+                while content:
+                    content = content[os.write(descriptor, content) :]
+            finally:
+                os.close(descriptor)
+        except OSError as error:
+            raise unwritable(self._path, error, resumable=True) from error
+
+    def restart(self, name: str) -> None:
+        """Begin anew with one file, where none of those recorded is left; folders are kept.
+
+        Raises
+        ------
+        ResultsError
+            If that cannot be written.
+        """
+        folders = sorted(old for old in self.names if old.endswith("/"))
+        self.names, self.there = set(), False
+        self.add(name, *folders)
 
     def existing(self) -> list[str]:
         """Recorded files that are there."""
@@ -94,20 +109,18 @@ class FileRecord:
         """
         out = []
         for entry in _entries(self.directory):
-            if entry.name in (lock, RECORD) or _passing(entry):
+            if entry.name == lock or entry.name == RECORD:
                 continue
             if f"{entry.name}/" in self.names and entry.is_dir(follow_symlinks=False):
-                out += [
-                    f"{entry.name}/{inner.name}"
-                    for inner in _entries(Path(entry.path))
-                    if not (self._own(f"{entry.name}/{inner.name}", inner) or _passing(inner))
-                ]
+                inside = ((f"{entry.name}/{e.name}", e) for e in _entries(Path(entry.path)))
+                out += [name for name, inner in inside if not self._own(name, inner)]
             elif not self._own(entry.name, entry):
                 out.append(entry.name)
         return sorted(out)
 
     def _own(self, name: str, entry: os.DirEntry[str]) -> bool:
-        return name in self.names and entry.is_file(follow_symlinks=False)
+        recorded = name in self.names and entry.is_file(follow_symlinks=False)
+        return recorded or is_temporary(entry.name)
 
     def remove_all(self) -> None:
         """Remove every recorded file and then the record; what is no plain file stays.
@@ -129,32 +142,10 @@ class FileRecord:
                     (self.directory / name).rmdir()
             self._path.unlink(missing_ok=True)
         except OSError as error:
-            raise unwritable(self.directory, error) from error
+            raise unwritable(self.directory, error, resumable=True) from error
         self.names, self.there, self._whole = set(), False, True
 
 
 def _entries(folder: Path) -> list[os.DirEntry[str]]:
     with os.scandir(folder) as found:
         return list(found)
-
-
-def _passing(entry: os.DirEntry[str]) -> bool:
-    return bool(_TEMPORARY.fullmatch(entry.name)) and entry.is_file(follow_symlinks=False)
-
-
-def plain_content(path: Path) -> bytes:
-    """Content of a plain file; neither links nor devices are followed or waited for.
-
-    Raises
-    ------
-    ResultsError
-        If it is something else or cannot be read.
-    """
-    try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
-        with os.fdopen(descriptor, "rb") as stream:
-            if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-                raise ResultsError(f"{path} is no plain file; take it away")
-            return stream.read()
-    except OSError as error:
-        raise ResultsError(f"{path} could not be read: {error.strerror}") from error

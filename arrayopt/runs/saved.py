@@ -7,7 +7,6 @@ import hashlib
 import json
 import os
 import re
-import stat
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ResultsError
+from arrayopt.base.files import open_plain
 from arrayopt.runs.identity import RUN, RunIdentity, parsed_identity, read_identity
 from arrayopt.runs.store import load
 
@@ -61,17 +61,13 @@ def read_state(path: Path, run: str) -> Saved | None:
         If it is no plain file or cannot be read.
     """
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+        with open_plain(path, follow=False) as stream:
+            owner, content = os.fstat(stream.fileno()).st_uid, stream.read()
     except FileNotFoundError:
         return None
     except OSError as error:
         raise ResultsError(f"{path} could not be read: {error.strerror}") from error
-    with os.fdopen(descriptor, "rb") as stream:
-        there = os.fstat(descriptor)
-        if not stat.S_ISREG(there.st_mode):
-            raise ResultsError(f"{path} is no plain file; take it away")
-        content = stream.read()
-    if there.st_uid != os.geteuid():
+    if owner != os.geteuid():
         raise UnusableStateError(f"{path} belongs to another user and is not loaded")
     body, _, seal = content.rpartition(b"\n")
     if not content.startswith(STATE_MAGIC) or hashlib.sha256(body).hexdigest().encode() != seal:
