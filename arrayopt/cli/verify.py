@@ -26,9 +26,16 @@ def command(directory: Path, designs: tuple[str, ...]) -> None:
     more than the study's tolerance, and stores everything with the front. Where the study has a
     calibration, the verified values come with the 95 % bands that it leaves.
     """
+    from arrayopt.base.errors import ResultsError
     from arrayopt.verify.run import verify_run
 
-    click.echo(verification_text(verify_run(directory, designs or None)))
+    verified = verify_run(directory, designs or None)
+    if not verified:
+        raise ResultsError(
+            f"{directory}: there is nothing to verify; no front has a member, or the study's "
+            "verify.designs is 0: relax a limit or search longer, or name a DESIGN"
+        )
+    click.echo(verification_text(verified))
 
 
 def verification_text(verified: Sequence[VerifiedDesign]) -> str:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.base.files import FORMAT, PROGRAM, temporary_file
+from arrayopt.base.files import FORMAT, PROGRAM, read_text, temporary_file
 from arrayopt.runs.directory import STATUS, owner_of
 from arrayopt.runs.identity import read_identity
 from arrayopt.runs.progress import Report, SilentProgress, duration
@@ -227,7 +227,7 @@ def _is_file(path: Path) -> bool:
 def _content(file: Path) -> tuple[dict[str, Any], list[str]]:
     """What the status file holds, if it can be believed; everything in it is optional."""
     try:
-        content = json.loads(file.read_text(encoding="utf-8"))
+        content = json.loads(read_text(file))
         if content["program"] != PROGRAM or content["format"] != FORMAT:
             raise ValueError
         for key, kind in (("strategies", dict), ("budget", dict), ("health", dict)):
