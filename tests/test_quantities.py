@@ -9,9 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from arrayopt.base.quantities import GLOSSARY, MERITS, UnknownQuantityError, attrs, markdown
+from arrayopt.base.glossary import (
+    GLOSSARY,
+    MERITS,
+    UnknownQuantityError,
+    attrs,
+    markdown,
+    shown_change,
+)
 from arrayopt.base.units import KINDS, Need, QuantityError, format_value, parse
-from arrayopt.results.tables import shown_change
 
 PAGE = Path(__file__).parent.parent / "docs" / "quantities.md"
 

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 
 from arrayopt.base.errors import nearest_name
+from arrayopt.base.glossary import MERITS, stored
 from arrayopt.base.problems import Reporter
-from arrayopt.base.quantities import GLOSSARY, MERITS
 from arrayopt.base.toml_lines import Path
-from arrayopt.base.units import QuantityError, format_value, parse
+from arrayopt.base.units import QuantityError, format_value
 from arrayopt.study.lattice import (
     ArrayLayout,
     GroupingError,
@@ -308,7 +308,7 @@ def _merit(name: str, path: Path, report: Reporter) -> bool:
 
 def _quantity(value: Any, name: str, path: Path, report: Reporter) -> float:
     try:
-        return parse(value, GLOSSARY[name].kind)
+        return stored(name, value)
     except QuantityError as error:
         report.add(path, str(error))
         return math.nan

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from arrayopt.base.glossary import BURST_MERITS, PULSE_MERITS
 from arrayopt.base.problems import Reporter
-from arrayopt.base.quantities import BURST_MERITS, PULSE_MERITS
 from arrayopt.base.toml_lines import Path
 from arrayopt.study.schema import StudyFile
 

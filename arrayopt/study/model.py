@@ -148,7 +148,7 @@ class Target:
 
 @dataclass(frozen=True)
 class Limit:
-    """Allowed range of a merit, in SI (dB for levels); None where it is open."""
+    """Allowed range of a merit, in the unit in which it is stored; None where it is open."""
 
     name: str
     minimum: float | None
@@ -160,7 +160,7 @@ class Objective:
     """A merit to improve.
 
     ``reference`` and ``scale`` are the hypervolume's: a value counts as its distance from the
-    reference, in the better direction, over the scale. SI, dB for levels.
+    reference, in the better direction, over the scale. In the unit in which it is stored.
     """
 
     name: str
