@@ -34,7 +34,7 @@ from arrayopt.study.read import read_study, read_study_text
 from tests.support.layout_studies import make
 
 PROCESS = read_process()
-SMALL = replace(PROCESS, monitor_classes=2)
+SMALL = replace(PROCESS, monitor=replace(PROCESS.monitor, classes=2))
 
 
 def found(**options: object) -> FoundDesign:

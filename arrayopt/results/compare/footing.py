@@ -24,9 +24,14 @@ class Entry:
     reading: Reading
 
 
+def _die(study: Study) -> tuple[Any, ...]:
+    chip = study.chip
+    return chip.lattice, chip.die, chip.clearance, chip.edge_margin
+
+
 # What must be equal for two searches to answer the same question, by the words for it.
 _EQUAL: tuple[tuple[str, Callable[[Study], Any]], ...] = (
-    ("die, clearance or edge margin ([array])", lambda s: s.chip),
+    ("die, clearance or edge margin ([array])", _die),
     ("layer stack ([[stack]])", lambda s: s.stack),
     ("air ([air])", lambda s: s.air),
     ("target ([target])", lambda s: s.target),
