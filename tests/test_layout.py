@@ -23,7 +23,6 @@ HOMES = {
     "gdstk": {"chip.write"},
     "ezdxf": {"chip.write"},
     "klayout": {"chip.readback"},
-    "pydantic": {"*schema", "base.problems"},
     "click": {"cli.*"},
     "rich": {"runs.progress"},
     "netCDF4": {"runs.store"},

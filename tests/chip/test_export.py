@@ -18,7 +18,7 @@ import xarray as xr
 from click.testing import CliRunner
 
 from arrayopt.base.errors import ExportError, ResultsError
-from arrayopt.base.quantities import MERITS
+from arrayopt.base.glossary import MERITS
 from arrayopt.chip.export.check import check_export
 from arrayopt.chip.export.files import read_csv
 from arrayopt.chip.export.pipeline import export_design
@@ -34,7 +34,7 @@ from arrayopt.study.read import read_study, read_study_text
 from tests.support.layout_studies import make
 
 PROCESS = read_process()
-SMALL = replace(PROCESS, monitor_classes=2)
+SMALL = replace(PROCESS, monitor=replace(PROCESS.monitor, classes=2))
 
 
 def found(**options: object) -> FoundDesign:

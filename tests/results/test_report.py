@@ -107,9 +107,9 @@ def test_answer_is_one_sentence_with_the_stored_numbers(reading: Reading) -> Non
         if inside.any():
             best[name] = 100 * float(front["fractional_bandwidth"].values[inside].max())
     lead = max(best, key=lambda name: best[name])
-    assert text.startswith(f"{lead} reaches the highest fractional bandwidth, {best[lead]:.3g} %")
+    assert text.startswith(f"{lead} reaches the highest fractional bandwidth, {best[lead]:.4g} %")
     for name, value in best.items():
-        assert f"{value:.3g} %" in text, name
+        assert f"{value:.4g} %" in text, name
 
 
 def test_knee_gains_most_by_itself(reading: Reading) -> None:

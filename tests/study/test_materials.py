@@ -82,6 +82,6 @@ def test_unknown_material_is_told_the_nearest() -> None:
 
 
 def test_inline_materials_are_found() -> None:
-    own = Material("MyPZT", 70e9, 0.3, 7600.0)
+    own = Material(name="MyPZT", youngs_modulus=70e9, poisson_ratio=0.3, density=7600.0)
     assert material("MyPZT", [own]) is own
     assert material("Si", [own]) is MATERIALS["Si"]
