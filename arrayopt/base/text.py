@@ -24,24 +24,24 @@ _UNSHOWN = re.compile(
 _FORMULA = ("=", "+", "-", "@")
 
 
-def shown(text: object) -> str:
+def visible(text: object) -> str:
     """Text for a terminal, a log or a drawing: every control character as its code."""
     return _UNSHOWN.sub(lambda match: _code(ord(match[0])), str(text))
 
 
 def one_line(text: object) -> str:
-    """As `shown`, in one line: a cell of a table, a comment, a message's value."""
-    return shown(text).replace("\n", "\\n").replace("\t", "\\t")
+    """As `visible`, in one line: a cell of a table, a comment, a message's value."""
+    return visible(text).replace("\n", "\\n").replace("\t", "\\t")
 
 
 def html_text(text: object) -> str:
     """Text for HTML and XML, between tags or in a quoted attribute."""
-    return html.escape(shown(text), quote=True)
+    return html.escape(visible(text), quote=True)
 
 
 def svg_text(document: str) -> str:
     """A finished SVG file: no XML can hold what control characters its texts have."""
-    return shown(document)
+    return visible(document)
 
 
 def csv_cell(value: object) -> object:

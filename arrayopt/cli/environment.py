@@ -19,7 +19,6 @@ PACKAGES = (
     "pymoo",
     "xarray",
     "netCDF4",
-    "pydantic",
     "click",
     "rich",
     "matplotlib",

@@ -38,7 +38,7 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
     from arrayopt.design.file import read_design
     from arrayopt.merits.evaluate import evaluate
     from arrayopt.merits.figures import MeritStatus
-    from arrayopt.results.tables import group_table, merit_table
+    from arrayopt.results.tables import group_rows, merit_table, text_table
     from arrayopt.runs.store import write_results
     from arrayopt.study.read import read_study
 
@@ -49,7 +49,7 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
     say(f"{design} as {strategy.name} in {checked.path}\n")
     say(merit_table(member))
     say()
-    say(group_table(member))
+    say(text_table(group_rows(member)))
     if out is not None:
         write_results(
             out, {strategy.name: dataset}, {"study": checked.text, "digest": checked.digest}

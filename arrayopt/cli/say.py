@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import click
 
-from arrayopt.base.text import shown
+from arrayopt.base.text import visible
 
 
 def say(text: object = "", *, err: bool = False) -> None:
     """Print text and a line end; each control character as its code."""
-    click.echo(shown(text), err=err)
+    click.echo(visible(text), err=err)

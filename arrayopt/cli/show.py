@@ -22,7 +22,7 @@ def command(directory: Path, design: str | None, rows: int) -> None:
     """
     from arrayopt.design.stored import find_design
     from arrayopt.results.read import current_results
-    from arrayopt.results.tables import front_table, group_table, merit_table
+    from arrayopt.results.tables import front_table, group_rows, merit_table, text_table
 
     tree = current_results(directory)
     if design is None:
@@ -41,4 +41,4 @@ def command(directory: Path, design: str | None, rows: int) -> None:
     say(f"{design}\n")
     say(merit_table(member))
     say()
-    say(group_table(member))
+    say(text_table(group_rows(member)))

@@ -10,14 +10,15 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, TextIO
 
-from arrayopt.base.text import shown
+from arrayopt.base.glossary import shown, words
+from arrayopt.base.text import visible
 
 
 @dataclass(frozen=True)
 class Report:
     """Where one strategy stands after a generation.
 
-    ``best`` holds the best value of each objective on the front so far, in its own unit;
+    ``best`` holds the best value of each objective on the front so far, as stored;
     ``seconds_left`` is for the whole run and None while it cannot be said.
     """
 
@@ -40,7 +41,7 @@ class Report:
             "feasible": f"{self.feasible_share:.0%}",
             "hypervolume": f"{self.hypervolume:.5g}",
             "front": str(self.front),
-            **{f"best {name}": f"{value:.4g}" for name, value in self.best.items()},
+            **{f"best {words(n)}": shown(n, value) for n, value in self.best.items()},
             "left": duration(self.seconds_left),
         }
 
@@ -126,8 +127,8 @@ class LogProgress(SilentProgress):
         now = time.monotonic()
         if now - self._last.get(report.strategy, -float("inf")) >= self._every:
             self._last[report.strategy] = now
-            cells = (f"{heading} {text}" for heading, text in report.cells().items())
-            self._write(f"{report.strategy}: {', '.join(cells)}")
+            shown = (f"{heading} {text}" for heading, text in report.cells().items())
+            self._write(f"{report.strategy}: {', '.join(shown)}")
 
     def note(self, text: str) -> None:
         """Write a line."""
@@ -136,7 +137,7 @@ class LogProgress(SilentProgress):
     def _write(self, text: str) -> None:
         # Opened anew by log rotation or closed by a lost terminal: progress must not end a run.
         try:
-            self._stream.write(f"{time.strftime('%Y-%m-%d %H:%M:%S')} {shown(text)}\n")
+            self._stream.write(f"{time.strftime('%Y-%m-%d %H:%M:%S')} {visible(text)}\n")
             self._stream.flush()
         except (OSError, ValueError):
             return
@@ -213,7 +214,7 @@ class TerminalProgress(SilentProgress):
     def note(self, text: str) -> None:
         """Print a sentence above the table."""
         with suppress(OSError, ValueError):
-            self._live.console.print(shown(text), markup=False, highlight=False)
+            self._live.console.print(visible(text), markup=False, highlight=False)
 
     def _table(self) -> Any:
         from rich.table import Table

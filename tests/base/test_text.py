@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from arrayopt.base.text import csv_cell, html_text, name_problem, one_line, shown
+from arrayopt.base.text import csv_cell, html_text, name_problem, one_line, visible
 from arrayopt.chip.export.files import Stamp, csv_text
 from arrayopt.cli.say import say
 from arrayopt.lab.plot import BurstPicture, draw_calibration
@@ -32,7 +32,7 @@ def test_terminals_get_codes_instead_of_control_characters(
 @pytest.mark.filterwarnings("ignore:Glyph")
 def test_pages_and_pictures_stay_well_formed() -> None:
     root = ET.fromstring(f'<p title="{html_text(FORGED)}">{html_text(FORGED)}</p>')
-    assert root.text == root.get("title") == shown(FORGED)
+    assert root.text == root.get("title") == visible(FORGED)
     with styled():
         ax = new_axes(None)
         ax.plot([0, 1], [0, 1], label=FORGED)
