@@ -201,7 +201,8 @@ class FormReader:
         if any(type(value) is type(word) and value == word for word in known):
             return value
         near = isinstance(value, str) and not self.report.full
-        nearest = nearest_name(value, known) if near else None
+        names = [word for word in known if isinstance(word, str)]
+        nearest = nearest_name(value, names) if near else None
         return self._bad(path, _words(known), f'"{nearest}"' if nearest else None)
 
     def _form(self, form: Any, value: Any, path: KeyPath) -> Any:

@@ -7,11 +7,11 @@ values, takes the square of the length of a dotted key, and leaves integers of a
 from __future__ import annotations
 
 import re
-import stat
 import tomllib
 from pathlib import Path
 from typing import Any
 
+from arrayopt.base.files import open_plain
 from arrayopt.base.text import counted
 
 LARGEST_FILE = 4 << 20
@@ -47,25 +47,16 @@ def read_text(file: Path) -> str:
     TomlError : it cannot be read, is no plain file, no UTF-8 text, or larger than `LARGEST_FILE`.
     """
     try:
-        plain = stat.S_ISREG(file.stat().st_mode)  # a pipe would be waited for
-        content = _content(file) if plain else b""
+        with open_plain(file) as stream:
+            content = stream.read(LARGEST_FILE + 1)
     except OSError as error:
         raise TomlError(None, f"cannot be read: {error.strerror}") from None
-    except ValueError:  # NUL in its name
-        raise TomlError(None, "cannot be read: no file can have this name") from None
-    if not plain:
-        raise TomlError(None, "cannot be read: it is a folder, or no plain file")
     if len(content) > LARGEST_FILE:
         raise TomlError(None, TOO_LARGE)
     try:
         return content.decode("utf-8").replace("\r\n", "\n").replace("\r", "\n")
     except UnicodeDecodeError:
         raise TomlError(None, "cannot be read: not UTF-8 text") from None
-
-
-def _content(file: Path) -> bytes:
-    with file.open("rb") as stream:
-        return stream.read(LARGEST_FILE + 1)
 
 
 def parse(text: str) -> dict[str, Any]:

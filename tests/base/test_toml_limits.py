@@ -165,7 +165,7 @@ def test_values_are_repeated_in_one_short_line(tmp_path: Path) -> None:
 
 def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "study.toml")
-    with pytest.raises(ArrayoptError, match="no plain file"):
+    with pytest.raises(ArrayoptError, match="a plain file is needed"):
         read_study(tmp_path)
 
 
@@ -191,3 +191,8 @@ def test_a_whole_study_fits_in_results(tmp_path: Path) -> None:
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
     with pytest.raises(ArrayoptError, match="study and calibration together"):
         read_study(tmp_path)
+
+
+def test_text_where_a_number_is_the_only_word() -> None:
+    with pytest.raises(ArrayoptError, match='format is "two"; 1 is needed'):
+        read_study_text(changed(DUCT, "format", '"two"'))
