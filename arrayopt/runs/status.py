@@ -19,6 +19,7 @@ from typing import Any
 
 from arrayopt.base.errors import ResultsError
 from arrayopt.base.files import FORMAT, PROGRAM, read_text, temporary_file
+from arrayopt.base.glossary import UnknownQuantityError, shown, words
 from arrayopt.runs.directory import STATUS, owner_of
 from arrayopt.runs.identity import read_identity
 from arrayopt.runs.progress import Report, SilentProgress, duration
@@ -254,7 +255,7 @@ def _report(content: Any) -> Report | None:
     try:
         report = Report(**content)
         report.cells()
-    except (TypeError, ValueError, AttributeError):
+    except (TypeError, ValueError, AttributeError, UnknownQuantityError):
         return None
     return report
 
@@ -268,7 +269,7 @@ def status_text(status: RunStatus) -> str:
         done = f"  {s.name}: generation {s.generation}, evaluations {s.evaluations}{total}"
         rows.append(f"{done}, hypervolume {s.hypervolume:.5g}")
         if s.report is not None:
-            best = ", ".join(f"{name} {value:.4g}" for name, value in s.report.best.items())
+            best = ", ".join(f"{words(n)} {shown(n, value)}" for n, value in s.report.best.items())
             told = f"front {s.report.front}, feasible {s.report.feasible_share:.0%}"
             rows.append(f"    {told}; best so far: {best or 'nothing feasible yet'}")
     lines += rows
