@@ -40,6 +40,7 @@ def unwritable(folder: Path) -> dict[str, str]:
 def told(code: str, environment: dict[str, str]) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=300,
+        cwd=environment["TMPDIR"],
         check=False,
     )  # fmt: skip
 
@@ -57,12 +58,11 @@ def test_without_package_and_home_compiled_code_is_kept_privately(tmp_path: Path
     done = told(code, environment)
     assert done.returncode == 0, done.stderr
     assert Path(done.stdout.strip()).parent not in (place, place.parent)
-    nowhere = {**environment, "TMPDIR": "/dev/null"}
     done = told(
         "import tempfile; tempfile.tempdir = '/dev/null'\n"
         "import sys; sys.argv = ['arrayopt', 'check', 'nothing.toml']\n"
         "from arrayopt.cli.main import main; main()",
-        nowhere,
+        environment,
     )
     assert done.returncode == 2, done.stderr
     assert "Traceback" not in done.stderr

@@ -16,9 +16,7 @@ from arrayopt.design.stored import find_design
 from arrayopt.results.read import current_results, read_run
 from arrayopt.runs.store import open_results, write_results
 from arrayopt.verify.run import verify_run
-
-sys.path.insert(0, str(Path(__file__).parent.parent))
-from toy_run import run_toy
+from tests.support.toy_run import run_toy
 
 STUDY = Path(__file__).parents[2] / "studies" / "duct-flow-meter" / "study.toml"
 Groups = dict[str, xr.Dataset]
