@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from arrayopt.base.errors import Problem, StudyError, nearest_name
+from arrayopt.base.files import read_text
 from arrayopt.base.toml_lines import Path as KeyPath
 from arrayopt.base.toml_lines import locate
 
@@ -47,7 +48,7 @@ class Reporter:
         self.file = str(file)
         self.problems: list[Problem] = []
         try:
-            self.text = file.read_text(encoding="utf-8") if text is None else text
+            self.text = read_text(file) if text is None else text
         except (OSError, UnicodeDecodeError) as error:
             reason = getattr(error, "strerror", None) or "not UTF-8 text"
             need = f"cannot be read: {reason}"
