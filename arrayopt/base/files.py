@@ -15,7 +15,6 @@ import errno
 import hashlib
 import os
 import re
-import socket
 import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -139,6 +138,8 @@ def _temporary(folder: Path, make: Callable[[Path], None]) -> Iterator[Path]:
 @cache
 def _machine() -> str:
     """Where a process number means something: this host, and in it this container."""
+    import socket  # not for those who only read
+
     space = ""
     with suppress(OSError):
         space = os.readlink("/proc/self/ns/pid")

@@ -11,7 +11,7 @@ import numpy as np
 
 from arrayopt.base.errors import ExportError
 from arrayopt.base.files import fill, unwritable
-from arrayopt.base.quantities import MARGIN_PREFIX, attrs
+from arrayopt.base.glossary import MARGIN_PREFIX, attrs
 from arrayopt.chip.export.files import (
     CELLS,
     DRIVE,
