@@ -8,6 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from arrayopt.models.one_mode.burst import TOLERANCE, burst_response, burst_rows, largest_in_time
+from arrayopt.models.pulses import burst_band
+from arrayopt.models.pulses.burst_band import find_burst_band
+from arrayopt.models.pulses.chirp import chirp_figures, chirp_rows, find_chirp_band
+from arrayopt.models.pulses.figures import burst_figures
+from arrayopt.models.several_modes.burst import ModesRows
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicSpline
@@ -17,13 +23,7 @@ from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.merits.evaluate import evaluate
 from arrayopt.merits.figures import compute_merits
 from arrayopt.models.cells import build_cells
-from arrayopt.models.one_mode.burst import TOLERANCE, burst_response, burst_rows, largest_in_time
 from arrayopt.models.one_mode.response import UP, array_pressure, pack
-from arrayopt.models.pulses import burst_band
-from arrayopt.models.pulses.burst_band import find_burst_band
-from arrayopt.models.pulses.chirp import chirp_figures, chirp_rows, find_chirp_band
-from arrayopt.models.pulses.figures import burst_figures
-from arrayopt.models.several_modes.burst import ModesRows
 from arrayopt.models.several_modes.sweep import SweepSettings, multimode_response
 from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.sound.radiation import directivity, self_impedance

@@ -10,14 +10,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+from arrayopt.models.burst_merits import BURST_FIGURES
+from arrayopt.models.coupled.burst import CoupledRows
+from arrayopt.models.one_mode.burst import TOLERANCE, burst_rows
 from numpy.typing import NDArray
 
 from arrayopt.merits.figures import compute_merits
-from arrayopt.models.burst_merits import BURST_FIGURES
 from arrayopt.models.cells import build_cells
-from arrayopt.models.coupled.burst import CoupledRows
 from arrayopt.models.coupled.response import coupled_pressure, pack_coupled
-from arrayopt.models.one_mode.burst import TOLERANCE, burst_rows
 from arrayopt.models.one_mode.response import UP, pack
 from arrayopt.physics.coupled.arrays import CoupledStatus, coupled_arrays, coupled_sweep, site_table
 from arrayopt.physics.coupled.newton import CoupledArrays

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from arrayopt.models.loop import necks_unstable
 from scipy import integrate, linalg, optimize
 
 from arrayopt.base.errors import StudyError
@@ -17,7 +18,6 @@ from arrayopt.merits.evaluate import evaluate
 from arrayopt.merits.figures import MeritStatus, MeritTable, compute_merits
 from arrayopt.models.cells import Cells, CellStatus, back_load, build_cells, necks_of
 from arrayopt.models.coupled.response import coupled_pressure, pack_coupled
-from arrayopt.models.loop import necks_unstable
 from arrayopt.models.one_mode.response import DOWN, SMALL, UP
 from arrayopt.models.several_modes.sweep import (
     SweepSettings,

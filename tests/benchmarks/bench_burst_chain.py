@@ -15,13 +15,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from arrayopt.models.pulses import burst_band
+from arrayopt.models.pulses.figures import burst_figures
 
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.models.cells import build_cells
 from arrayopt.models.one_mode import burst
 from arrayopt.models.one_mode.response import pack
-from arrayopt.models.pulses import burst_band
-from arrayopt.models.pulses.figures import burst_figures
 from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.physics.transient.one_mode import BurstResponse
 from arrayopt.search.seeds import seed_vectors

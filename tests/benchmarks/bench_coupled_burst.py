@@ -15,16 +15,16 @@ from pathlib import Path
 os.environ["NUMBA_NUM_THREADS"] = "1"
 
 import numpy as np
+from arrayopt.models.burst_merits import burst_merits
+from arrayopt.models.coupled.burst import CoupledRows
+from arrayopt.models.one_mode.burst import burst_rows
+from arrayopt.models.several_modes.burst import ModesRows
 from bench_coupled import example
 
 from arrayopt.design.designs import DesignSpace
-from arrayopt.models.burst_merits import burst_merits
 from arrayopt.models.cells import build_cells
-from arrayopt.models.coupled.burst import CoupledRows
 from arrayopt.models.coupled.response import pack_coupled
-from arrayopt.models.one_mode.burst import burst_rows
 from arrayopt.models.one_mode.response import pack
-from arrayopt.models.several_modes.burst import ModesRows
 from arrayopt.study.model import BurstLength
 from arrayopt.study.read import read_study
 

@@ -16,13 +16,13 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
+from arrayopt.models.loop import ALIKE
 
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.merits.figures import compute_merits
 from arrayopt.models import beam
 from arrayopt.models.cells import build_cells
 from arrayopt.models.coupled.response import find_coupled_band, pack_coupled
-from arrayopt.models.loop import ALIKE
 from arrayopt.models.one_mode.band import find_band
 from arrayopt.models.one_mode.response import UP, array_pressure, pack
 from arrayopt.physics.numerics.threads import thread_count
