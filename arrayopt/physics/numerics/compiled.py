@@ -2,8 +2,8 @@
 
 Strict arithmetic (see `fused`) and a cache on disk, always. What only compiled functions call is
 compiled without the ways in from Python, which for kernels of many arrays take a seventh of the
-time; called from Python, such a function would end the interpreter (`tests/test_compiled.py` looks
-for that).
+time; called from Python, such a function would end the interpreter
+(`tests/physics/test_compiled.py` looks for that).
 """
 
 from __future__ import annotations
