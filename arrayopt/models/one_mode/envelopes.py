@@ -67,12 +67,7 @@ def chirps(
     resonance; directions, absorption and the w in accelerations at the instantaneous frequency.
     After the drive, cells far from the last frequency are damped by M8.3's window.
     """
-    good = np.isfinite(cells.natural_frequency[design])
-    w0 = 2.0 * np.pi * np.where(good, cells.natural_frequency[design], drive.start[:, None])
-    found = _stepped(cells, packed, design, drive, w0, 0)
-    frequency = drive.frequency(found.time.reshape(design.size, -1))
-    size = np.abs(found.envelope) / frequency[:, None] ** 2
-    loudest = np.take_along_axis(frequency, size.argmax(axis=-1), 1)
+    loudest = loudest_frequency(cells, packed, design, drive)
     found = _stepped(cells, packed, design, drive, 2.0 * np.pi * loudest, ring_cycles)
     time = found.time.reshape(design.size, -1)
     w = 2.0 * np.pi * drive.frequency(time)
@@ -95,6 +90,16 @@ def chirps(
         power=(0.5 * rate.imag / w[inside]).max(axis=-1, initial=0.0),
         status=np.bitwise_or.reduce(np.where(driven, found.status, 0), axis=1),
     )
+
+
+def loudest_frequency(cells: Cells, packed: Packed, design: Ints, drive: Drive) -> Floats:
+    """Frequency of a chirp at which each group swings most, (entry, group) [Hz]."""
+    good = np.isfinite(cells.natural_frequency[design])
+    w0 = 2.0 * np.pi * np.where(good, cells.natural_frequency[design], drive.start[:, None])
+    found = _stepped(cells, packed, design, drive, w0, 0)
+    frequency = drive.frequency(found.time.reshape(design.size, -1))
+    size = np.abs(found.envelope) / frequency[:, None] ** 2
+    return np.asarray(np.take_along_axis(frequency, size.argmax(axis=-1), 1))
 
 
 def _push(cells: Cells, design: Ints) -> Complex:
