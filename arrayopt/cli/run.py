@@ -73,8 +73,13 @@ def command(
 
     options = RunOptions(evaluations, hours, seed, workers, resume, fresh, start_from, scheduler)
     asked, progress = read_study(study), progress_on(sys.stderr)
-    compile_kernels(asked, progress.note)
-    outcome = run_study(asked, out, options=options, progress=progress)
+    outcome = run_study(
+        asked,
+        out,
+        options=options,
+        progress=progress,
+        prepare=lambda: compile_kernels(asked, progress.note),
+    )
     say(outcome.message)
     for name, size in outcome.hypervolume.items():
         say(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")

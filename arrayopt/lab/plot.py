@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 PER_ROW = 3
+MARK = "arrayopt calibration"
+"""What pictures carry inside, so that a later one may take their place."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +94,8 @@ def _drawn(
         axes.set_title(burst.title, fontsize=9)
         axes.legend(fontsize=8, frameon=False)
     content = BytesIO()
-    figure.savefig(content, format=form, dpi=130)
+    key = "Software" if form == "png" else "Creator"
+    figure.savefig(content, format=form, dpi=130, metadata={key: MARK})
     return svg_text(content.getvalue().decode()).encode() if form == "svg" else content.getvalue()
 
 

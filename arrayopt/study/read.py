@@ -49,13 +49,17 @@ def read_study(path: str | os.PathLike[str], *, calibrated: bool = True) -> Stud
     ------
     StudyError : all problems of the file, each with line, key, value and what is needed.
     """
-    file = Path(path)
-    if file.is_dir():
-        file = file / STUDY_FILE
+    file = study_file(path)
     report = Reporter(file)
     if calibrated:
         _include_calibration(report, file)
     return _read(report, file, calibrated)
+
+
+def study_file(path: str | os.PathLike[str]) -> Path:
+    """The file of a study, which may be given as its folder."""
+    file = Path(path)
+    return file / STUDY_FILE if file.is_dir() else file
 
 
 def read_study_text(text: str, path: str = STUDY_FILE) -> Study:
