@@ -233,9 +233,9 @@ class Target:
         return self.direction.azimuth
 
     @property
-    def sweep(self) -> str:
+    def sweep(self) -> Literal["up-sweep", "down-sweep"]:
         """The slow sweep shown beside it: the excitation, ``up-sweep`` for bursts and chirps."""
-        return self.excitation if self.excitation.endswith("-sweep") else "up-sweep"
+        return "down-sweep" if self.excitation == "down-sweep" else "up-sweep"
 
     def sine_vector(self) -> tuple[float, float]:
         """Components along x and y of the unit vector to the target."""
