@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.units import format_value
 from arrayopt.lab.fit.burst import BurstCheck, check_burst
-from arrayopt.lab.fit.modal import ModalFit, Points, fit_modal, gather
+from arrayopt.lab.fit.modal import Gathered, ModalFit, fit_modal, gather
 from arrayopt.lab.fit.physical import Condition, PhysicalFit, Surface, fit_physical
 from arrayopt.lab.load import displacements, measured_cells, nominal_cell, radiation_load
 from arrayopt.lab.read.files import Reading, Trace
@@ -38,7 +38,7 @@ class CellFit:
 
     condition: Condition
     traces: tuple[Trace, ...]
-    points: Points
+    points: Gathered
     modal: ModalFit
 
 
