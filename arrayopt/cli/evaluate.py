@@ -33,7 +33,7 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
     range.
     """
     from arrayopt.base.errors import ArrayoptError
-    from arrayopt.base.status import Status
+    from arrayopt.base.status import trouble
     from arrayopt.design.file import read_design
     from arrayopt.merits.evaluate import evaluate
     from arrayopt.results.tables import group_table, merit_table
@@ -53,6 +53,5 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
             out, {strategy.name: dataset}, {"study": checked.text, "digest": checked.digest}
         )
         click.echo(f"\nWritten: {out}")
-    status = int(member["status"])
-    if status != 0:
-        raise ArrayoptError(f"{design} has no merits: {'. '.join(Status.sentences(status))}")
+    if told := trouble(member):
+        raise ArrayoptError(f"{design}: {' '.join(told)}")

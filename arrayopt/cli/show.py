@@ -18,6 +18,7 @@ def command(directory: Path, design: str | None, rows: int) -> None:
 
     Of a run that goes on, or that was killed, the generations saved so far are shown.
     """
+    from arrayopt.base.status import trouble
     from arrayopt.design.stored import find_design
     from arrayopt.results.read import current_results
     from arrayopt.results.tables import front_table, group_table, merit_table
@@ -40,3 +41,5 @@ def command(directory: Path, design: str | None, rows: int) -> None:
     click.echo(merit_table(member))
     click.echo()
     click.echo(group_table(member))
+    for sentence in trouble(member):
+        click.echo(f"\n{sentence}")

@@ -14,6 +14,7 @@ from string import Template
 import numpy as np
 import xarray as xr
 
+from arrayopt.base.status import trouble
 from arrayopt.merits.cautions import DISCLAIMER, cautions
 from arrayopt.results.report.explorer import explorer_html
 from arrayopt.results.plots.pictures import (
@@ -206,7 +207,7 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
                 f"{key}b",
                 f"Tone bursts{burst_length_text(reading.study)} from rest against their carrier: "
                 "largest amplitude while the drive lasts, and that of its last cycle; beside them "
-                "the slow sweep. Cells on their own.",
+                "the slow sweep.",
                 f"Level against carrier of bursts of {name}.",
             )
         )
@@ -238,6 +239,7 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
             )
         )
     parts += [merit_table(reading, chosen.strategy, design), "</div>", group_table(design)]
+    parts += [f"<p>{escape(sentence)}</p>" for sentence in trouble(design)]
     folder = escape(str(reading.path))
     parts.append(
         "<p>To check it at the highest fidelity, or hand it on:</p>"
