@@ -48,7 +48,7 @@ def command(study: Path, design: Path, out: Path | None, draws: int, overwrite: 
     range.
     """
     from arrayopt.base.errors import ArrayoptError
-    from arrayopt.base.status import Status
+    from arrayopt.base.status import trouble
     from arrayopt.design.file import read_design
     from arrayopt.merits.evaluate import evaluate
     from arrayopt.results.tables import group_rows, merit_table, text_table
@@ -65,9 +65,8 @@ def command(study: Path, design: Path, out: Path | None, draws: int, overwrite: 
     say()
     say(text_table(group_rows(member)))
     if target is not None:
-        told = {"study": checked.text, "digest": checked.digest, "origin": ORIGIN}
-        write_results(target.path, {strategy.name: dataset}, told, replace=target.check())
+        origin = {"study": checked.text, "digest": checked.digest, "origin": ORIGIN}
+        write_results(target.path, {strategy.name: dataset}, origin, replace=target.check())
         say(f"\nWritten: {target.path}")
-    status = int(member["status"])
-    if status != 0:
-        raise ArrayoptError(f"{design} has no merits: {'. '.join(Status.sentences(status))}")
+    if told := trouble(member):
+        raise ArrayoptError(f"{design}: {' '.join(told)}")

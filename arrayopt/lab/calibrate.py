@@ -18,6 +18,7 @@ from arrayopt.lab.load import displacements, measured_cells, nominal_cell, radia
 from arrayopt.lab.read.files import Reading, Trace
 from arrayopt.study.calibration import with_correction
 from arrayopt.study.model import Study
+from arrayopt.study.supported import CALIBRATED
 
 Floats = NDArray[np.float64]
 
@@ -83,7 +84,7 @@ def calibrate(
     ------
     CalibrationError : no sweep, a cell without a radius, or too few usable points.
     """
-    if study.cell.back == "necked":
+    if study.cell.back not in CALIBRATED:
         raise CalibrationError("cells with a necked back have two resonances; one is fitted here")
     described = measured_cells(study, traces)
     cells = tuple(fit_cell(study, group, seed=seed) for group in sweeps_by_cell(described))

@@ -53,7 +53,7 @@ Alike = Exact | Literal["few"]
 
 CORRECTIONS = 4
 """Solutions of what the linear one leaves, each to 1e-4: to rounding."""
-HEARD_FINER = 2.0
+HEARD_FINER = 4.0
 """Points of a table of what is received, over those of the sweep's grid."""
 
 FEW_SITES = 32
@@ -306,7 +306,7 @@ def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Ban
     -------
     Band
         As from `band.find_band`, edges and jumps closed in to 1e-6 of the frequency. What is
-        received is taken from the cubics through points half a step of the grid apart.
+        received is taken from the cubics through points a quarter of the grid's step apart.
     """
     if sweep & TWO_WAY:
         packed = _hearing(packed, sweep & 3)
