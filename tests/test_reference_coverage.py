@@ -6,7 +6,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,9 +13,7 @@ import pytest
 
 from arrayopt.merits.cautions import ELV_AC, TOUCH_AC, TOUCH_DC, guidance_near
 from arrayopt.physics.steady.steady import onset_frequency
-
-sys.path.insert(0, str(Path(__file__).parent))
-from conftest import COLUMNS, Reference, differences, read_references, read_table
+from tests.support.references import COLUMNS, Reference, differences, read_references, read_table
 
 TABLE = Path(__file__).parent.parent / "docs" / "validation.md"
 

@@ -36,7 +36,7 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
     from arrayopt.design.file import read_design
     from arrayopt.merits.evaluate import evaluate
     from arrayopt.merits.figures import MeritStatus
-    from arrayopt.results.tables import group_table, merit_table
+    from arrayopt.results.tables import group_rows, merit_table, text_table
     from arrayopt.runs.store import write_results
     from arrayopt.study.read import read_study
 
@@ -47,7 +47,7 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
     click.echo(f"{design} as {strategy.name} in {checked.path}\n")
     click.echo(merit_table(member))
     click.echo()
-    click.echo(group_table(member))
+    click.echo(text_table(group_rows(member)))
     if out is not None:
         write_results(
             out, {strategy.name: dataset}, {"study": checked.text, "digest": checked.digest}

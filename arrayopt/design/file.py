@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import nearest_name
+from arrayopt.base.glossary import GLOSSARY
 from arrayopt.base.problems import Reporter
-from arrayopt.base.quantities import GLOSSARY
 from arrayopt.base.units import format_value
 from arrayopt.design.designs import PER_CHANNEL, PER_CLASS, Designs
 from arrayopt.study.build import FILE_NAMES

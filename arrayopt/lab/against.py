@@ -14,6 +14,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ArrayoptError
+from arrayopt.base.glossary import heading, shown_number
 from arrayopt.base.labelled import complex_values
 from arrayopt.lab.calibrate import CellFit, fit_cell, sweeps_by_cell
 from arrayopt.lab.load import measured_cells, radiation_load
@@ -22,6 +23,7 @@ from arrayopt.models.cells import ONSET_STEPS
 from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.steady.steady import onset_force, onset_frequency
 from arrayopt.physics.transient.pulse import contiguous_band
+from arrayopt.results.tables import text_table
 from arrayopt.study.model import Study
 
 Floats = NDArray[np.float64]
@@ -335,16 +337,20 @@ def likely_causes(rows: Sequence[Row]) -> list[str]:
 
 def verdict_table(verdict: Verdict) -> str:
     """The comparison as text for a terminal."""
-    lines = [
-        f"{'where':16}{'quantity':24}{'predicted':>12}{'measured':>12}{'shift':>9}  limits",
-    ]
+    rows = [["where", "quantity", "predicted", "measured", "shift", "limits"]]
     for row in verdict.rows:
-        word = "pass" if row.passed else "FAIL"
-        lines.append(
-            f"{row.where:16}{row.quantity:24}{row.predicted:12.5g}{row.measured:12.5g}"
-            f"{row.shift:+9.1%}  {word} ({row.pass_from:.5g} to {row.pass_to:.5g})"
+        ends = (shown_number(row.quantity, end) for end in (row.pass_from, row.pass_to))
+        rows.append(
+            [
+                row.where,
+                heading(row.quantity),
+                shown_number(row.quantity, row.predicted),
+                shown_number(row.quantity, row.measured),
+                f"{row.shift:+.1%}",
+                f"{'pass' if row.passed else 'FAIL'} ({' to '.join(ends)})",
+            ]
         )
-    lines += ["", *verdict.left, *(f"likely: {cause}" for cause in verdict.causes)]
+    lines = [text_table(rows), "", *verdict.left, *(f"likely: {c}" for c in verdict.causes)]
     missed = sum(not row.passed for row in verdict.rows)
     lines.append(f"\n{'PASS' if verdict.passed else f'FAIL: {missed} of {len(verdict.rows)} rows'}")
     return "\n".join(lines)

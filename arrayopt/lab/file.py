@@ -13,14 +13,15 @@ from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.base.files import write_file
 from arrayopt.base.units import format_value
 from arrayopt.lab.calibrate import Outcome
-from arrayopt.study.calibration import UNITS, stack_digest
+from arrayopt.study.calibration import stack_digest
 from arrayopt.study.model import Correction, Study
 
 
 def calibration_text(outcome: Outcome, study: Study, *, title: str = "") -> str:
     """The calibration file of an outcome (docs/calibration.md)."""
     physical = outcome.physical
-    names = [f.name for f in fields(Correction)]
+    units = {f.name: f.metadata["units"] for f in fields(Correction)}
+    names = list(units)
     value = astuple(physical.value)
     lines = ["format = 1", f"title = {_text(title)}"]
     lines.append(f'nominal_stack = "{stack_digest(study.stack)}"')
@@ -35,7 +36,7 @@ def calibration_text(outcome: Outcome, study: Study, *, title: str = "") -> str:
             f"value = {value[index]!r}",
             f"lower = {min(span.lower, value[index])!r}",
             f"upper = {max(span.upper, value[index])!r}",
-            f'units = "{UNITS[name]}"',
+            f'units = "{units[name]}"',
             f"identified = {str(physical.identified[index]).lower()}",
         ]
     lines += ["", "[draws]", f"names = {_list(names)}", "values = ["]
@@ -88,10 +89,9 @@ def summary(outcome: Outcome) -> str:
         span, known = physical.intervals[index], physical.identified[index]
         number = astuple(physical.value)[index]
         mark = "" if known else "   not determined by these data"
-        unit = "" if UNITS[field.name] == "1" else f" {UNITS[field.name]}"
-        lines.append(
-            f"{field.name:18}{number:12.5g}{span.lower:12.5g}{span.upper:12.5g}{unit}{mark}"
-        )
+        unit = field.metadata["units"].replace("1", "")
+        ends = f"{number:12.5g}{span.lower:12.5g}{span.upper:12.5g}"
+        lines.append(f"{field.name:18}{ends} {unit}{mark}".rstrip())
     span = physical.gain_interval
     lines.append(f"{'instrument gain':18}{physical.gain:12.5g}{span.lower:12.5g}{span.upper:12.5g}")
     lines += ["", *findings(outcome)]

@@ -34,7 +34,7 @@ from arrayopt.models.pulses.figures import PulseFigureStatus
 from arrayopt.models.several_modes.sweep import SweepSettings, SweepStatus, multimode_response
 from arrayopt.physics.coupled.arrays import CoupledStatus
 from arrayopt.physics.plate.diaphragm import film_stress
-from arrayopt.physics.sound.air import sound_pressure_level
+from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.study.model import Study
 
 Floats = NDArray[np.float64]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from arrayopt.base.quantities import BURST_MERITS, PULSE_MERITS
+from arrayopt.base.glossary import BURST_MERITS, PULSE_MERITS
 from arrayopt.models.one_mode.band import Band, find_band
 from arrayopt.models.one_mode.grid import BandStatus
 from arrayopt.models.one_mode.response import SMALL, SWEEPS, TWO_WAY, Packed

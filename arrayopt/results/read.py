@@ -17,7 +17,7 @@ from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.front import hypervolume, nondominated, thinned
 from arrayopt.search.problem import Floats, Ints, Objective, minimised
-from arrayopt.base.quantities import GLOSSARY, MERITS
+from arrayopt.base.glossary import GLOSSARY, MERITS
 from arrayopt.runs.directory import HISTORY
 from arrayopt.runs.identity import RUN, read_identity
 from arrayopt.runs.saved import read_progress

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,10 +21,12 @@ from arrayopt.base.files import (
     FORMAT,
     PROGRAM,
     check_seal,
+    full_disk,
     hdf_size,
     publish,
     seal_file,
     sealed,
+    temporary_file,
     unwritable,
 )
 from arrayopt.base.labelled import labelled
@@ -60,35 +62,45 @@ def encoded(dataset: xr.Dataset, attributes: Mapping[str, Any]) -> bytes:
 
 
 @contextmanager
-def _new_file(path: Path, attributes: Mapping[str, Any]) -> Iterator[Any]:
+def _new_file(
+    path: Path, attributes: Mapping[str, Any], *, replace: bool = True, resumable: bool = False
+) -> Iterator[Any]:
     """An open netCDF-4 file that is sealed and takes its name only when it is complete."""
-    temporary = path.with_name(f".{path.name}.part")
     try:
-        with netCDF4.Dataset(temporary, "w", format="NETCDF4") as file:
-            file.setncatts(_root(attributes))
-            yield file
-        seal_file(temporary)
-        publish(temporary, path)
-    except (OSError, RuntimeError) as error:  # netCDF reports a full disk as either
-        with suppress(OSError):
-            temporary.unlink()
-        raise unwritable(path, error) from error
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
+        with temporary_file(path.parent) as place:
+            try:
+                with netCDF4.Dataset(place, "w", format="NETCDF4") as file:
+                    file.setncatts(_root(attributes))
+                    yield file
+                seal_file(place)
+            except (OSError, RuntimeError) as error:  # netCDF reports a full disk as either
+                raise full_disk(place) or error from error
+            publish(place, path, replace=replace)
+    except (OSError, RuntimeError) as error:
+        raise unwritable(path, error, resumable=resumable) from error
 
 
 def write_results(
-    path: Path, groups: Mapping[str, xr.Dataset], attributes: Mapping[str, Any]
+    path: Path,
+    groups: Mapping[str, xr.Dataset],
+    attributes: Mapping[str, Any],
+    *,
+    replace: bool = True,
+    resumable: bool = False,
 ) -> None:
     """Write a result file with one group per strategy; see ``open_results``.
+
+    Parameters
+    ----------
+    path, groups, attributes : the file, its groups, and its attributes.
+    replace, resumable : as `write_file` has them.
 
     Raises
     ------
     ResultsError
         If it cannot be written; an old file is then untouched.
     """
-    with _new_file(path, attributes) as file:
+    with _new_file(path, attributes, replace=replace, resumable=resumable) as file:
         for name, dataset in groups.items():
             target = NetCDF4DataStore(file.createGroup(name))  # type: ignore[no-untyped-call]
             dataset.dump_to_store(target)
@@ -109,9 +121,9 @@ def join_files(
     Raises
     ------
     ResultsError
-        If it cannot be written; an old file is then untouched.
+        If it cannot be written; an old file is then untouched, and the run can go on.
     """
-    with _new_file(path, attributes) as file:
+    with _new_file(path, attributes, resumable=True) as file:
         for name, (files, total) in groups.items():
             _append(file.createGroup(name), files, total)
 

@@ -81,7 +81,7 @@ def run_study(
     chosen = options or RunOptions()
     shown = progress or SilentProgress()
     settings = SearchSettings(
-        algorithm=study.search.algorithm,  # type: ignore[arg-type]
+        algorithm=study.search.algorithm,
         population=study.search.population,
         islands=study.search.islands,
         exchange_every=study.search.exchange_every,
@@ -149,7 +149,7 @@ def identity(study: Study, seed: int, settings: SearchSettings) -> RunIdentity:
     """What must agree before a run is continued."""
     recorded: dict[str, Any] = {
         **asdict(settings),
-        "seeded_designs": study.search.seeded_designs,
+        "seeded_designs": study.search.seeds,
         "front_size": study.search.front_size,
     }
     return RunIdentity(
@@ -168,6 +168,6 @@ def _task(study: Study, name: str, workers: Pool) -> Task:
     return Task(
         name,
         PooledEvaluator(evaluator, workers, name),
-        initial=seed_vectors(study, strategy, study.search.seeded_designs),
+        initial=seed_vectors(study, strategy, study.search.seeds),
         describe=partial(StudyEvaluator.describe, evaluator),
     )

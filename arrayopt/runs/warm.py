@@ -15,7 +15,7 @@ from arrayopt.models.loop import swept_response
 from arrayopt.models.one_mode.response import SWEEPS
 from arrayopt.models.several_modes.sweep import multimode_response
 from arrayopt.physics.steady.harmonic_sweep import sweep_rows
-from arrayopt.runs.workers import inherited_by_workers
+from arrayopt.runs.workers import inherited_by_workers, leave_with_parent
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import ModelSettings, Study
 from arrayopt.study.read import read_study_text
@@ -75,6 +75,7 @@ PARTS = {"search": _search, "others": _others}
 
 
 def _compile(part: str, text: str) -> None:
+    leave_with_parent()
     with suppress(Exception):  # the run meets it again, and is the one to report it
         study = read_study_text(text)
         strategy = study.strategies[-1]

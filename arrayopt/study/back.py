@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from arrayopt.base.problems import Reporter
 from arrayopt.base.toml_lines import Path
 from arrayopt.base.units import format_value
-from arrayopt.study.model import Strategy
-from arrayopt.study.schema import BackTable, StudyFile
+from arrayopt.study.model import Back, Strategy
+from arrayopt.study.schema import StudyFile
 
 NECK_KEYS = ("neck_radius", "neck_length", "neck_count")
 
@@ -31,7 +31,7 @@ def check_back(form: StudyFile, strategies: Sequence[Strategy], report: Reporter
         _check_rest(form, report)
 
 
-def _check_keys(back: BackTable, path: Path, report: Reporter) -> None:
+def _check_keys(back: Back, path: Path, report: Reporter) -> None:
     if back.back == "necked":
         for key in ("cavity_depth", "neck_radius", "neck_length"):
             if getattr(back, key) is None:
@@ -43,13 +43,11 @@ def _check_keys(back: BackTable, path: Path, report: Reporter) -> None:
         given = "cavity_depth" if back.cavity_depth is not None else "back"
         report.add((*path, given), need)
     for key in NECK_KEYS:
-        if key in back.model_fields_set:
+        if report.value((*path, key)) is not None:
             report.add((*path, key), f'does nothing with back = "{back.back}"')
 
 
-def _check_room(
-    back: BackTable, path: Path, strategies: Sequence[Strategy], report: Reporter
-) -> None:
+def _check_room(back: Back, path: Path, strategies: Sequence[Strategy], report: Reporter) -> None:
     least = [float(s.vary["radius"][0]) for s in strategies if "radius" in s.vary]
     least += [float(s.fixed["radius"]) for s in strategies if "radius" in s.fixed]
     if back.back != "necked" or back.neck_radius is None or not least:

@@ -16,8 +16,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
+from typing import Annotated
 
 from arrayopt.base.errors import ArrayoptError, nearest_name
+from arrayopt.base.forms import Modulus
+from arrayopt.base.units import Need
 
 
 @dataclass(frozen=True)
@@ -28,32 +31,35 @@ class Source:
     status: str
 
 
-@dataclass(frozen=True)
-class Material:
-    """Properties of one layer material, SI.
+@dataclass(frozen=True, kw_only=True)
+class Properties:
+    """``[materials.NAME]``: properties of one layer material, SI.
 
     Parameters
     ----------
-    name : the name used in study files.
-    youngs_modulus : in-plane Young's modulus [Pa].
-    poisson_ratio : in-plane Poisson ratio [1].
+    youngs_modulus, poisson_ratio : in-plane [Pa], [1].
     density : [kg/m3].
     e31f : transverse film coefficient [C/m2], or None for a passive material. Negative for the
         usual polarity: a positive bias on the top electrode puts the film under compression.
     relative_permittivity : [1], or None where it is not needed.
     breakdown_field : cautious end of the published range [V/m], or None where not known.
     contains_lead : True for lead-bearing ceramics (RoHS exemptions apply).
-    sources : property name -> Source.
     """
 
-    name: str
-    youngs_modulus: float
-    poisson_ratio: float
-    density: float
-    e31f: float | None = None
-    relative_permittivity: float | None = None
-    breakdown_field: float | None = None
+    youngs_modulus: Modulus
+    poisson_ratio: Annotated[float, Need("ratio", above=-1.0, below=0.5)]
+    density: Annotated[float, Need("density", above=0.0)]
+    e31f: Annotated[float, Need("charge")] | None = None
+    relative_permittivity: Annotated[float, Need("ratio", at_least=1.0)] | None = None
+    breakdown_field: Annotated[float, Need("field", above=0.0)] | None = None
     contains_lead: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Material(Properties):
+    """One layer material: ``name`` as in study files, property name -> Source in ``sources``."""
+
+    name: str
     sources: Mapping[str, Source] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -68,10 +74,10 @@ _PAN = Source("Pan et al., Micromachines 14:374 (2023), table", "read")
 
 def _metal(name: str, modulus: float, poisson: float, density: float) -> Material:
     return Material(
-        name,
-        modulus,
-        poisson,
-        density,
+        name=name,
+        youngs_modulus=modulus,
+        poisson_ratio=poisson,
+        density=density,
         sources=MappingProxyType(
             dict.fromkeys(("youngs_modulus", "poisson_ratio", "density"), _HANDBOOK)
         ),
@@ -89,10 +95,10 @@ _AVERAGE = Source(
 
 _TABLE = (
     Material(
-        "AlN",
-        283.1e9,
-        0.287,
-        3260.0,
+        name="AlN",
+        youngs_modulus=283.1e9,
+        poisson_ratio=0.287,
+        density=3260.0,
         e31f=-1.02,
         relative_permittivity=10.0,
         breakdown_field=3e8,
@@ -110,10 +116,10 @@ _TABLE = (
         ),
     ),
     Material(
-        "ScAlN-20",
-        271e9,
-        0.293,
-        3400.0,
+        name="ScAlN-20",
+        youngs_modulus=271e9,
+        poisson_ratio=0.293,
+        density=3400.0,
         e31f=-1.6,
         relative_permittivity=12.0,
         breakdown_field=2e8,
@@ -131,10 +137,10 @@ _TABLE = (
         ),
     ),
     Material(
-        "ScAlN-30",
-        237e9,
-        0.278,
-        3450.0,
+        name="ScAlN-30",
+        youngs_modulus=237e9,
+        poisson_ratio=0.278,
+        density=3450.0,
         e31f=-2.4,
         relative_permittivity=17.0,
         breakdown_field=2e8,
@@ -152,10 +158,10 @@ _TABLE = (
         ),
     ),
     Material(
-        "PZT",
-        80e9,
-        0.3,
-        7650.0,
+        name="PZT",
+        youngs_modulus=80e9,
+        poisson_ratio=0.3,
+        density=7650.0,
         e31f=-13.1,
         relative_permittivity=854.0,
         breakdown_field=3e7,
@@ -180,10 +186,10 @@ _TABLE = (
         ),
     ),
     Material(
-        "Si",
-        151.3e9,
-        0.16,
-        2330.0,
+        name="Si",
+        youngs_modulus=151.3e9,
+        poisson_ratio=0.16,
+        density=2330.0,
         relative_permittivity=11.7,
         sources=MappingProxyType(
             {
@@ -195,10 +201,10 @@ _TABLE = (
         ),
     ),
     Material(
-        "SiO2",
-        70e9,
-        0.17,
-        2200.0,
+        name="SiO2",
+        youngs_modulus=70e9,
+        poisson_ratio=0.17,
+        density=2200.0,
         relative_permittivity=3.9,
         sources=MappingProxyType(
             {

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from arrayopt.base.quantities import attrs
+from arrayopt.base.glossary import attrs
 from arrayopt.design.designs import Designs
 from arrayopt.merits.figures import compute_merits, merits_of_band
 from arrayopt.merits.uncertainty import merit_bands

@@ -1,6 +1,6 @@
 """Designs per second of the burst band, and how far its grid can be trusted.
 
-Run: python tests/benchmarks/bench_burst_chain.py. Arrays of the duct study's 8 groups: staggered
+Run: python -m tests.benchmarks.bench_burst_chain. Arrays of the duct study's 8 groups: staggered
 designs near their onset, as a search starts from, and random ones, whose resonances lie much
 further apart. Rates are also given per second of processor time, since others may share the
 machine; steps are those of the oscillators kept, a second pass for hardening ones not counted.
@@ -8,11 +8,9 @@ machine; steps are those of the oscillators kept, a second pass for hardening on
 
 from __future__ import annotations
 
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
@@ -26,9 +24,7 @@ from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.physics.transient.one_mode import BurstResponse
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import BurstLength, Study
-
-sys.path.insert(0, str(Path(__file__).parent.parent))
-from chain import duct, random_designs
+from tests.support.chain import duct, random_designs
 
 LENGTH = BurstLength(0.4e-3)
 LEVEL = 10.0 ** (-6.0 / 20.0)

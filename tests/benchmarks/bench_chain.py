@@ -1,6 +1,6 @@
 """Designs per second of the whole chain beside a plain loop, and what a generation spends.
 
-Run: python tests/benchmarks/bench_chain.py. Everything is timed side by side in one run; the
+Run: python -m tests.benchmarks.bench_chain. Everything is timed side by side in one run; the
 ratios are the result, the absolute times only say how busy the machine was.
 """
 
@@ -31,8 +31,9 @@ from arrayopt.search.population import SearchSettings
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Strategy, Study
 from arrayopt.study.read import read_study
+from tests.support.paths import STUDIES
 
-STUDY = Path(__file__).parents[2] / "studies" / "duct-flow-meter"
+STUDY = STUDIES / "duct-flow-meter"
 DESIGNS, POINTS = 200, 400
 
 

@@ -1,6 +1,6 @@
 """Scaling of a generation over a dask cluster, and up to how many workers that pays.
 
-``python tests/benchmarks/bench_cluster.py``: times a generation of 200 designs of the shipped duct
+``python -m tests.benchmarks.bench_cluster``: times a generation of 200 designs of the shipped duct
 study on clusters of 1 and 2 workers of this machine, and pieces of work that cost nothing, and fits
 
     T(w) = i n s / w + i g + r + p k w
@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from pathlib import Path
 
 import numpy as np
 
@@ -26,6 +25,7 @@ from arrayopt.runs.study_run import NUMBER_PACKAGES
 from arrayopt.search.evaluator import StudyEvaluator, build_evaluator
 from arrayopt.search.problem import Evaluation, Floats
 from arrayopt.study.read import read_study
+from tests.support.paths import ROOT
 
 DESIGNS = 200
 REPEATS = 7
@@ -49,7 +49,7 @@ def least(pool: ClusterWorkers, X: Floats, repeats: int) -> float:
 def main() -> None:
     import distributed
 
-    root = Path(__file__).parent.parent.parent
+    root = ROOT
     study = read_study(root / "studies" / "duct-flow-meter")
     strategy = study.strategy("combined")
     evaluator = StudyEvaluator(study, strategy)

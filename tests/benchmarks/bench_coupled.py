@@ -1,6 +1,6 @@
 """Cost of mutual radiation in the loop, and what it does to designs of a shipped study.
 
-Run: python tests/benchmarks/bench_coupled.py [STUDY] [DESIGNS]. STUDY is a folder of studies/, by
+Run: python -m tests.benchmarks.bench_coupled [STUDY] [DESIGNS]. STUDY is a folder of studies/, by
 default duct-flow-meter. Processor time of one thread, so divide by the number of processors;
 designs of the first two strategies, radii in the middle of their range, driven at the stated
 multiple of the cells' own first onset.
@@ -12,7 +12,8 @@ import os
 import sys
 import time
 from dataclasses import replace
-from pathlib import Path
+
+from tests.support.paths import STUDIES
 
 os.environ["NUMBA_NUM_THREADS"] = "1"
 
@@ -26,7 +27,6 @@ from arrayopt.models.one_mode.band import Band, find_band
 from arrayopt.models.one_mode.response import SMALL, UP
 from arrayopt.study.read import read_study
 
-STUDIES = Path(__file__).parent.parent.parent / "studies"
 LEVEL = 10.0 ** (-6.0 / 20.0)
 DRIVES = (0.5, 0.9, 1.5, 3.0)
 

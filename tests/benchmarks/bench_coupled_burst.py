@@ -1,6 +1,6 @@
 """What mutual radiation does to bursts of both demo studies' arrays, and what it costs.
 
-Run: python tests/benchmarks/bench_coupled_burst.py [strategy ...]. Processor time of one thread a
+Run: python -m tests.benchmarks.bench_coupled_burst [strategy ...]. Processor time of one thread a
 design, band and pulse; arrays as in bench_coupled.py, bursts of 0.4 ms.
 """
 
@@ -10,7 +10,8 @@ import os
 import sys
 import time
 from dataclasses import replace
-from pathlib import Path
+
+from tests.support.paths import STUDIES
 
 os.environ["NUMBA_NUM_THREADS"] = "1"
 
@@ -28,7 +29,6 @@ from arrayopt.models.several_modes.burst import ModesRows
 from arrayopt.study.model import BurstLength
 from arrayopt.study.read import read_study
 
-STUDIES = Path(__file__).parent.parent.parent / "studies"
 LENGTH = BurstLength(0.4e-3)
 DRIVES = (0.1, 1.0, 3.0)
 MODELS = ("alone", "coupled", "three modes")

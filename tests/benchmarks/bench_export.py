@@ -25,8 +25,9 @@ from arrayopt.design.designs import DesignSpace
 from arrayopt.design.file import design_text
 from arrayopt.design.stored import FoundDesign
 from arrayopt.study.read import read_study_text
+from tests.support.paths import STUDIES
 
-STUDY = Path(__file__).parents[2] / "studies" / "duct-flow-meter" / "study.toml"
+STUDY = STUDIES / "duct-flow-meter" / "study.toml"
 
 
 def thousand_cells(channels: str = "one") -> FoundDesign:

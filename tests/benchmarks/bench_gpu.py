@@ -1,6 +1,6 @@
 """Bursts on a graphics card: steps and designs per second, the processor beside it, what differs.
 
-Run on a machine with a card: python tests/benchmarks/bench_gpu.py. Rates of the kernel are of a
+Run on a machine with a card: python -m tests.benchmarks.bench_gpu. Rates of the kernel are of a
 million oscillators whose numbers lie on the card already; whole calls start and end in numpy
 arrays. The limit is what this arithmetic (35 operations a step, 32 steps a cycle) reached on one
 H100 in CUDA C++ without samples. The processor steps the same bursts in as many threads as it has.
@@ -9,10 +9,8 @@ H100 in CUDA C++ without samples. The processor steps the same bursts in as many
 from __future__ import annotations
 
 import os
-import sys
 import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -25,9 +23,7 @@ from arrayopt.physics.transient import card_kernel as transient_gpu
 from arrayopt.physics.transient import one_mode_kernel as kernel
 from arrayopt.physics.transient.one_mode import BurstResponse, burst_envelope
 from arrayopt.study.model import BurstLength
-
-sys.path.insert(0, str(Path(__file__).parent.parent))
-from chain import at_target, duct, random_designs
+from tests.support.chain import at_target, duct, random_designs
 
 cuda: Any = numba_cuda
 LIMIT = {False: 344e9, True: 663e9}

@@ -1,6 +1,6 @@
 """Designs per second of the multi-mode, multi-harmonic sweep (M7.11 to M7.17).
 
-Run: python tests/benchmarks/bench_harmonic.py. One design: 8 groups of a clamped uniform disc, 3
+Run: python -m tests.benchmarks.bench_harmonic. One design: 8 groups of a clamped uniform disc, 3
 modes, harmonics 0..3, 400 frequencies, drives from 0.5 to 8 times the onset of bistability, so that
 nine sweeps in ten jump. Beside the elapsed time it prints processor time per frequency point, which
 says more on a shared machine.

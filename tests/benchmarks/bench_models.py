@@ -1,6 +1,6 @@
 """Designs per second of every model in the loop, where the time goes, and how it grows.
 
-Run: python tests/benchmarks/bench_models.py. Random designs of the duct study's combined strategy,
+Run: python -m tests.benchmarks.bench_models. Random designs of the duct study's combined strategy,
 its 64 cells in 8 or in 64 distinct groups. Elapsed time of all threads in one process; what grows
 is the processor time, fitted as a power over the range shown.
 """
@@ -8,14 +8,13 @@ is the processor time, fitted as a power over the range shown.
 from __future__ import annotations
 
 import resource
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 import numpy as np
+from bench_chain import distinct, one_mode, random_designs
 
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.merits.figures import compute_merits
@@ -29,9 +28,6 @@ from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import BurstLength, Strategy, Study
-
-sys.path.insert(0, str(Path(__file__).parent))
-from bench_chain import distinct, one_mode, random_designs
 
 WANTED = frozenset({"fractional_bandwidth"})
 REPEATS = 3

@@ -1,6 +1,6 @@
 """Seconds until each command answers, and what compiling costs the first time.
 
-Run: python tests/benchmarks/bench_startup.py.
+Run: python -m tests.benchmarks.bench_startup.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ import time
 from pathlib import Path
 
 from arrayopt.cli.main import COMMANDS
+from tests.support.paths import ROOT
 
-ROOT = Path(__file__).parents[2]
 MAIN = "from arrayopt.cli.main import main; main()"
 
 

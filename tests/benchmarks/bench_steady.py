@@ -1,6 +1,6 @@
 """Points per second of the one-mode closed form beside a C loop of the same formulas.
 
-Run: python tests/benchmarks/bench_steady.py. The arrays stay in cache; every thread works
+Run: python -m tests.benchmarks.bench_steady. The arrays stay in cache; every thread works
 on its own rows. The C side (steady_roofline.c, gcc -O3 -march=native -ffast-math) runs in as many
 threads of its own: ctypes releases the interpreter lock.
 """

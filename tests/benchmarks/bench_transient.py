@@ -1,6 +1,6 @@
 """Oscillator steps per second of the burst stepper beside C, and its error beside solve_ivp.
 
-Run: python tests/benchmarks/bench_transient.py. Rates are of the fastest of many short repeats,
+Run: python -m tests.benchmarks.bench_transient. Rates are of the fastest of many short repeats,
 since other processes may share the machine. The C side (transient_roofline.c, gcc -O3 -march=native
 -ffast-math) does the same arithmetic, keeps no samples and runs in as many threads: ctypes
 releases the interpreter lock. C on one and on two threads tells whether the two cores have

@@ -1,6 +1,6 @@
 """Evaluations and processor seconds until a search has 90, 95 and 99 % of a reference hypervolume.
 
-Run: python tests/benchmarks/search_efficiency.py [evaluations] [seeds]; uses every processor.
+Run: python -m tests.benchmarks.search_efficiency [evaluations] [seeds]; uses every processor.
 The combined strategy of both shipped studies, with the closed-form seeds unless stated, and cells
 on their own (``mutual_radiation = "none"``): ways of searching are compared here, not models. The
 reference is the hypervolume of all fronts of a study put together, those of searches ten times as
@@ -14,7 +14,6 @@ import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
@@ -27,8 +26,8 @@ from arrayopt.search.problem import minimised
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.search.variation import varied
 from arrayopt.study.read import read_study
+from tests.support.paths import STUDIES
 
-STUDIES = Path(__file__).parents[2] / "studies"
 EVALUATIONS = int(sys.argv[1]) if len(sys.argv) > 1 else 20000
 SEEDS = int(sys.argv[2]) if len(sys.argv) > 2 else 3
 GROWS_AFTER = population._GROWS_AFTER
@@ -118,7 +117,7 @@ def follow(folder: str, variant: Variant, seed: int) -> tuple[np.ndarray, np.nda
     study = replace(study, model=replace(study.model, mutual_radiation="none", escalate=False))
     strategy = study.strategy("combined")
     evaluator = variant.evaluator(study, strategy)
-    initial = seed_vectors(study, strategy, study.search.seeded_designs)
+    initial = seed_vectors(study, strategy, study.search.seeds)
     rows = []
     population.varied = crossed if variant.crossed else varied
     population._GROWS_AFTER = GROWS_AFTER if variant.grows else 10**9

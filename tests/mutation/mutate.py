@@ -3,8 +3,8 @@
 A seeded sample of all constants, signs, operators and comparisons of ``arrayopt/physics`` is
 changed, each alone, and the tests of that module are run against it:
 
-    python tests/mutation/mutate.py --seed 1 --sample 40 --minutes 20
-    python tests/mutation/mutate.py --table > docs/mutation.md
+    python -m tests.mutation.mutate --seed 1 --sample 40 --minutes 20
+    python -m tests.mutation.mutate --table > docs/mutation.md
 
 Results are appended to ``results.csv`` beside this file. A survivor gets its explanation in the
 ``note`` column by hand, beginning with one of the words of `KINDS`.
@@ -26,7 +26,8 @@ import time
 from collections import Counter
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
+from tests.support.paths import ROOT
+
 RESULTS = Path(__file__).with_name("results.csv")
 FIELDS = ("file", "line", "change", "source", "outcome", "note")
 
@@ -41,42 +42,42 @@ KINDS = {
 
 # (tests, without the compiler). Plain Python is faster wherever kernels are called seldom.
 TESTS: dict[str, tuple[tuple[str, ...], bool]] = {
-    "laminate": (("test_laminate",), True),
-    "diaphragm": (("test_physics_guards", "test_diaphragm"), True),
-    "plate_table": (("test_diaphragm",), True),
-    "plate_kernel": (("test_diaphragm",), True),
-    "air": (("test_air",), False),
-    "radiation": (("test_radiation", "test_mutual"), True),
-    "radiation_tables": (("test_radiation",), True),
-    "mutual": (("test_mutual",), True),
-    "cavity": (("test_physics_guards", "test_cavity"), True),
-    "steady": (("test_physics_guards", "test_steady"), False),
-    "steady_kernel": (("test_physics_guards", "test_steady"), False),
-    "coupled": (("test_physics_guards", "test_coupled"), False),
-    "coupled_kernel": (("test_physics_guards", "test_coupled"), False),
-    "coupled_sweep": (("test_physics_guards", "test_coupled"), False),
-    "coupled_relax": (("test_physics_guards", "test_coupled", "test_beating"), False),
-    "threads": (("test_physics_guards", "test_steady"), False),
-    "transient": (("test_physics_guards", "test_transient", "test_pulse"), False),
-    "transient_kernel": (("test_physics_guards", "test_transient", "test_pulse"), False),
-    "transient_formulas": (("test_physics_guards", "test_transient", "test_pulse"), False),
-    "transient_plan": (("test_physics_guards", "test_transient", "test_gpu"), False),
-    "transient_grid": (("test_physics_guards", "test_transient"), False),
-    "transient_trace_kernel": (("test_physics_guards", "test_transient_modes"), False),
-    "transient_modes": (("test_physics_guards", "test_transient_modes"), False),
-    "transient_modes_kernel": (("test_physics_guards", "test_transient_modes"), False),
-    "pulse": (("test_physics_guards", "test_pulse"), False),
-    "harmonic": (("test_physics_guards", "test_harmonic"), False),
-    "harmonic_kernel": (("test_physics_guards", "test_harmonic"), False),
-    "harmonic_rows": (("test_physics_guards", "test_harmonic"), False),
-    "harmonic_between": (("test_multimode_refine",), False),
-    "harmonic_sweep": (("test_physics_guards", "test_harmonic"), False),
-    "harmonic_motion": (("test_physics_guards", "test_harmonic"), False),
-    "neck_kernel": (("test_necked",), False),
-    "neck_stability": (("test_necked",), False),
-    "necked": (("test_necked",), False),
-    "coupled_burst": (("test_coupled_burst",), False),
-    "coupled_burst_kernel": (("test_coupled_burst",), False),
+    "plate/laminate": (("test_laminate",), True),
+    "plate/diaphragm": (("test_physics_guards", "test_diaphragm"), True),
+    "plate/table": (("test_diaphragm",), True),
+    "plate/kernel": (("test_diaphragm",), True),
+    "sound/air": (("test_air",), False),
+    "sound/radiation": (("test_radiation", "test_mutual"), True),
+    "sound/tables": (("test_radiation",), True),
+    "sound/pair": (("test_mutual",), True),
+    "back/cavity": (("test_physics_guards", "test_cavity"), True),
+    "steady/steady": (("test_physics_guards", "test_steady"), False),
+    "steady/steady_kernel": (("test_physics_guards", "test_steady"), False),
+    "coupled/arrays": (("test_physics_guards", "test_coupled"), False),
+    "coupled/newton": (("test_physics_guards", "test_coupled"), False),
+    "coupled/sweep": (("test_physics_guards", "test_coupled"), False),
+    "coupled/landing": (("test_physics_guards", "test_coupled", "test_beating"), False),
+    "numerics/threads": (("test_physics_guards", "test_steady"), False),
+    "transient/one_mode": (("test_physics_guards", "test_transient", "test_pulse"), False),
+    "transient/one_mode_kernel": (("test_physics_guards", "test_transient", "test_pulse"), False),
+    "transient/formulas": (("test_physics_guards", "test_transient", "test_pulse"), False),
+    "transient/plan": (("test_physics_guards", "test_transient", "test_gpu"), False),
+    "transient/grid": (("test_physics_guards", "test_transient"), False),
+    "transient/trace_kernel": (("test_physics_guards", "test_transient_modes"), False),
+    "transient/modes": (("test_physics_guards", "test_transient_modes"), False),
+    "transient/modes_kernel": (("test_physics_guards", "test_transient_modes"), False),
+    "transient/pulse": (("test_physics_guards", "test_pulse"), False),
+    "steady/harmonic": (("test_physics_guards", "test_harmonic"), False),
+    "steady/harmonic_kernel": (("test_physics_guards", "test_harmonic"), False),
+    "steady/harmonic_rows": (("test_physics_guards", "test_harmonic"), False),
+    "steady/harmonic_between": (("test_multimode_refine",), False),
+    "steady/harmonic_sweep": (("test_physics_guards", "test_harmonic"), False),
+    "steady/harmonic_motion": (("test_physics_guards", "test_harmonic"), False),
+    "back/neck_kernel": (("test_necked",), False),
+    "back/neck_stability": (("test_necked",), False),
+    "back/necked": (("test_necked",), False),
+    "transient/coupled": (("test_coupled_burst",), False),
+    "transient/coupled_kernel": (("test_coupled_burst",), False),
 }
 
 # Minutes without the compiler, and no sharper than the rest of its file.
@@ -180,7 +181,7 @@ def outcome(copy: Path, module: str, text: str, limit: float) -> str:
     }
     command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider"]
     command += ["-k", LEFT_OUT]
-    command += [f"tests/{name}.py" for name in tests if (copy / "tests" / f"{name}.py").exists()]
+    command += [str(path) for name in tests for path in (copy / "tests").rglob(f"{name}.py")]
     times = target.stat()
     target.write_text(text, encoding="utf-8")
     try:
@@ -212,14 +213,14 @@ def _cache_without(copy: Path, module: str) -> Path:
     imports: dict[str, set[str]] = {}
     for path in (copy / "arrayopt").rglob("*.py"):
         text = path.read_text(encoding="utf-8")
-        if "njit" not in text:
+        if "physics.numerics.compiled" not in text:
             continue
         tree = ast.walk(ast.parse(text))
         found = [node for node in tree if isinstance(node, ast.ImportFrom)]
         # "from package.module import name", and "from package import module"
         imports[path.stem] = {(node.module or "").rsplit(".", 1)[-1] for node in found}
         imports[path.stem] |= {alias.name for node in found for alias in node.names}
-    stale = {module}
+    stale = {module.rpartition("/")[2]}
     while more := {name for name, used in imports.items() if used & stale} - stale:
         stale |= more
     cache = copy / "numba"
@@ -326,7 +327,7 @@ def table() -> str:
     lines = [
         "# Does breaking the physics break a test?",
         "",
-        "Written by `python tests/mutation/mutate.py --table`. A seeded sample of all numbers,",
+        "Written by `python -m tests.mutation.mutate --table`. A seeded sample of all numbers,",
         "signs, operators and comparisons of `arrayopt/physics` was changed, one at a time, and",
         "only that module's own tests were run (numbers: 10 % or 1 more; `+ - * / **`, signs,",
         "comparisons, and/or: swapped). Over five times the usual run time counts as killed.",
@@ -349,7 +350,8 @@ def table() -> str:
             f"| {module} | {here['tried']} | {killed} | {here['survived']} | {here['gap']} |"
         )
     killed = total["tried"] - total["survived"]
-    found = sorted(p.stem for p in (ROOT / "arrayopt" / "physics").glob("[a-z]*.py"))
+    physics = ROOT / "arrayopt" / "physics"
+    found = sorted(str(p.relative_to(physics))[:-3] for p in physics.rglob("[a-z]*.py"))
     thin = [name for name in found if sum(r["file"] == name for r in rows) < 5]
     lines += [
         f"| **all** | **{total['tried']}** | **{killed}** | **{total['survived']}** "

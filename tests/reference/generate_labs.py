@@ -17,8 +17,9 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.support.paths import STUDIES
+
 LABS, PART = 200, 50
-ROOT = Path(__file__).parents[2]
 CHIP = {  # how chips differ from what was drawn: lowest, highest
     "quality_factor": (50.0, 110.0),
     "film_tension": (-20.0, 100.0),
@@ -39,7 +40,7 @@ RELATIVE = ("quality_factor", "coupling_scale")
 
 def tutorial():
     """The tutorial's generator as a module."""
-    path = ROOT / "studies" / "calibration-tutorial" / "generate_lab.py"
+    path = STUDIES / "calibration-tutorial" / "generate_lab.py"
     spec = importlib.util.spec_from_file_location("generate_lab", path)
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)

@@ -12,17 +12,14 @@ Run: python tests/reference/generate_modal_sweeps.py (about two minutes).
 """
 
 import csv
-import sys
 from pathlib import Path
 
 import numpy as np
 from scipy.integrate import solve_ivp
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-from chain import duct, uniform_design
-
 from arrayopt.models.cells import build_cells
 from arrayopt.physics.sound.radiation import self_impedance
+from tests.support.chain import duct, uniform_design
 
 DWELL, WINDOW, SAMPLES = 100, 8, 48
 BIAS = 5.0

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from arrayopt.base.errors import ExportError
-from arrayopt.base.quantities import MARGIN_PREFIX, attrs
+from arrayopt.base.glossary import MARGIN_PREFIX, attrs
 from arrayopt.chip.export.files import (
     CELLS,
     DRIVE,

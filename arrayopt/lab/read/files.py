@@ -6,7 +6,7 @@ import math
 import os
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Literal
 
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from arrayopt.base.errors import ArrayoptError, Problem, StudyError, nearest_name
 from arrayopt.base.problems import Reporter
 from arrayopt.lab.read.clean import clipped_points, merged
-from arrayopt.lab.read.schema import MeasuredHeader
+from arrayopt.lab.read.header import MeasuredHeader
 from arrayopt.lab.read.table import Column, Table, read_table
 
 Floats = NDArray[np.float64]
@@ -180,7 +180,7 @@ def _header(path: Path, text: str, out: _Collector) -> MeasuredHeader | None:
     sidecar = path.with_suffix(".toml")
     if sidecar.exists() and sidecar != path:
         return Reporter(sidecar).validate(MeasuredHeader)
-    known = list(MeasuredHeader.model_fields)
+    known = [f.name for f in fields(MeasuredHeader)]
     found: dict[str, object] = {}
     where: dict[str, int] = {}
     for number, line in enumerate(text.splitlines(), 1):
@@ -332,7 +332,7 @@ def _with_columns(
         if name in given and not float(str(given[name])) > 0.0:
             out.refuse(line, name, "a number above zero is needed", str(given[name]))
             return None
-    return header.model_copy(update=given)
+    return replace(header, **given)  # type: ignore[arg-type]
 
 
 def _signal(

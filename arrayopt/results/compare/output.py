@@ -17,7 +17,8 @@ from arrayopt.results.plots.compare import plot_attainment, plot_dominated, plot
 from arrayopt.results.plots.style import svg_file
 from arrayopt.results.read import verified_merits
 from arrayopt.base.files import write_file
-from arrayopt.results.tables import shown_unit, shown_value, text_table
+from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
+from arrayopt.results.tables import text_table
 
 
 def verdict(found: Comparison) -> str:
@@ -47,7 +48,7 @@ def comparison_text(found: Comparison) -> str:
     """Everything as plain text."""
     parts = [verdict(found), _hypervolumes(found)]
     if found.level is not None:
-        parts += [_best(found), _lead(found)]
+        parts += [_best(found), _lead(found, found.level)]
     parts.append(_dominated(found))
     parts += [text for text in (_verified(found),) if text]
     if found.notes:
@@ -73,14 +74,10 @@ def _hypervolumes(found: Comparison) -> str:
             ]
         )
     point = ", ".join(
-        f"{o.name.replace('_', ' ')} {_with_unit(o.name, o.reference)}" for o in found.objectives
+        f"{words(o.name)} {shown(o.name, o.reference)}" for o in found.objectives
     )
     after = f" after {found.evaluations} evaluations" if found.evaluations else ""
     return f"Hypervolume{after}, reference point {point}:\n{text_table(rows)}"
-
-
-def _with_unit(name: str, value: float) -> str:
-    return f"{shown_value(name, value)} {shown_unit(name)[0]}".strip()
 
 
 def _best(found: Comparison) -> str:
@@ -89,8 +86,8 @@ def _best(found: Comparison) -> str:
         return ""
     head = [
         "strategy",
-        f"widest band [%] at >= {level:.4g} dB",
-        f"highest level [dB] at >= {100 * band:.3g} %",
+        f"widest {heading(BAND)} at >= {shown(LEVEL, level)}",
+        f"highest {heading(LEVEL)} at >= {shown(BAND, band)}",
     ]
     rows = [head]
     for name in found.ranking:
@@ -98,36 +95,37 @@ def _best(found: Comparison) -> str:
         rows.append(
             [
                 name,
-                _range(100.0 * np.asarray(one["best_bandwidth"])),
-                _range(np.asarray(one["best_level"])),
+                _range(BAND, np.asarray(one["best_bandwidth"])),
+                _range(LEVEL, np.asarray(one["best_level"])),
             ]
         )
     return (
-        f"Best of each strategy at an onset voltage of at most {onset:.3g} V (mean over seeds, "
+        f"Best of each strategy at an onset voltage of at most {shown(ONSET, onset)} (mean over seeds, "
         f"lowest to highest):\n{text_table(rows)}"
     )
 
 
-def _range(values: Any) -> str:
+def _range(name: str, values: Any) -> str:
     good = values[np.isfinite(values)]
     if not len(good):
         return "none"
     lost = f", {len(values) - len(good)} without" if len(good) < len(values) else ""
     if len(good) == 1:
-        return f"{good[0]:.4g}{lost}"
-    return f"{good.mean():.4g} ({good.min():.4g} to {good.max():.4g}){lost}"
+        return f"{shown_number(name, good[0])}{lost}"
+    mean, low, high = (shown_number(name, x) for x in (good.mean(), good.min(), good.max()))
+    return f"{mean} ({low} to {high}){lost}"
 
 
-def _lead(found: Comparison) -> str:
+def _lead(found: Comparison, level: float) -> str:
     if not found.lead_changes:
-        return f"No strategy reaches {found.level:.4g} dB."
+        return f"No strategy reaches {shown(LEVEL, level)}."
     steps = []
     for volts, before, after in found.lead_changes:
         steps.append(
-            f"from {volts:.3g} V {after} has the widest band"
+            f"from {shown(ONSET, volts)} {after} has the widest band"
             + (f" (before it {before})" if before else "")
         )
-    return f"Lead by onset voltage, at {found.level:.4g} dB or more: " + "; ".join(steps) + "."
+    return f"Lead by onset voltage, at {shown(LEVEL, level)} or more: " + "; ".join(steps) + "."
 
 
 def _dominated(found: Comparison) -> str:
@@ -152,11 +150,11 @@ def _verified(found: Comparison) -> str:
                 rows.append(
                     [
                         name,
-                        f"{merit.replace('_', ' ')} [{shown_unit(merit)[0]}]",
+                        heading(merit),
                         str(int(good.sum())),
-                        shown_value(merit, float(search.mean())),
-                        shown_value(merit, float(value[good].mean())),
-                        shown_value(merit, float((value[good] - search).mean())),
+                        shown_number(merit, float(search.mean())),
+                        shown_number(merit, float(value[good].mean())),
+                        shown_change(merit, float(value[good].mean()), float(search.mean())),
                     ]
                 )
     return f"Verified designs:\n{text_table(rows)}" if len(rows) > 1 else ""

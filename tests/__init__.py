@@ -1,0 +1,1 @@
+"""Tests, benchmarks and their support: import as ``tests.support.NAME``."""

@@ -1,0 +1,210 @@
+"""The command as a person meets it: help, ten broken studies, a small study end to end."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from arrayopt.cli.main import main
+from tests.support.paths import STUDIES
+
+DUCT = STUDIES / "duct-flow-meter"
+
+
+@dataclass(frozen=True)
+class Result:
+    """Exit code and what was printed."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def arrayopt(*arguments: object) -> Result:
+    """Call the command's entry point here: a process of its own would load everything anew."""
+    out, err = io.StringIO(), io.StringIO()
+    before = sys.argv
+    sys.argv = ["arrayopt", *map(str, arguments)]
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            main()
+        code = 0
+    except SystemExit as end:
+        code = int(end.code or 0)
+    finally:
+        sys.argv = before
+    return Result(code, out.getvalue(), err.getvalue())
+
+
+@pytest.mark.parametrize("command", ["check", "run", "show", "evaluate", "environment"])
+def test_help_ends_with_an_example_that_names_the_command(command: str) -> None:
+    result = arrayopt(command, "--help")
+    assert result.returncode == 0
+    assert f"arrayopt {command}" in result.stdout.split("Example")[1]
+
+
+def test_overview_and_version() -> None:
+    overview = arrayopt("--help")
+    assert overview.returncode == 0
+    assert all(name in overview.stdout for name in ("check", "run", "show", "evaluate"))
+    assert arrayopt("--version").stdout.startswith("arrayopt ")
+
+
+def test_unknown_command_names_the_nearest() -> None:
+    result = arrayopt("chek", "x")
+    assert result.returncode == 2
+    assert "did you mean check" in result.stderr
+
+
+# (what is replaced, by what, words the message must hold)
+BROKEN = {
+    "unit": ('pitch = "1.1 mm"', 'pitch = "1.1 kHz"', ("array.pitch", "length", "1.1 kHz")),
+    "misspelt": ("quality_factor = 90", "qualty_factor = 90", ("cell.quality_factor", "did you")),
+    "number": ('clearance = "60 um"', "clearance = 60", ("array.clearance", "length")),
+    "material": ('material = "Si"', 'material = "Sii"', ("stack[0].material", "Si")),
+    "bounds": ('["400 um", "520 um"]', '["520 um", "400 um"]', ("vary.radius", "lower")),
+    "limit": ("ripple = {", "riple = {", ("limits.riple", "ripple")),
+    "algorithm": ('"sms-emoa"', '"nsga4"', ("search.algorithm", "nsga2")),
+    "crowded": ('pitch = "1.1 mm"', 'pitch = "0.8 mm"', ("array.pitch", "clearance")),
+    "passive": ("active = true", "active = false", ("stack", "active")),
+    "voltage": ('["0.2 V", "20 V"]', '["0.2 V", "200 V"]', ("vary.amplitude", "20 V")),
+    "syntax": ("[cell]", "[cell", ("TOML syntax", "]")),
+    "count": ('count = 8 }\nchannels = { scheme = "one" }', "count = 0 }", ("count",)),
+}
+
+
+@pytest.mark.parametrize("name", BROKEN)
+def test_broken_studies_give_one_clear_message(name: str, tmp_path: Path) -> None:
+    old, new, words = BROKEN[name]
+    text = (DUCT / "study.toml").read_text(encoding="utf-8")
+    assert old in text
+    file = tmp_path / "study.toml"
+    file.write_text(text.replace(old, new, 1), encoding="utf-8")
+    result = arrayopt("check", file)
+    assert result.returncode == 2, result.stdout
+    assert "Traceback" not in result.stderr
+    for word in words:
+        assert word.lower() in result.stderr.lower(), result.stderr
+    assert f"{file}:" in result.stderr, "the file and line are named"
+    run = arrayopt("run", file, "--out", tmp_path / "out")
+    assert run.returncode == 2
+    assert not (tmp_path / "out").exists(), "nothing is written"
+
+
+def test_all_problems_at_once(tmp_path: Path) -> None:
+    text = (DUCT / "study.toml").read_text(encoding="utf-8")
+    for key in ("unit", "misspelt", "algorithm", "number"):
+        text = text.replace(BROKEN[key][0], BROKEN[key][1], 1)
+    file = tmp_path / "study.toml"
+    file.write_text(text, encoding="utf-8")
+    lines = arrayopt("check", file).stderr.strip().splitlines()
+    keys = ("array.pitch", "cell.qualty_factor", "cell.quality_factor", "search.algorithm")
+    for key in (*keys, "array.clearance"):
+        assert sum(key in line.split(" ")[1] for line in lines) == 1, (key, lines)
+    assert len(lines) == 5
+
+
+def test_check_says_what_would_be_run() -> None:
+    result = arrayopt("check", DUCT)
+    assert result.returncode == 0, result.stderr
+    for word in ("combined", "variables", "evaluations", "workers", "MiB of memory", "Predicted"):
+        assert word in result.stdout
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small run of the shipped study."""
+    out = tmp_path_factory.mktemp("run") / "duct"
+    command = [sys.executable, "-c", "from arrayopt.cli.main import main; main()"]
+    options = ["--out", str(out), "--evaluations", "200", "--workers", "2"]
+    result = subprocess.run(
+        [*command, "run", str(DUCT), *options],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert result.returncode == 0, result.stderr
+    assert "generation" in result.stderr
+    assert "hypervolume" in result.stdout
+    return out
+
+
+def test_same_seed_same_fronts_for_any_number_of_workers(run: Path, tmp_path: Path) -> None:
+    again = arrayopt("run", DUCT, "--out", tmp_path / "b", "--evaluations", 200, "--workers", 1)
+    assert again.returncode == 0, again.stderr
+    with (
+        xr.open_datatree(run / "fronts.nc", engine="netcdf4") as a,
+        xr.open_datatree(tmp_path / "b" / "fronts.nc", engine="netcdf4") as b,
+    ):
+        for name in a.children:
+            assert a[name].to_dataset().identical(b[name].to_dataset()), name
+
+
+def test_another_seed_another_front(run: Path, tmp_path: Path) -> None:
+    arrayopt("run", DUCT, "--out", tmp_path / "c", "--evaluations", 200, "--seed", 5, "--no-verify")
+    with (
+        xr.open_datatree(run / "fronts.nc", engine="netcdf4") as a,
+        xr.open_datatree(tmp_path / "c" / "fronts.nc", engine="netcdf4") as c,
+    ):
+        first, second = a["combined"]["vector"].values, c["combined"]["vector"].values
+        assert first.shape != second.shape or not np.array_equal(first, second)
+
+
+def test_stored_fronts_are_labelled(run: Path) -> None:
+    with xr.open_datatree(run / "fronts.nc", engine="netcdf4") as tree:
+        assert "format = 1" in tree.attrs["study"]
+        for key in ("digest", "seed", "versions"):
+            assert tree.attrs[key]
+        for name in ("uniform-nonlinear", "overlapping-radii", "combined"):
+            front = tree[name].to_dataset()
+            assert {"design", "cell", "frequency"} <= set(front.dims)
+            for variable in (
+                "radius",
+                "drive_phase",
+                "fractional_bandwidth",
+                "group_pressure_real",
+            ):
+                assert front[variable].attrs["units"]
+                assert front[variable].attrs["long_name"]
+
+
+def test_show_prints_fronts_and_one_design(run: Path) -> None:
+    fronts = arrayopt("show", run)
+    assert fronts.returncode == 0, fronts.stderr
+    assert "combined: " in fronts.stdout
+    row = next(x for x in fronts.stdout.splitlines() if x.startswith("combined/"))
+    design = arrayopt("show", run, row.split()[0])
+    assert design.returncode == 0, design.stderr
+    assert "fractional bandwidth" in design.stdout
+    unknown = arrayopt("show", run, "combined/999999")
+    assert unknown.returncode == 2
+    assert "Traceback" not in unknown.stderr
+
+
+def test_an_existing_run_is_not_overwritten(run: Path) -> None:
+    before = (run / "fronts.nc").read_bytes()
+    result = arrayopt("run", DUCT, "--out", run, "--evaluations", 200)
+    assert result.returncode == 2
+    assert "--resume" in result.stderr
+    assert (run / "fronts.nc").read_bytes() == before
+
+
+def test_what_if(tmp_path: Path) -> None:
+    out = tmp_path / "one.nc"
+    result = arrayopt("evaluate", DUCT, "--design", DUCT / "what-if.toml", "--out", out)
+    assert result.returncode == 0, result.stderr
+    assert "peak level" in result.stdout
+    with xr.open_datatree(out, engine="netcdf4") as tree:
+        (group,) = tree.children.values()
+        dataset = group.to_dataset()
+        for name in ("pressure_real", "opposite_pressure_real", "small_signal_pressure_real"):
+            assert np.all(np.isfinite(dataset[name]))

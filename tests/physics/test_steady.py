@@ -1,0 +1,451 @@
+"""One-mode steady states (M6, M7): polynomial roots, the reference table, time integration."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+from scipy.integrate import quad
+
+from arrayopt.physics.steady import steady
+from tests.support.paths import REFERENCE
+
+IDENTITY = 1e-12
+SWEEPS = REFERENCE / "duffing_sweeps.csv"
+log = st.floats(-4.0, 4.0)
+
+
+def condition(d: float, l: float, g: float, X: float) -> float:  # noqa: E741
+    """d log(residual side of M7.1) / d log X: what one rounding of X does to the residual."""
+    pull = 0.75 * g * X
+    return 1.0 + 2.0 * abs(pull) * (abs(d) + abs(pull)) / ((d + pull) ** 2 + l * l)
+
+
+@settings(max_examples=400, deadline=None)
+@given(st.floats(-400.0, 400.0), log, log, st.sampled_from([-1.0, 1.0]), st.booleans())
+def test_root_satisfies_the_balance(s, log_gamma, log_scale, sign, upper):
+    # SI-sized values: l of 1e-7..10 N/m, amplitudes near 1e-6 m
+    l = 1e-3 * 10.0**log_scale  # noqa: E741
+    d, g = -s * sign * l, sign * l / 1e-12
+    F = math.sqrt(10.0**log_gamma * l**3 / (0.75 * abs(g)))
+    X = steady.amplitude_squared(d, l, g, F, upper)
+    residual = X * ((d + 0.75 * g * X) ** 2 + l * l) / F**2 - 1.0
+    assert abs(residual) <= 4 * np.finfo(float).eps * condition(d, l, g, X)
+    assert X > 0.0
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.floats(-100.0, 100.0), log, st.sampled_from([-1.0, 1.0]))
+def test_roots_are_the_outer_ones_of_numpy(s, log_gamma, sign):
+    gamma = 10.0**log_gamma
+    roots = np.roots([1.0, -2.0 * s, 1.0 + s * s, -gamma])
+    real = roots[np.abs(roots.imag) < 1e-6 * np.abs(roots)].real
+    edges = np.diff(np.sort(real))
+    if real.size == 2 or (real.size == 3 and edges.min() < 1e-5 * real.max()):
+        return  # on a fold numpy.roots itself is only good to the root of rounding
+    d, g, F = -s * sign, sign * 4.0 / 3.0, math.sqrt(gamma)
+    low = steady.amplitude_squared(d, 1.0, g, F, False)
+    high = steady.amplitude_squared(d, 1.0, g, F, True)
+    # numpy.roots is backward stable on the polynomial: small roots lose digits to large ones
+    spread = np.abs(roots).max()
+    rtol = 1e-9 + 1e-12 * (spread / low) ** 2
+    assert_allclose(low, real.min(), rtol=rtol)
+    assert_allclose(high, real.max(), rtol=1e-6)
+    assert steady.state_count(d, 1.0, g, F) == real.size
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.floats(1.75, 500.0), st.floats(-14.0, -1.0), st.booleans())
+def test_branch_survives_up_to_its_fold(s, log_distance, upper):
+    # M7.3; at s = 500 the plain discriminant would misplace the fold by 1e-10
+    edge = s * (s * s + 9.0) + (s * s - 3.0) ** 1.5
+    fold = 2.0 * (1.0 + s * s) ** 2 / edge if upper else 2.0 * edge / 27.0
+    gamma = fold * (1.0 + 10.0**log_distance) if upper else fold * (1.0 - 10.0**log_distance)
+    if upper and gamma > 2.0 * edge / 27.0:
+        return
+    y = steady.amplitude_squared(-s, 1.0, 4.0 / 3.0, math.sqrt(gamma), upper)
+    root = math.sqrt(s * s - 3.0)
+    turning = (2.0 * s + (root if upper else -root)) / 3.0
+    assert y >= turning * (1 - IDENTITY) if upper else y <= turning * (1 + IDENTITY)
+
+
+def test_linear_and_undriven_limits_are_exact():
+    for d in (-3.0, 0.0, 2.0):
+        assert steady.amplitude_squared(d, 0.5, 0.0, 2.0, True) == 4.0 / 0.25 / (1 + (d / 0.5) ** 2)
+        assert steady.amplitude_squared(d, 0.5, 1e9, 0.0, False) == 0.0
+
+
+def test_undriven_mode_rests_on_either_branch():
+    # F = 0 must not pick the free-vibration root of the undamped backbone
+    assert steady.amplitude_squared(-50.0, 1.0, 1.0, 0.0, True) == 0.0
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.floats(-50.0, 50.0), log, st.floats(-8.0, 8.0), st.floats(-8.0, 8.0), st.booleans())
+def test_scaling_of_force_and_length(s, log_gamma, log_force, log_length, upper):
+    # units of force and length are free: X scales by length^2, and nothing else changes
+    force, length = 2.0 ** round(log_force * 3), 2.0 ** round(log_length * 3)
+    F = math.sqrt(10.0**log_gamma)
+    X = steady.amplitude_squared(-s, 1.0, 1.0, F, upper)
+    stiff = force / length
+    scaled = steady.amplitude_squared(-s * stiff, stiff, stiff / length**2, F * force, upper)
+    assert_allclose(scaled, X * length**2, rtol=IDENTITY)
+
+
+def test_batch_equals_scalar_and_mirrors_softening():
+    rng = np.random.default_rng(3)
+    w = np.linspace(0.7, 1.6, 301)
+    m, c, k1 = rng.uniform(0.5, 2.0, (3, 4, 1))
+    c = 0.05 * c
+    g, F = np.array([[0.8], [-0.05], [0.0], [3.0]]), np.array([[0.2], [0.05], [0.1], [0.02]])
+    for up in (True, False):
+        got, _ = steady.steady_amplitude(
+            w, mass=m, damping=c, stiffness=k1, cubic=g, force=F, sweep_up=up
+        )
+        for i in range(4):
+            for j in range(0, 301, 17):
+                d, l = float(k1[i, 0] - w[j] ** 2 * m[i, 0]), float(w[j] * c[i, 0])  # noqa: E741
+                branch = steady.on_upper_branch(g[i, 0], up)
+                X = steady.amplitude_squared(d, l, g[i, 0], F[i, 0], branch)
+                assert_allclose(abs(got[i, j]) ** 2, X, rtol=IDENTITY)
+                A = steady.complex_amplitude(d, l, g[i, 0], F[i, 0], X)
+                assert_allclose(got[i, j], A, rtol=IDENTITY)
+        # cubic given per frequency takes the other route through the kernel
+        full, _ = steady.steady_amplitude(
+            w, mass=m, damping=c, stiffness=k1, cubic=g + 0 * w, force=F, sweep_up=up
+        )
+        assert_allclose(full, got, rtol=IDENTITY)
+    X = steady.amplitude_squared(-3.0, 0.5, 0.7, 2.0, True)
+    mirrored = steady.amplitude_squared(3.0, 0.5, -0.7, 2.0, True)
+    assert_allclose(mirrored, X, rtol=IDENTITY)
+    assert_allclose(np.angle(got[2, -1]), -np.pi, rtol=0.1)  # above resonance: lag towards pi
+
+
+def test_status_marks_what_cannot_be_used():
+    bad = steady.steady_amplitude(
+        1.0, mass=1.0, damping=np.array([0.1, 0.0, np.nan]), stiffness=1.0, cubic=0.1, force=0.1
+    )
+    assert_allclose(bad.status, [0, 1, 1])
+    assert np.isnan(bad.amplitude[1:]).all()
+    assert np.isfinite(bad.amplitude[0])
+    # softening driven past the backbone's largest power, swept down (M7.6)
+    soft = steady.steady_amplitude(
+        np.linspace(0.3, 1.2, 50),
+        mass=1.0,
+        damping=0.02,
+        stiffness=1.0,
+        cubic=-1.0,
+        force=0.1,
+        sweep_up=False,
+    )
+    assert (soft.status & steady.SteadyStatus.BEYOND_SOFTENING).any()
+    single = steady.steady_amplitude(
+        1.0, mass=1.0, damping=0.1, stiffness=1.0, cubic=0.1, force=0.1
+    )
+    assert np.ndim(single.amplitude) == 0
+
+
+# --- onset and jumps -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("Q", [10, 20, 50, 100, 200])
+def test_onset_table(check_outside: Callable[..., None], Q: int):
+    force = steady.onset_force(1.0, c=1.0 / Q, k1=1.0, g=1.0)
+    check_outside(f"duff.onset_hb.L.Q{Q}", float(force) ** 2, "M7.4")
+    if Q in (50, 100):
+        w = steady.onset_frequency(1.0, c=1.0 / Q, k1=1.0, g=1.0)
+        check_outside(f"duff.onset_hb.w.Q{Q}", float(w), "M7.4")
+
+
+def test_weak_limits(check_outside: Callable[..., None]):
+    zeta = 1e-11
+    F = float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=1.0))
+    check_outside("duff.Fcrit", F**2 / zeta**3, "M7.4")
+    # the detuning, extrapolated to zeta = 0 from two small ones (it is linear in zeta)
+    coarse, fine = (
+        (float(steady.onset_frequency(1.0, c=2 * z, k1=1.0, g=1.0)) - 1) / (2 * z)
+        for z in (2e-5, 1e-5)
+    )
+    check_outside("duff.detuning", 2 * fine - coarse, "M7.4")
+    # amplitude at the cusp; a double root of the third order holds only eps^(1/3) of X
+    zeta = 1e-6
+    F = float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=1.0))
+    w = float(steady.onset_frequency(1.0, c=2 * zeta, k1=1.0, g=1.0))
+    X = steady.amplitude_squared(1 - w * w, 2 * zeta * w, 1.0, F, True)
+    check_outside("duff.Acusp", math.sqrt(X / (2 * zeta)), "M7.4", rel_tol=3e-4)
+    # peak: on the backbone w^2 = 1 + 3/4 X, where F = 2 zeta w sqrt(X); weak limit w = 1
+    peak = F / (2 * zeta)
+    wp = math.sqrt(1 + 0.75 * peak**2)
+    X = steady.amplitude_squared(1 - wp * wp, 2 * zeta * wp, 1.0, F, True)
+    # finite zeta = 1e-6 moves it by about zeta
+    check_outside("duff.Apeak_crit", math.sqrt(X / (2 * zeta)), "M7.4", rel_tol=1e-5)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(-3.5, -0.5), st.sampled_from([1.0, -1.0]))
+def test_onset_is_where_three_states_first_appear(log_zeta, sign):
+    # softening near its limit of 1/3 meets the low-frequency states beyond the barrier (M7.6)
+    zeta = min(10.0**log_zeta, 0.3 if sign > 0 else 0.1)
+    onset = float(steady.onset_force(2.0, c=2 * zeta * math.sqrt(6.0), k1=3.0, g=sign * 5.0))
+    centre = float(steady.onset_frequency(2.0, c=2 * zeta * math.sqrt(6.0), k1=3.0, g=sign * 5.0))
+    w = centre * (1.0 + zeta * np.linspace(-0.3, 0.3, 4001))
+    for factor, expected in ((1.0 - 1e-2, 1), (1.0 + 1e-2, 3)):
+        most = max(
+            steady.state_count(
+                3.0 - 2.0 * f * f,
+                2 * zeta * math.sqrt(6.0) * f,
+                sign * 5.0,
+                factor * onset,
+            )
+            for f in w
+        )
+        assert most == expected
+
+
+def test_no_onset():
+    assert steady.onset_force(1.0, c=0.1, k1=1.0, g=0.0) == np.inf
+    assert steady.onset_force(1.0, c=0.67, k1=1.0, g=-1.0) == np.inf
+    assert np.isnan(steady.onset_frequency(1.0, c=0.67, k1=1.0, g=-1.0))
+    assert np.isfinite(steady.onset_force(1.0, c=0.66, k1=1.0, g=-1.0))
+
+
+HB_ROWS = [
+    ("up", 0.01, 1.0, 0.02),
+    ("down", 0.01, 1.0, 0.02),
+    ("up", 0.005, 0.5, 0.02),
+    ("down", 0.005, 0.5, 0.02),
+    ("down", 0.05, 1.0, 0.3),
+    ("down", 0.01, 1.0, 0.005),
+    ("up", 0.02, 0.5, 0.1),
+    ("down", 0.02, 0.5, 0.1),
+]
+
+
+@pytest.mark.parametrize(("which", "zeta", "g", "F"), HB_ROWS)
+def test_jump_table(check_outside: Callable[..., None], which, zeta, g, F):
+    up, down, status = steady.jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=F)
+    assert status == 0
+    value = float(up if which == "up" else down)
+    name = f"z{zeta}g{g}F{F}"
+    check_outside(f"duff.hb.{which}.{name}", value, "M7.6")
+
+
+BRENNAN_ROWS = [
+    ("down", 0.01, 1.0, 0.02),
+    ("up", 0.01, 1.0, 0.02),
+    ("down", 0.005, 0.5, 0.02),
+    ("down", 0.05, 1.0, 0.3),
+    ("down", 0.01, 1.0, 0.005),
+    ("up", 0.01, 1.0, 0.005),
+    ("down", 0.02, 0.5, 0.1),
+    ("up", 0.02, 0.5, 0.1),
+]
+
+
+@pytest.mark.parametrize(("which", "zeta", "g", "F"), BRENNAN_ROWS)
+def test_published_closed_forms(check_outside: Callable[..., None], which, zeta, g, F):
+    # Brennan's forms leave out terms in zeta and (gamma F^2)^(2/3): 0.12 % and 1.1 % in these rows
+    up, down, _ = steady.jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=F)
+    value, rel_tol = (float(up), 1.1e-2) if which == "up" else (float(down), 1.2e-3)
+    check_outside(f"duff.brennan.{which}.z{zeta}g{g}F{F}", value, "M7.6", rel_tol=rel_tol)
+
+
+def test_jumps_against_time_sweeps_of_the_table(check_outside: Callable[..., None]):
+    # one harmonic against time integration: the third harmonic moves the jump down by 0.2 %
+    up, down, _ = steady.jump_frequencies(1.0, c=0.02, k1=1.0, g=1.0, F=0.02)
+    check_outside("duff.sweep.up-sweep_jump-down.zeta=0.01", float(down), "M7.6", rel_tol=2e-3)
+    check_outside("duff.sweep.down-sweep_jump-up.zeta=0.01", float(up), "M7.6")
+    up, _, _ = steady.jump_frequencies(1.0, c=0.1, k1=1.0, g=1.0, F=0.3)
+    check_outside("duff.sweep.down-sweep_jump-up.zeta=0.05", float(up), "M7.6")
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(-3.0, -1.0), st.floats(0.01, 2.0), st.sampled_from([1.0, -1.0]))
+def test_jumps_are_roots_of_the_discriminant_in_frequency(log_zeta, log_drive, sign):
+    zeta = 10.0**log_zeta
+    F = float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=sign)) * 10.0**log_drive
+    up, down, status = steady.jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=sign, F=F)
+    P = 0.75 * F * F
+    # l^2 (l^2 + d^2)^2 + sign P d (d^2 + 9 l^2) + 27/4 P^2 = 0, d = 1 - W, l^2 = 4 zeta^2 W (M7.6)
+    for value in (float(up), float(down)):
+        if math.isnan(value):
+            continue
+        d, l2 = (1 - value) * (1 + value), (2 * zeta * value) ** 2
+        parts = l2 * (l2 + d * d) ** 2, sign * P * d * (d * d + 9 * l2), 6.75 * P * P
+        # two terms of order zeta^-2 cancel in d; the frequency itself is held to rounding
+        assert abs(sum(parts)) <= 1e-9 * max(map(abs, parts))
+    if sign > 0:
+        assert status == 0
+        assert up < down
+    else:
+        assert down < up or status != 0
+        # the upper branch can take up power only while P < 4 zeta^2 max W (1 - W) = zeta^2
+        assert np.isnan(down) == (zeta**2 < P) or abs(P / zeta**2 - 1) < 30 * zeta
+
+
+def test_jump_status():
+    below = steady.jump_frequencies(1.0, c=0.02, k1=1.0, g=[1.0, 0.0, -1.0], F=[1e-4, 1.0, 1e-4])
+    assert_allclose(below[2], int(steady.SteadyStatus.MONOSTABLE))
+    assert np.isnan(below[0]).all()
+    _, _, bad = steady.jump_frequencies(1.0, c=[0.0, np.nan], k1=1.0, g=1.0, F=1.0)
+    assert_allclose(bad, int(steady.SteadyStatus.INVALID))
+    up, down, hard = steady.jump_frequencies(1.0, c=0.01, k1=1.0, g=-1.0, F=[0.1, 0.5])
+    flags = steady.SteadyStatus
+    assert_allclose(hard, [flags.NO_JUMP_DOWN, flags.NO_JUMP_DOWN | flags.NO_JUMP_UP])
+    assert np.isnan(down).all()
+    assert np.isfinite(up[0])
+
+
+@pytest.mark.parametrize("g", [1.0, -1.0])
+def test_sweeps_differ_only_between_the_jumps(g):
+    zeta = 0.02
+    onset = float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=g))
+    w = np.linspace(0.8, 1.3, 2001)
+    common = {"mass": 1.0, "damping": 2 * zeta, "stiffness": 1.0, "cubic": g}
+    for factor in (0.99, 1.5):
+        rise = steady.steady_amplitude(w, force=factor * onset, sweep_up=True, **common).amplitude
+        fall = steady.steady_amplitude(w, force=factor * onset, sweep_up=False, **common).amplitude
+        differs = np.abs(np.abs(rise) / np.abs(fall) - 1.0) > 1e-9
+        up, down, _ = steady.jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=factor * onset)
+        if factor < 1.0:
+            assert not differs.any()
+        else:
+            assert differs.any()
+            assert_allclose(w[differs][[0, -1]], sorted((float(up), float(down))), rtol=3e-4)
+
+
+# --- bandwidth limits ------------------------------------------------------------------------
+
+
+def fractional_bandwidth(w: np.ndarray, response: np.ndarray, level: float) -> float:
+    """(f2 - f1)/mean between the outermost points above ``level`` of the peak, around the peak."""
+    inside = response >= level * response.max()
+    return float(2.0 * (w[inside][-1] - w[inside][0]) / (w[inside][-1] + w[inside][0]))
+
+
+def test_small_drive_bandwidths():
+    # linear resonator: 1/Q at -3 dB, sqrt3/Q at -6 dB in velocity (exact for velocity response)
+    Q = 80.0
+    w = np.linspace(0.96, 1.04, 400001)
+    A, _ = steady.steady_amplitude(w, mass=1.0, damping=1 / Q, stiffness=1.0, cubic=1.0, force=1e-9)
+    # rtol: both sides of the band land on a grid of 2e-7, second-order terms of 1/Q^2
+    assert_allclose(fractional_bandwidth(w, w * np.abs(A), 2**-0.5), 1 / Q, rtol=1e-4)
+    assert_allclose(fractional_bandwidth(w, w * np.abs(A), 0.5), math.sqrt(3) / Q, rtol=1e-4)
+
+
+def test_strong_drive_bandwidth_ceilings():
+    # common analysis, derived: on the backbone A w grows like w^2 and A w^2 like w^3, so
+    # FBW -> 2 (1 - r)/(1 + r), r = 2^(-1/4), 2^(-1/2) for velocity, 2^(-1/6), 2^(-1/3) for pressure
+    zeta = 1e-3
+    F = 4e4 * float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=1.0))
+    _, down, _ = steady.jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=1.0, F=F)
+    w = np.linspace(0.5, 1.0, 200001) * float(down)
+    A, _ = steady.steady_amplitude(w, mass=1.0, damping=2 * zeta, stiffness=1.0, cubic=1.0, force=F)
+    velocity, pressure = w * np.abs(A), w**2 * np.abs(A)
+    for response, level, expected in (
+        (velocity, 2**-0.5, 0.173),
+        (velocity, 0.5, 0.343),
+        (pressure, 2**-0.5, 0.115),
+        (pressure, 0.5, 0.231),
+    ):
+        # the ceilings are quoted to three digits; the drive is finite
+        assert_allclose(fractional_bandwidth(w, response, level), expected, rtol=5e-3)
+
+
+# --- effective cubic -------------------------------------------------------------------------
+
+
+def free_frequency(k2: float, k3: float, half_width: float) -> float:
+    """Exact frequency of x'' + x + k2 x^2 + k3 x^3 = 0 at half peak-to-peak, by quadrature."""
+
+    def potential(x: float) -> float:
+        return x * x / 2 + k2 * x**3 / 3 + k3 * x**4 / 4
+
+    # turning points a < 0 < b, b - a = 2 half_width, equal potential
+    low, high = -half_width * 1.5, -half_width * 0.5
+    for _ in range(200):
+        a = 0.5 * (low + high)
+        if potential(a) > potential(a + 2 * half_width):
+            low = a
+        else:
+            high = a
+    b = a + 2 * half_width
+    mean, half = 0.5 * (a + b), half_width
+
+    def integrand(theta: float) -> float:
+        x = mean + half * math.sin(theta)
+        # (V(b) - V(x)) / ((b - x)(x - a)) by polynomial division stays smooth at the ends
+        s1, s2 = x + b, x * x + x * b + b * b
+        s3 = x**3 + x * x * b + x * b * b + b**3
+        quotient = s1 / 2 + k2 * s2 / 3 + k3 * s3 / 4  # (V(b) - V(x))/(b - x)
+        return math.sqrt((x - a) / (2 * quotient)) if x > a else 0.0
+
+    period = 2 * quad(integrand, -math.pi / 2, math.pi / 2, epsabs=0, epsrel=1e-12)[0]
+    return 2 * math.pi / period
+
+
+def test_effective_cubic_shift(check_outside: Callable[..., None]):
+    g, status = steady.effective_cubic(1.0, k2=0.5, k3=1.0, amplitude=0.101708)
+    assert status == 0
+    # the row is the exact period; the effective cubic leaves terms of (k2 A/k1)^2 of the shift
+    check_outside("duff.quad.w", math.sqrt(1 + 0.75 * float(g) * 0.101708**2), "M7.5", rel_tol=2e-5)
+
+
+@pytest.mark.parametrize("ratio", [0.0, 0.5, 1.0, 2.0])
+def test_effective_cubic_error_at_its_limit(ratio):
+    # k2 A/k1 = 0.15; k3 from none to twice the quadratic's own part of the effective cubic
+    k2, A = 1.0, 0.15
+    k3 = ratio * 10.0 / 9.0
+    g, status = steady.effective_cubic(1.0, k2=k2, k3=k3, amplitude=A)
+    # ratio 0: the quadratic alone leaves the second equilibrium at -k1/k2, out of reach at A
+    assert status == (0 if k3 == 0 or k2**2 <= 4 * k3 else steady.SteadyStatus.NOT_WEAKLY_QUADRATIC)
+    exact = free_frequency(k2, k3, A) - 1.0
+    shift = 3.0 / 8.0 * float(g) * A * A
+    assert abs(shift - exact) <= 0.05 * 3.0 / 8.0 * (abs(k3) + 10.0 / 9.0) * A * A
+
+
+def test_effective_cubic_status():
+    _, status = steady.effective_cubic(1.0, k2=[0.1, 0.2, 2.5], k3=1.0, amplitude=[1.0, 1.0, 0.0])
+    assert_allclose(status, [0, 4, 4])
+    cubic, status = steady.effective_cubic(-1.0, k2=0.0, k3=1.0)
+    assert status == steady.SteadyStatus.INVALID
+    assert np.isnan(cubic)
+
+
+# --- independent time integration ------------------------------------------------------------
+
+
+def test_against_time_integration():
+    # tests/reference/generate_duffing_sweeps.py (scipy DOP853, stepped sweep)
+    with SWEEPS.open(newline="", encoding="utf-8") as stream:
+        rows = [{k: float(v) for k, v in row.items()} for row in csv.DictReader(stream)]
+    cases = sorted({(r["zeta"], r["g"], r["F"]) for r in rows})
+    assert len(cases) == 2
+    for zeta, g, F in cases:
+        up, down, status = steady.jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=F)
+        assert status == 0
+        for sweep_up in (1.0, 0.0):
+            part = [r for r in rows if (r["zeta"], r["g"], r["sweep_up"]) == (zeta, g, sweep_up)]
+            w, reached = np.array([(r["w"], r["first_harmonic"]) for r in part]).T
+            A, _ = steady.steady_amplitude(
+                w,
+                mass=1.0,
+                damping=2 * zeta,
+                stiffness=1.0,
+                cubic=g,
+                force=F,
+                sweep_up=bool(sweep_up),
+            )
+            jump = float(down if (g > 0) == bool(sweep_up) else up)
+            # two steps of the sweep (0.4 %) either side of the jump: dwell and grid
+            away = np.abs(w - jump) > 0.009
+            # one harmonic leaves a third harmonic of 1 % at 3/4 g X = 0.37: amplitude within 1 %
+            assert_allclose(np.abs(A)[away], reached[away], rtol=1e-2)
+            step = np.argmax(np.abs(np.diff(np.log(reached))))
+            assert_allclose(0.5 * (w[step] + w[step + 1]), jump, rtol=5e-3)

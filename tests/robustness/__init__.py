@@ -1,0 +1,1 @@
+"""Faults, kills, malformed inputs and soaks, each a program of its own."""

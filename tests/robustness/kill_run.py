@@ -1,0 +1,138 @@
+"""Kill a small run at every write call, or at random moments, and resume it; prints the count.
+
+Run as ``python -m tests.robustness.kill_run calls|moments DIRECTORY SECONDS``: a process of
+its own, because it forks. Exits with 1 at the first resumed run that differs from the undisturbed
+one.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from arrayopt.runs.store import open_results
+from tests.support import toy_run
+from tests.support.toy_run import run_toy
+
+EVALUATIONS = 16
+IDENTITY = replace(toy_run.IDENTITY, strategies=("alpha",))
+
+
+def kill_at(call: int) -> Callable[[], int]:
+    """Make this process die at its ``call``-th call that changes the disk; writes die half-way.
+
+    Returns a function that tells how many there were.
+    """
+    count = 0
+
+    def dying(original: Callable[..., Any], half: bool) -> Callable[..., Any]:
+        def wrapped(*args: Any, **kwargs: Any) -> Any:
+            nonlocal count
+            count += 1
+            if count == call:
+                if half:
+                    original(args[0], bytes(args[1])[: len(args[1]) // 2])
+                os.kill(os.getpid(), signal.SIGKILL)
+            return original(*args, **kwargs)
+
+        return wrapped
+
+    for name in ("write", "fsync", "replace", "unlink", "mkdir", "open", "ftruncate", "pwrite"):
+        setattr(os, name, dying(getattr(os, name), name == "write"))
+    return lambda: count
+
+
+def child(work: Callable[[], object]) -> int:
+    """Run work in a fork; its process id."""
+    pid = os.fork()
+    if pid == 0:
+        try:
+            work()
+        except BaseException as error:
+            print(f"child failed: {error!r}", flush=True)
+            os._exit(1)
+        os._exit(0)
+    return pid
+
+
+def died(pid: int) -> bool:
+    """Wait for a fork; whether it was killed. Any other failure ends this script."""
+    status = os.waitpid(pid, 0)[1]
+    if status not in (0, signal.SIGKILL):
+        sys.exit(f"child ended with {status}")
+    return status == signal.SIGKILL
+
+
+def check_same(directory: Path, reference: Path) -> None:
+    for name in ("fronts.nc", "history.nc"):
+        if (directory / name).read_bytes() == (reference / name).read_bytes():
+            continue
+        if not open_results(directory / name).identical(open_results(reference / name)):
+            sys.exit(f"{name} differs from the undisturbed run")
+
+
+def run(directory: Path) -> None:
+    run_toy(directory, evaluations=EVALUATIONS, identity=IDENTITY, resume=True)
+
+
+def every_call(directory: Path, reference: Path, end: float) -> str:
+    reading, writing = os.pipe()
+
+    def count() -> None:
+        calls = kill_at(0)
+        run(directory)
+        os.write(writing, str(calls()).encode())
+
+    died(child(count))
+    total = int(os.read(reading, 20))
+    order = list(range(1, total + 1))
+    random.Random(2).shuffle(order)  # so that a slow machine samples all of them
+    for done, call in enumerate(order):
+        if time.monotonic() > end:
+            return f"{done} of {total} calls"
+
+        def work(call: int = call) -> None:
+            kill_at(call)
+            run(directory)
+
+        shutil.rmtree(directory)
+        if not died(child(work)):
+            sys.exit(f"call {call} of {total} did not happen")
+        run(directory)
+        check_same(directory, reference)
+    return f"{total} of {total} calls"
+
+
+def random_moments(directory: Path, reference: Path, end: float) -> str:
+    start = time.monotonic()
+    run(directory)
+    usual = time.monotonic() - start
+    shuffled = random.Random(1)
+    kills, complete = 0, 0
+    while time.monotonic() < end or complete == 0:
+        shutil.rmtree(directory)
+        while True:
+            pid = child(lambda: run(directory))
+            time.sleep(shuffled.uniform(0.0, 1.5 * usual))
+            os.kill(pid, signal.SIGKILL)
+            if not died(pid):
+                break
+            kills += 1
+        check_same(directory, reference)
+        complete += 1
+    return f"{kills} kills, {complete} complete runs"
+
+
+if __name__ == "__main__":
+    base = Path(sys.argv[2])
+    run(base / "reference")
+    work = {"calls": every_call, "moments": random_moments}[sys.argv[1]]
+    print(work(base / "killed", base / "reference", time.monotonic() + float(sys.argv[3])))

@@ -1,0 +1,33 @@
+"""A few hundred malformed files of every kind; docs/robustness.md tells of the long run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from arrayopt.base.errors import ArrayoptError
+from arrayopt.study.read import read_study
+from tests.robustness.fuzz_inputs import fuzz
+from tests.support.paths import STUDIES
+
+
+def test_malformed_files_are_refused_in_words_or_read() -> None:
+    counts, wrong = fuzz(300, 3)
+    assert not wrong, "\n".join(wrong)
+    assert counts.total() == 300
+    for kind in ("study", "process", "design", "measured", "fronts.nc", "run.json"):
+        assert counts[f"{kind} refused"] > 0, counts
+
+
+@pytest.mark.parametrize("name", ["../outside.toml", "/etc/hostname", "link.toml", "a/../../b"])
+def test_paths_in_a_study_stay_inside_its_folder(tmp_path: Path, name: str) -> None:
+    folder = tmp_path / "study"
+    folder.mkdir()
+    (tmp_path / "outside.toml").write_text("secret = 1")
+    (folder / "link.toml").symlink_to(tmp_path / "outside.toml")
+    text = (STUDIES / "duct-flow-meter" / "study.toml").read_text(encoding="utf-8")
+    file = folder / "study.toml"
+    file.write_text(text + f'\n[calibration]\nfile = "{name}"\n', encoding="utf-8")
+    with pytest.raises(ArrayoptError, match="a file in the study's folder is needed"):
+        read_study(file)

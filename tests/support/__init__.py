@@ -1,0 +1,1 @@
+"""What tests share: places, small studies, toy problems, outside values, a browser."""

@@ -1,0 +1,9 @@
+"""Where things of the checkout are."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+STUDIES = ROOT / "studies"
+REFERENCE = ROOT / "tests" / "reference"
