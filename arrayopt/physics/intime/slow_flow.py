@@ -49,7 +49,7 @@ TURN = 40.0
 """Longest step: of the turn, in radians, of a cell twice as far off as the sweep is wide."""
 HOLD = 8.0
 """Decay times of the slowest cell before the frequency moves."""
-WINDOWS = 25.0
+WINDOWS = 60.0
 """Least number of windows in the narrowest linewidth."""
 RESTLESS = 0.2
 """Speed of the envelopes over size and slowest decay rate, above which they do not rest."""
