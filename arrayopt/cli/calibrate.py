@@ -128,9 +128,9 @@ def _compare(
     seed: int,
 ) -> None:
     from arrayopt.lab.against import compare_chip, read_limits, verdict_table
-    from arrayopt.runs.store import open_results
+    from arrayopt.runs.store import open_fronts
 
-    tree = open_results(against)
+    tree = open_fronts(against)
     name = strategy or next(iter(tree.children), "")
     if name not in tree.children:
         raise ArrayoptError(f"{against} holds {', '.join(tree.children)}; not {name!r}")

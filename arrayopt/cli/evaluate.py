@@ -47,9 +47,9 @@ def command(study: Path, design: Path, out: Path | None, draws: int, overwrite: 
     range.
     """
     from arrayopt.base.errors import ArrayoptError
+    from arrayopt.base.status import Status
     from arrayopt.design.file import read_design
     from arrayopt.merits.evaluate import evaluate
-    from arrayopt.merits.figures import MeritStatus
     from arrayopt.results.tables import group_rows, merit_table, text_table
     from arrayopt.runs.store import write_results
     from arrayopt.study.read import read_study, study_file
@@ -69,7 +69,4 @@ def command(study: Path, design: Path, out: Path | None, draws: int, overwrite: 
         click.echo(f"\nWritten: {target.path}")
     status = int(member["status"])
     if status != 0:
-        reasons = [
-            str(flag.name).lower().replace("_", " ") for flag in MeritStatus if status & flag
-        ]
-        raise ArrayoptError(f"{design} has no merits: {', '.join(reasons)}")
+        raise ArrayoptError(f"{design} has no merits: {'. '.join(Status.sentences(status))}")

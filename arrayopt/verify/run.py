@@ -15,7 +15,7 @@ from arrayopt.base.output import digest
 from arrayopt.design.stored import find_design, identifier_of
 from arrayopt.runs.directory import RunDirectory, owner_of
 from arrayopt.runs.identity import RUN, read_identity
-from arrayopt.runs.store import FRONTS, open_results
+from arrayopt.runs.store import FRONTS, open_fronts
 from arrayopt.study.read import read_study_text
 from arrayopt.verify.designs import (
     Verification,
@@ -71,7 +71,7 @@ def verify_run(
     if (owner := owner_of(Path(directory))) is not None:
         raise ResultsError(f"{directory} is in use by another run ({owner}); verify it afterwards")
     before = _fronts_digest(Path(directory))
-    tree = open_results(directory)
+    tree = open_fronts(directory)
     wanted = spread_of(tree) if identifiers is None else list(dict.fromkeys(identifiers))
     designs = [find_design(tree, name) for name in wanted]
     fronts = {name: node.to_dataset() for name, node in tree.children.items()}
