@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Mapping
 from contextlib import suppress
@@ -164,7 +165,9 @@ class RotatingFile:
             for older, newer in zip(pieces[:0:-1], pieces[-2::-1], strict=True):
                 if newer.exists():
                     newer.replace(older)
-        with self._path.open("a", encoding="utf-8") as stream:
+        # neither a link is followed nor a pipe waited for
+        flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_NONBLOCK
+        with open(os.open(self._path, flags, 0o666), "a", encoding="utf-8") as stream:
             stream.write(text)
 
     def flush(self) -> None:
