@@ -16,7 +16,8 @@ import xarray as xr
 from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.front import hypervolume, nondominated, thinned
-from arrayopt.search.problem import Floats, Ints, Objective, minimised
+from arrayopt.search.problem import Floats, Ints, minimised
+from arrayopt.study.model import Objective
 from arrayopt.base.glossary import GLOSSARY, MERITS
 from arrayopt.runs.directory import HISTORY
 from arrayopt.runs.identity import RUN, read_identity

@@ -32,7 +32,8 @@ from arrayopt.runs.workers import Pool
 from arrayopt.search.front import thinned
 from arrayopt.search.loop import Generation, search
 from arrayopt.search.population import SearchSettings
-from arrayopt.search.problem import Evaluation, Evaluator, Floats, Ints, Objective, minimised
+from arrayopt.search.problem import Evaluation, Evaluator, Floats, Ints, minimised
+from arrayopt.study.model import Objective
 
 FRONTS_EVERY = 60.0
 """Least seconds between two fronts files written while a run goes on."""

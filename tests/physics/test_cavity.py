@@ -146,4 +146,3 @@ def test_status_and_refusals() -> None:
         necked(cavity_volume=0.0)
     with pytest.raises(ValueError, match="neck length"):
         necked(neck_length=-1e-6)
-    assert cav.back_factor(vented=True) == 2 * cav.back_factor(vented=False)
