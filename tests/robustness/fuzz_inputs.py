@@ -30,7 +30,7 @@ import netCDF4
 import numpy as np
 
 from arrayopt.base.errors import ArrayoptError
-from arrayopt.base.files import seal_file
+from arrayopt.base.files import add_trailer
 from arrayopt.chip.process import read_process
 from arrayopt.design.file import read_design
 from arrayopt.lab.calibrate import calibrate
@@ -182,7 +182,7 @@ def forged(content: bytes, other: bytes, pick: random.Random) -> bytes:
             for _ in range(pick.choice((1, 1, 2, 3))):
                 with suppress(RuntimeError, TypeError, ValueError):  # what the library cannot do
                     _forge(pick.choice([root, *root.groups.values()]), pick)
-        seal_file(file)
+        add_trailer(file)
         return file.read_bytes()
 
 
