@@ -212,8 +212,11 @@ def open_results(path: str | os.PathLike[str]) -> xr.DataTree:
         if not file.exists():
             raise ResultsError(f"{path} holds no results yet ({FRONTS} is missing)")
     check_trailer(file)
-    with xr.open_datatree(file, engine="netcdf4") as tree:
-        return tree.load()
+    try:
+        with xr.open_datatree(file, engine="netcdf4") as tree:
+            return tree.load()
+    except (ValueError, KeyError, TypeError) as error:  # sealed, but put together otherwise
+        raise ResultsError(f"{file} does not hold groups of designs: {error}") from None
 
 
 _GROUP: dict[str, Callable[[Any], object]] = {
