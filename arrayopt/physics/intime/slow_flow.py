@@ -157,7 +157,8 @@ def chip_arrays(
         Metres per unit of position.
     sides : radiating sides; 0 leaves mutual radiation out.
     cavity : array (design, chip, cell)
-        Pressure per displaced volume of a cavity with necks [Pa/m3]; ``neck`` as in `coupled_arrays`.
+        Pressure per displaced volume of a cavity with necks [Pa/m3].
+    neck : as in `coupled_arrays`.
     lead, lag : array (design, cell)
         The drive lags by, and the sound reaches the target earlier by, this time [s].
     polar : polar angle of the target [rad].
