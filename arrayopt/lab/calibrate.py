@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.lab.fit.burst import BurstCheck, check_burst
@@ -17,8 +16,6 @@ from arrayopt.lab.load import displacements, measured_cells, radiation_load
 from arrayopt.lab.read.files import Reading, Trace
 from arrayopt.study.calibration import with_correction
 from arrayopt.study.model import Study
-
-Floats = NDArray[np.float64]
 
 
 class CalibrationError(ArrayoptError):

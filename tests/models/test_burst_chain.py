@@ -24,13 +24,14 @@ from arrayopt.models.pulses.figures import burst_figures
 from arrayopt.models.several_modes.burst import ModesRows
 from arrayopt.models.several_modes.sweep import SweepSettings, multimode_response
 from arrayopt.physics.sound.air import absorption
-from arrayopt.physics.sound.radiation import directivity, self_impedance
+from arrayopt.physics.sound.radiation import directivity
 from arrayopt.physics.steady.steady import steady_amplitude
 from arrayopt.physics.transient.pulse import contiguous_band, pulse_spectrum
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import BurstLength, Chirp, Study
 from arrayopt.study.read import read_study_text
+from tests.oracles.sound import self_impedance
 from tests.support.chain import STUDIES, at_target, duct, random_designs, uniform_design
 
 LEVEL = 10.0 ** (-6.0 / 20.0)

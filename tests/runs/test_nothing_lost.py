@@ -20,7 +20,7 @@ from arrayopt.runs.status import read_status
 from arrayopt.runs.store import open_results
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
-from toy_problem import Toy
+from tests.support.toy_problem import Toy
 from toy_run import IDENTITY, run_toy
 
 STARTED = replace(IDENTITY, start={"from": "x", "vectors": {"alpha": [[0.3, 0.5, 0.2]]}})

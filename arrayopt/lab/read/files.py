@@ -362,17 +362,3 @@ def _direction(frequency: Floats, line: int, out: _Collector) -> Literal["up", "
     if way:
         out.state(f"sweep direction not stated: {way}, as the rows run", line)
     return way
-
-
-def with_defaults(
-    trace: Trace, *, radius: float | None, coverage: float | None, ring: bool
-) -> Trace:
-    """The trace with the study's cell where the file does not describe its own."""
-    return replace(
-        trace,
-        radius=trace.radius if trace.radius is not None else radius,
-        electrode_coverage=(
-            trace.electrode_coverage if trace.electrode_coverage is not None else coverage
-        ),
-        ring=trace.ring if trace.ring is not None else ring,
-    )
