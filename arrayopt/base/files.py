@@ -15,13 +15,12 @@ import errno
 import hashlib
 import os
 import re
-import socket
 import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
+from io import BufferedReader
 from pathlib import Path
-from typing import BinaryIO
 
 from arrayopt.base.errors import ResultsError
 
@@ -53,7 +52,7 @@ def shown(path: str | os.PathLike[str]) -> str:
     return text if len(text) <= _LONGEST_NAME else f"{text[:_LONGEST_NAME]}..."
 
 
-def open_plain(path: str | os.PathLike[str], *, follow: bool = True) -> BinaryIO:
+def open_plain(path: str | os.PathLike[str], *, follow: bool = True) -> BufferedReader:
     """Open a plain file for reading; a pipe or a device is refused, and nothing is waited for.
 
     Parameters
@@ -139,6 +138,8 @@ def _temporary(folder: Path, make: Callable[[Path], None]) -> Iterator[Path]:
 @cache
 def _machine() -> str:
     """Where a process number means something: this host, and in it this container."""
+    import socket  # not for those who only read
+
     space = ""
     with suppress(OSError):
         space = os.readlink("/proc/self/ns/pid")

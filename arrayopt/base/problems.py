@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from arrayopt.base.errors import Problem, StudyError
+from arrayopt.base.files import read_text
 from arrayopt.base.forms import FormReader, dotted
 from arrayopt.base.toml_lines import Path as KeyPath
 from arrayopt.base.toml_lines import locate
@@ -34,7 +35,7 @@ class Reporter:
         self.file = str(file)
         self.problems: list[Problem] = []
         try:
-            self.text = file.read_text(encoding="utf-8") if text is None else text
+            self.text = read_text(file) if text is None else text
         except (OSError, UnicodeDecodeError) as error:
             reason = getattr(error, "strerror", None) or "not UTF-8 text"
             need = f"cannot be read: {reason}"

@@ -72,8 +72,13 @@ def command(
 
     options = RunOptions(evaluations, hours, seed, workers, resume, fresh, start_from, scheduler)
     asked, progress = read_study(study), progress_on(sys.stderr)
-    compile_kernels(asked, progress.note)
-    outcome = run_study(asked, out, options=options, progress=progress)
+    outcome = run_study(
+        asked,
+        out,
+        options=options,
+        progress=progress,
+        prepare=lambda: compile_kernels(asked, progress.note),
+    )
     click.echo(outcome.message)
     for name, size in outcome.hypervolume.items():
         click.echo(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")

@@ -43,8 +43,8 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
     import numpy as np
 
     from arrayopt.base.glossary import heading, shown_change, shown_number
+    from arrayopt.base.status import VerifyStatus
     from arrayopt.results.tables import text_table
-    from arrayopt.verify.designs import VerifyStatus
 
     banded = any(design.found.lower for design in verified)
     parts = ("search", "one_mode", "several_modes", "mutual", "verified")
@@ -78,10 +78,8 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
     for design in verified:
         status = int(design.found.status[0])
         if status:
-            reasons = [
-                str(flag.name).lower().replace("_", " ") for flag in VerifyStatus if status & flag
-            ]
-            notes.append(f"{design.identifier}: not verified ({', '.join(reasons)})")
+            reasons = VerifyStatus.sentences(status)
+            notes += [f"{design.identifier}: not verified: {reason}" for reason in reasons]
         elif design.flagged:
             notes.append(f"{design.identifier}: loses more than the study's tolerance")
     return "\n".join([text_table(rows), *notes])

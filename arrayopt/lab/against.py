@@ -7,13 +7,13 @@ import math
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ArrayoptError
+from arrayopt.base.files import read_text
 from arrayopt.base.glossary import heading, shown_number
 from arrayopt.base.labelled import complex_values
 from arrayopt.lab.calibrate import CellFit, fit_cell, sweeps_by_cell
@@ -105,7 +105,7 @@ def read_limits(
     if path is None:
         return {}
     try:
-        lines = Path(path).read_text(encoding="utf-8").splitlines()
+        lines = read_text(path).splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise ArrayoptError(f"{path} cannot be read: {error}") from None
     kept = [(n, line) for n, line in enumerate(lines, 1) if line and not line.startswith("#")]

@@ -32,7 +32,8 @@ from arrayopt.runs.workers import Pool
 from arrayopt.search.front import thinned
 from arrayopt.search.loop import Generation, search
 from arrayopt.search.population import SearchSettings
-from arrayopt.search.problem import Evaluation, Evaluator, Floats, Ints, Objective, minimised
+from arrayopt.search.problem import Evaluation, Evaluator, Floats, Ints, minimised
+from arrayopt.study.model import Objective
 
 FRONTS_EVERY = 60.0
 """Least seconds between two fronts files written while a run goes on."""
@@ -153,6 +154,7 @@ def run_tasks(
     fresh: bool = False,
     progress: Progress | None = None,
     health: Health | None = None,
+    prepare: Callable[[], None] | None = None,
 ) -> Outcome:
     """Search every strategy up to the budget, in turns, and write the fronts and the history.
 
@@ -172,6 +174,8 @@ def run_tasks(
     progress : Progress, optional
     health : function, optional
         Counters for the status file, see ``status.Health``.
+    prepare : function, optional
+        Called once the directory is held, before anything is searched.
 
     Returns
     -------
@@ -192,6 +196,8 @@ def run_tasks(
         progress or SilentProgress() as shown,
         RunDirectory(directory, identity, resume=resume, fresh=fresh) as run,
     ):
+        if prepare is not None:  # a signal ends it at once
+            prepare()
         run.record.add(STATUS, LOG, *(f"{LOG}.{k}" for k in range(1, LOG_PIECES + 1)))
         kept = StatusFile(
             run.path, {"evaluations": budget.evaluations, "hours": budget.hours}, health

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -213,6 +214,75 @@ def open_results(path: str | os.PathLike[str]) -> xr.DataTree:
     check_seal(file)
     with xr.open_datatree(file, engine="netcdf4") as tree:
         return tree.load()
+
+
+_GROUP: dict[str, Callable[[Any], object]] = {
+    "objectives": str, "senses": str, "references": float, "scales": float,
+    "hypervolume": float, "evaluations": int,
+}  # fmt: skip
+
+
+def _versions(text: str) -> None:
+    if not all(isinstance(value, str) for value in dict(json.loads(text).items()).values()):
+        raise TypeError
+
+
+_FILE: dict[str, Callable[[Any], object]] = {
+    "study": str,
+    "digest": str,
+    "seed": int,
+    "versions": _versions,
+    "complete": int,
+}
+
+
+def open_fronts(path: str | os.PathLike[str]) -> xr.DataTree:
+    """Open a fronts file, or a run directory holding one, and make sure that it holds fronts.
+
+    Returns
+    -------
+    xarray.DataTree
+        As ``open_results``; attributes and groups are those that every reader of fronts needs.
+
+    Raises
+    ------
+    ResultsError
+        As ``open_results``, or if a group is no front or an attribute is missing; all are named.
+    """
+    tree = open_results(path)
+    wrong = _lacking(tree.attrs, _FILE, "the file")
+    for name, node in tree.children.items():
+        front = node.to_dataset()
+        lacking = _lacking(front.attrs, _GROUP, f"group {name}")
+        if not lacking:
+            wanted = ("vector", "evaluation", *np.atleast_1d(front.attrs["objectives"]))
+            absent = [n for n in map(str, wanted) if "design" not in front.get(n, _NOTHING).dims]
+            if absent:
+                lacking = [f"group {name} holds no {', '.join(absent)} of its designs"]
+            elif len({np.size(front.attrs[key]) for key in list(_GROUP)[:4]}) > 1:
+                lacking = [f"group {name} has objectives, senses and scales of unequal number"]
+        wrong += lacking
+    if wrong:
+        raise ResultsError(f"{path} does not hold fronts as {PROGRAM} writes them: "
+                           f"{'; '.join(wrong)}; use a copy")  # fmt: skip
+    return tree
+
+
+_NOTHING = xr.DataArray(0.0)
+
+
+def _lacking(
+    attributes: Mapping[Any, Any], needed: Mapping[str, Callable[[Any], object]], where: str
+) -> list[str]:
+    missing = [key for key in needed if key not in attributes]
+    out = [f"{where} has no attribute {', '.join(missing)}"] if missing else []
+    for key, kind in needed.items():
+        try:
+            for value in np.atleast_1d(attributes[key]) if key in attributes else ():
+                kind(value)
+        except (ValueError, TypeError, AttributeError, OverflowError, RecursionError):
+            out.append(f"{where} has an attribute {key} that means nothing")
+    return out
 
 
 def load(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from functools import partial
@@ -57,6 +58,7 @@ def run_study(
     *,
     options: RunOptions | None = None,
     progress: Progress | None = None,
+    prepare: Callable[[], None] | None = None,
 ) -> Outcome:
     """Search every strategy of a study and write its fronts.
 
@@ -67,6 +69,8 @@ def run_study(
     options : RunOptions, optional
     progress : Progress, optional
         Told of every generation.
+    prepare : function, optional
+        As for ``run_tasks``.
 
     Returns
     -------
@@ -103,6 +107,7 @@ def run_study(
             fresh=chosen.fresh,
             progress=shown,
             health=workers.health,
+            prepare=prepare,
         )
 
 

@@ -338,8 +338,6 @@ def build_objectives(form: StudyFile, report: Reporter) -> tuple[Objective, ...]
         report.add(("objectives",), "one objective at least is needed")
     for index, (name, sense) in enumerate(form.objectives):
         path: Path = ("objectives", index)
-        if sense not in ("min", "max"):
-            report.add((*path, 1), '"min" or "max" is needed')
         if name in names[:index]:
             report.add(path, "is there twice", show_value=False)
         if not _merit(name, (*path, 0), report):
@@ -360,7 +358,8 @@ def build_objectives(form: StudyFile, report: Reporter) -> tuple[Objective, ...]
                 report.add((key, name), need, show_value=False)
                 value = math.nan
             ends.append(value)
-        found.append(Objective(name, sense == "max", ends[0], ends[1]))
+        if math.isfinite(ends[0]) and ends[1] > 0.0:
+            found.append(Objective(name, sense, ends[0], ends[1]))
     for key, given in (("reference", form.reference), ("scale", form.scale)):
         for name in given:
             if name not in names:

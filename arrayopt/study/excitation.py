@@ -35,12 +35,6 @@ def check_excitation(form: StudyFile, report: Reporter) -> None:
         for frequency in target.centre_frequency:
             cycles = length.value if length.in_cycles else length.value * frequency
             _check_cycles(cycles, ("target", "burst_length"), report)
-    if form.model.mutual_radiation != "none" and excitation in ("burst", "chirp"):
-        need = "mutual radiation is computed along slow sweeps only; bursts and chirps go without"
-        report.add(("model", "mutual_radiation"), need)
-    if form.model.kind == "multi-mode" and excitation in ("burst", "chirp"):
-        need = "several modes are computed along slow sweeps only; bursts and chirps need one-mode"
-        report.add(("model", "kind"), need)
     _check_merits(form, report)
 
 

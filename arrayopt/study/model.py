@@ -233,9 +233,9 @@ class Target:
         return self.direction.azimuth
 
     @property
-    def sweep(self) -> str:
+    def sweep(self) -> Literal["up-sweep", "down-sweep"]:
         """The slow sweep shown beside it: the excitation, ``up-sweep`` for bursts and chirps."""
-        return self.excitation if self.excitation.endswith("-sweep") else "up-sweep"
+        return "down-sweep" if self.excitation == "down-sweep" else "up-sweep"
 
     def sine_vector(self) -> tuple[float, float]:
         """Components along x and y of the unit vector to the target."""
@@ -254,16 +254,30 @@ class Limit:
 
 @dataclass(frozen=True)
 class Objective:
-    """A merit to improve.
+    """One quantity to be made as large or as small as possible.
 
-    ``reference`` and ``scale`` are the hypervolume's: a value counts as its distance from the
-    reference, in the better direction, over the scale. In the unit in which it is stored.
+    Parameters
+    ----------
+    name : in the glossary of quantities.
+    sense : which direction is better, "max" or "min".
+    reference : value at which a design stops adding hypervolume, in the unit as stored.
+    scale : improvement over the reference that counts as one, positive, same unit.
     """
 
     name: str
-    maximise: bool
+    sense: Literal["max", "min"]
     reference: float
     scale: float
+
+    def __post_init__(self) -> None:
+        if self.sense not in ("max", "min"):
+            raise ValueError(f'objective {self.name}: sense is "{self.sense}"; "max" or "min"')
+        finite = math.isfinite(self.reference) and math.isfinite(self.scale)
+        if not (finite and self.scale > 0.0):
+            raise ValueError(
+                f"objective {self.name}: reference {self.reference!r} and scale {self.scale!r} "
+                "must be finite and the scale positive"
+            )
 
 
 @dataclass(frozen=True)

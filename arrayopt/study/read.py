@@ -8,6 +8,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+from arrayopt.base.files import read_text
 from arrayopt.base.problems import Reporter
 from arrayopt.base.units import format_value
 from arrayopt.physics.sound.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
@@ -48,13 +49,17 @@ def read_study(path: str | os.PathLike[str], *, calibrated: bool = True) -> Stud
     ------
     StudyError : all problems of the file, each with line, key, value and what is needed.
     """
-    file = Path(path)
-    if file.is_dir():
-        file = file / STUDY_FILE
+    file = study_file(path)
     report = Reporter(file)
     if calibrated:
         _include_calibration(report, file)
     return _read(report, file, calibrated)
+
+
+def study_file(path: str | os.PathLike[str]) -> Path:
+    """The file of a study, which may be given as its folder."""
+    file = Path(path)
+    return file / STUDY_FILE if file.is_dir() else file
 
 
 def read_study_text(text: str, path: str = STUDY_FILE) -> Study:
@@ -85,7 +90,7 @@ def _include_calibration(report: Reporter, file: Path) -> None:
         report.add(path, "a file in the study's folder is needed")
         report.finish()
     try:
-        content = target.read_text(encoding="utf-8")
+        content = read_text(target)
     except (OSError, UnicodeDecodeError) as error:
         report.add(path, f"cannot be read: {getattr(error, 'strerror', None) or 'not UTF-8 text'}")
         report.finish()

@@ -31,6 +31,7 @@ from arrayopt.study.model import (
 )
 
 Electrode = Literal["disc", "ring"]
+Sense = Literal["max", "min"]
 Role = Literal["structure", "insulator", "bottom-electrode", "film", "top-electrode", "passivation"]
 
 
@@ -133,7 +134,7 @@ class StudyFile:
     vary: Vary = field(default_factory=Vary)
     target: Target
     limits: dict[str, LimitRow] = field(default_factory=dict)
-    objectives: tuple[tuple[str, str], ...] = (
+    objectives: tuple[tuple[str, Sense], ...] = (
         ("fractional_bandwidth", "max"),
         ("onset_voltage", "min"),
         ("peak_pressure", "max"),

@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from arrayopt.base.status import VerifyStatus
 from arrayopt.merits.figures import compute_merits
-from arrayopt.models.burst_merits import BURST_FIGURES
+from arrayopt.models.array import UP
+from arrayopt.models.array import bursts as tones
 from arrayopt.models.cells import build_cells
-from arrayopt.models.coupled.burst import CoupledRows
-from arrayopt.models.coupled.response import coupled_pressure, pack_coupled
-from arrayopt.models.one_mode.burst import TOLERANCE, burst_rows
-from arrayopt.models.one_mode.response import UP, pack
+from arrayopt.models.coupled.model import Coupled
+from arrayopt.models.one_mode.envelopes import TOLERANCE
+from arrayopt.models.one_mode.model import OneMode
 from arrayopt.physics.coupled.arrays import CoupledStatus, coupled_arrays, coupled_sweep, site_table
 from arrayopt.physics.coupled.newton import CoupledArrays
 from arrayopt.physics.sound.radiation import hankel_transform, impedance_series
@@ -26,10 +27,10 @@ from arrayopt.physics.transient.one_mode import TransientStatus, burst_envelope
 from arrayopt.study.model import BurstLength, Chirp
 from arrayopt.study.read import read_study_text
 from arrayopt.verify.designs import (
+    BURST_FIGURES,
     COMPARED,
     DIFFERENCES,
     GUARDED,
-    VerifyStatus,
     lost_too_much,
     verification_dataset,
     verify_designs,
@@ -428,19 +429,18 @@ MILLISECONDS = BurstLength(0.25e-3)
 
 @pytest.mark.parametrize("polar", [0.0, 0.3])
 def test_pressure_without_mutual_radiation_is_that_of_bursts(polar: float) -> None:
-    """The whole chain beside `burst_rows`: sums over sites, directions, power, deflection, time."""
+    """Beside cells on their own: sums over sites, directions, power, deflection, time."""
     study = at_target(duct(), polar=polar, azimuth=0.5)
     designs = random_designs(study, "combined", 2, seed=5)
     cells = build_cells(designs, study)
-    packed = pack(cells, designs, study)
-    rows = CoupledRows(pack_coupled(cells, designs, study, mutual=False), study.air_state)
-    call = {
-        "design": np.array([0, 1, 1]),
-        "frequency": cells.natural_frequency[[0, 1, 1], [0, 3, 5]],
-        "length": BurstLength(20.0, True),
-        "ring_cycles": 12,
-    }
-    a, b = (compute(cells, packed, **call) for compute in (burst_rows, rows))
+    drive = tones(cells.natural_frequency[[0, 1, 1], [0, 3, 5]], BurstLength(20.0, True))
+    a, b = (
+        model.envelopes(np.array([0, 1, 1]), drive, ring_cycles=12)
+        for model in (
+            OneMode(designs, study, cells),
+            Coupled(designs, study, cells, mutual=False),
+        )
+    )
     assert b.burst_end == a.burst_end
     assert not (a.status | b.status).any()
     np.testing.assert_allclose(b.time, a.time, rtol=1e-12)
@@ -459,16 +459,11 @@ def test_pressure_of_long_bursts_is_that_of_the_coupled_sweep(steered: bool) -> 
     designs = replace(designs, drive_amplitude=np.full_like(designs.radius, 0.2 * onset_voltage))
     cells = build_cells(designs, study)
     f = cells.natural_frequency[:, :1] * np.array([[0.98, 1.01]])
-    steady = coupled_pressure(cells, designs, study, frequency=f, sweep=UP)
-    rows = CoupledRows(pack_coupled(cells, designs, study), study.air_state)
+    model = Coupled(designs, study, cells)
+    steady = model.response(f, UP)
     decay = (cells.quality_factor / np.pi / cells.natural_frequency).max()
-    found = rows(
-        cells,
-        pack(cells, designs, study),
-        design=np.zeros(2, dtype=np.int64),
-        frequency=f[0],
-        length=BurstLength(float(12.0 * decay)),
-    )
+    long = tones(f[0], BurstLength(float(12.0 * decay)))
+    found = model.envelopes(np.zeros(2, dtype=np.int64), long)
     scale = np.abs(steady.pressure).max()
     assert np.all(np.abs(found.end - np.abs(steady.pressure[0])) < 1e-3 * scale)
     volts = np.abs(cells.force_per_volt * designs.drive_amplitude)[0, 0]

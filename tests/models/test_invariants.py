@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from arrayopt.design.designs import GROUP_ARRAYS, Designs
 from arrayopt.merits.figures import compute_merits
+from arrayopt.models.array import DOWN, SMALL, UP, Band
 from arrayopt.models.cells import Cells, build_cells
 from arrayopt.models.coupled.response import pack_coupled
-from arrayopt.models.one_mode.band import Band, find_band
-from arrayopt.models.one_mode.response import DOWN, SMALL, UP, Packed, array_pressure, pack
+from arrayopt.models.one_mode.band import find_band
+from arrayopt.models.one_mode.response import Packed, array_pressure, pack
 from arrayopt.physics.sound.radiation import directivity
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Study

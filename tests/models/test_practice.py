@@ -23,8 +23,9 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from arrayopt.design.designs import Designs
+from arrayopt.models.array import UP
 from arrayopt.models.cells import Cells, build_cells
-from arrayopt.models.one_mode.response import UP, array_pressure
+from arrayopt.models.one_mode.response import array_pressure
 from arrayopt.physics.steady.harmonic import harmonic_sweep
 from arrayopt.physics.transient.one_mode import burst_envelope
 from arrayopt.physics.transient.pulse import contiguous_band

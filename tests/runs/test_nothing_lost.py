@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import os
 import shutil
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,10 +17,8 @@ from arrayopt.runs.progress import LogProgress
 from arrayopt.runs.record import RECORD
 from arrayopt.runs.status import read_status
 from arrayopt.runs.store import open_results
-
-sys.path.insert(0, str(Path(__file__).parent.parent))
 from tests.support.toy_problem import Toy
-from toy_run import IDENTITY, run_toy
+from tests.support.toy_run import IDENTITY, run_toy
 
 STARTED = replace(IDENTITY, start={"from": "x", "vectors": {"alpha": [[0.3, 0.5, 0.2]]}})
 

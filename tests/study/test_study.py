@@ -102,10 +102,10 @@ def test_values_are_si_and_defaults_are_filled_in(tmp_path: Path) -> None:
     assert study.cell.back == "vented"
     assert study.target.level == -6.0
     assert study.target.excitation == "up-sweep"
-    assert [(o.name, o.maximise) for o in study.objectives] == [
-        ("fractional_bandwidth", True),
-        ("onset_voltage", False),
-        ("peak_pressure", True),
+    assert [(o.name, o.sense) for o in study.objectives] == [
+        ("fractional_bandwidth", "max"),
+        ("onset_voltage", "min"),
+        ("peak_pressure", "max"),
     ]
     (strategy,) = study.strategies
     assert strategy.name == "base"

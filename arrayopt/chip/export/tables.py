@@ -14,8 +14,7 @@ from arrayopt.chip.layout import ChipLayout
 from arrayopt.chip.process import MADE, Process
 from arrayopt.chip.streets import net_of
 from arrayopt.merits.cautions import DISCLAIMER, cautions
-from arrayopt.models.one_mode.burst import durations
-from arrayopt.models.one_mode.response import SWEEPS
+from arrayopt.models.array import SWEEPS, bursts
 from arrayopt.study.model import Study
 
 VACUUM_PERMITTIVITY = 8.8541878128e-12
@@ -100,7 +99,7 @@ def _timing(one: Arrays, study: Study) -> dict[str, Any]:
     rate: Any = ""
     burst: Any = 1.0 / (high - low)
     if target.burst_length is not None:
-        burst = float(durations(target.burst_length, np.array(centre)))
+        burst = float(bursts(np.array(centre), target.burst_length).duration)
     if target.excitation in SWEEPS:
         sweep = slow_sweep(one)
         direction, rate = target.excitation.removesuffix("-sweep"), sweep.rate

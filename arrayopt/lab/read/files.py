@@ -14,10 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ArrayoptError, Problem, StudyError, nearest_name
+from arrayopt.base.files import read_bytes
 from arrayopt.base.problems import Reporter
 from arrayopt.lab.read.clean import clipped_points, merged
 from arrayopt.lab.read.header import MeasuredHeader
 from arrayopt.lab.read.table import Column, Table, read_table
+from arrayopt.study.calibration import is_calibration
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -146,7 +148,7 @@ def read_measured(
 
 def _read_file(path: Path, out: _Collector) -> list[Trace]:
     try:
-        raw = path.read_bytes()
+        raw = read_bytes(path)
     except OSError as error:
         out.refuse(None, "the file", f"cannot be read: {error.strerror}")
         return []
@@ -179,7 +181,10 @@ _PAIR = re.compile(r"[#%;!]+\s*([A-Za-z][A-Za-z _]*?)\s*[=:]\s*(.*?)\s*")
 def _header(path: Path, text: str, out: _Collector) -> MeasuredHeader | None:
     sidecar = path.with_suffix(".toml")
     if sidecar.exists() and sidecar != path:
-        return Reporter(sidecar).validate(MeasuredHeader)
+        beside = Reporter(sidecar)
+        if not is_calibration(beside.text):
+            return beside.validate(MeasuredHeader)
+        out.state(f"{sidecar.name} is a calibration and not the header of this file: not used")
     known = [f.name for f in fields(MeasuredHeader)]
     found: dict[str, object] = {}
     where: dict[str, int] = {}

@@ -37,11 +37,13 @@ from arrayopt.results.report.text import (
     two_lines,
 )
 from arrayopt.results.read import Reading, convergence, read_run, verified_merits
-from arrayopt.base.files import write_file
+from arrayopt.base.output import Kind, Output, begins_with
 from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
 from arrayopt.results.tables import band_text
 
 REPORT = "report.html"
+_MARK = '<meta name="generator" content="arrayopt report">'
+_PAGE = Kind("a report", (".html", ".htm"), begins_with(_MARK.encode()))
 
 
 def write_report(
@@ -49,6 +51,7 @@ def write_report(
     out: str | os.PathLike[str] | None = None,
     *,
     designs: Sequence[str] = (),
+    overwrite: bool = False,
 ) -> Path:
     """Write the report of a run as one HTML file without outside parts.
 
@@ -58,6 +61,7 @@ def write_report(
     out : the file; ``report.html`` in the run directory if not given.
     designs : identifiers (STRATEGY/NUMBER) to show in full; by default each strategy's knee and
         the best in the first objective.
+    overwrite : replace a file that is no report, too.
 
     Returns
     -------
@@ -72,7 +76,8 @@ def write_report(
     chosen = choose(reading, designs)
     folder = reading.path if reading.path.is_dir() else reading.path.parent
     target = folder / REPORT if out is None else Path(out)
-    write_file(target, report_html(reading, chosen).encode())
+    page = Output(target, _PAGE, (Path(directory),), overwrite)
+    page.write(report_html(reading, chosen).encode())
     return target
 
 

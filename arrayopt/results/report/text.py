@@ -11,7 +11,7 @@ import xarray as xr
 from arrayopt.merits.uncertainty import banded
 from arrayopt.merits.evaluate import limits_in_force
 from arrayopt.results.plots.style import typeset
-from arrayopt.search.problem import Objective
+from arrayopt.study.model import Objective
 from arrayopt.base.glossary import (
     MARGIN_PREFIX,
     MERITS,
