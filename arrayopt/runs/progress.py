@@ -11,6 +11,7 @@ from types import TracebackType
 from typing import Any, Protocol, TextIO
 
 from arrayopt.base.glossary import shown, words
+from arrayopt.base.text import visible
 
 
 @dataclass(frozen=True)
@@ -136,7 +137,7 @@ class LogProgress(SilentProgress):
     def _write(self, text: str) -> None:
         # Opened anew by log rotation or closed by a lost terminal: progress must not end a run.
         try:
-            self._stream.write(f"{time.strftime('%Y-%m-%d %H:%M:%S')} {text}\n")
+            self._stream.write(f"{time.strftime('%Y-%m-%d %H:%M:%S')} {visible(text)}\n")
             self._stream.flush()
         except (OSError, ValueError):
             return
@@ -213,7 +214,7 @@ class TerminalProgress(SilentProgress):
     def note(self, text: str) -> None:
         """Print a sentence above the table."""
         with suppress(OSError, ValueError):
-            self._live.console.print(text, markup=False, highlight=False)
+            self._live.console.print(visible(text), markup=False, highlight=False)
 
     def _table(self) -> Any:
         from rich.table import Table

@@ -602,7 +602,7 @@ def test_a_burst_study_can_be_searched() -> None:
     ("target", "message"),
     [
         ('excitation = "burst"', 'target.burst_length is missing; excitation = "burst" needs it'),
-        ('excitation = "chirp"', 'target.chirp is missing; excitation = "chirp" needs start'),
+        ('excitation = "chirp"', 'target.chirp is missing; excitation = "chirp" needs it'),
         (
             'burst_length = "0.4 mm"',
             'a duration or a number of cycles is needed, for example "0.4 ms" or "40 cycles"',
@@ -616,7 +616,10 @@ def test_a_burst_study_can_be_searched() -> None:
             'excitation = "chirp"\nchirp = { start = "90 kHz", end = "90 kHz", duration = "1 ms" }',
             "a chirp ends at another frequency",
         ),
-        ("[limits.dead_zone]\nmax = '0.2 m'", "dead_zone needs target.burst_length, or"),
+        (
+            "[limits.dead_zone]\nmax = '0.2 m'",
+            "dead_zone needs target.burst_length or",
+        ),
         ("[limits.burst_bandwidth]\nmin = 0.1", "burst_bandwidth needs target.burst_length"),
     ],
 )

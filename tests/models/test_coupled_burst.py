@@ -60,7 +60,7 @@ SILENT = {"cubic": np.zeros((1, 4)), "quadratic": np.zeros((1, 4))}
 
 def array(cells: int, push: float = 1.0, *, sides: int = 2, **change: Any) -> CoupledArrays:
     """Cells all different, each in a group of its own."""
-    table = site_table(PLACES[:cells], np.arange(cells), alike="none")
+    table = site_table(PLACES[:cells], np.arange(cells), alike="each")
     resistance, reactance = (2.0 * s for s in impedance_series(SHAPE, 16))
     one = np.ones((1, cells))
     values: dict[str, Any] = {
@@ -346,7 +346,7 @@ def test_without_coupling_each_cell_is_alone() -> None:
 def test_symmetric_cells_may_share_an_equation() -> None:
     """Orbits of a 3 x 3 square against all nine cells; equal but for the order of sums."""
     square = np.stack(np.meshgrid(np.arange(3.0), np.arange(3.0)), axis=-1).reshape(-1, 2)
-    tables = [site_table(square, np.zeros(9, dtype=int), alike=a) for a in ("symmetry", "none")]
+    tables = [site_table(square, np.zeros(9, dtype=int), alike=a) for a in ("symmetry", "each")]
     assert len(tables[0].first_cell) == 3
     runs = []
     for table in tables:
@@ -368,7 +368,7 @@ def test_symmetric_cells_may_share_an_equation() -> None:
 def test_cells_may_be_numbered_in_any_order() -> None:
     force, order = onset(1.05e5), np.array([3, 0, 4, 2, 1])
     plain = array(5, force)
-    table = site_table(PLACES[order], np.arange(5), alike="none")
+    table = site_table(PLACES[order], np.arange(5), alike="each")
     turned = array(
         5,
         stiffness=plain.stiffness[:, order],

@@ -115,7 +115,7 @@ def test_without_coupling_it_is_the_closed_form(down: bool) -> None:
 
 @lru_cache(maxsize=2)
 def swept_square(reduce: bool) -> tuple[CoupledArrays, np.ndarray, Any]:
-    arrays = make(SQUARE, [0, 1, 1, 0], alike="symmetry" if reduce else "none")
+    arrays = make(SQUARE, [0, 1, 1, 0], alike="symmetry" if reduce else "each")
     frequency = np.linspace(9e4, 1.35e5, 800)
     return arrays, frequency, coupled_sweep(arrays, frequency=frequency)
 
@@ -146,8 +146,8 @@ def test_numbering_of_the_cells_does_not_matter() -> None:
     group = np.array([0, 1, 2, 1])
     order = np.array([2, 0, 3, 1])
     frequency = np.linspace(9e4, 1.1e5, 150)
-    one = coupled_sweep(make(SQUARE, group, alike="none"), frequency=frequency)
-    other = coupled_sweep(make(SQUARE[order], group[order], alike="none"), frequency=frequency)
+    one = coupled_sweep(make(SQUARE, group, alike="each"), frequency=frequency)
+    other = coupled_sweep(make(SQUARE[order], group[order], alike="each"), frequency=frequency)
     assert not one.status.any()
     np.testing.assert_allclose(one.amplitude[:, :, order], other.amplitude, rtol=1e-5)
 

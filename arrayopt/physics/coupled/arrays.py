@@ -80,7 +80,7 @@ def site_table(
     position: ArrayLike,
     group: ArrayLike,
     *,
-    alike: Literal["symmetry", "group", "none"] = "symmetry",
+    alike: Literal["symmetry", "group", "each"] = "symmetry",
 ) -> SiteTable:
     """Sites of an array: cells that are taken to move alike.
 
@@ -93,7 +93,7 @@ def site_table(
     alike : which cells move alike
         ``symmetry``: orbits under the symmetries that keep every group, exact for states that
         have the array's symmetry (M9.5); ``group``: all cells of a group, each feeling the mean
-        of what they feel (M9.6), an approximation; ``none``: every cell for itself, also states
+        of what they feel (M9.6), an approximation; ``each``: every cell for itself, also states
         that break the symmetry.
 
     Returns
