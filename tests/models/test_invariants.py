@@ -19,10 +19,10 @@ from arrayopt.models.cells import Cells, build_cells
 from arrayopt.models.coupled.response import pack_coupled
 from arrayopt.models.one_mode.band import find_band
 from arrayopt.models.one_mode.response import Packed, array_pressure, pack
-from arrayopt.physics.coupled.arrays import linear_part
 from arrayopt.physics.sound.radiation import directivity
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Study
+from tests.oracles.linear import linear_part
 from tests.support.chain import at_target, duct, packed, random_designs, uniform_design
 
 SEEDS = st.integers(0, 2**31)

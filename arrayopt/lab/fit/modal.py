@@ -37,7 +37,6 @@ WITHIN_SWEEP = 1.0 / 6.0
 JUMP_SHARE = 0.25
 JUMP_CONTRAST = 5.0
 REWEIGHTINGS = 3
-NAMES = ("frequency", "quality_factor", "response", "bending")
 
 
 @dataclass(frozen=True)
