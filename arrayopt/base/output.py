@@ -31,6 +31,8 @@ from arrayopt.base.files import (
     write_file,
 )
 
+PAGE_MARK = '<meta name="generator" content="arrayopt report">'
+"""In the head of every report."""
 _SHOWN = 5  # names worth repeating in a message
 
 

@@ -29,7 +29,7 @@ from arrayopt.runs.predict import predict
 from arrayopt.runs.status import read_status
 from arrayopt.search.problem import Evaluation, Floats
 from arrayopt.study.read import read_study
-from tests.support.tiny_study import command, forked, tiny_text
+from tests.support.tiny_study import command, forked, humble_command, tiny_text
 from tests.support.toy_problem import Toy
 
 PATIENCE = 120.0  # seconds for one run on a busy machine; an idle one needs two
@@ -55,9 +55,8 @@ class Run:
         self.log = BASE / f"log-{time.monotonic_ns()}"
         study = BASE / "tiny.toml"
         options = options or ("--workers", 1)
-        self.pid = forked(
-            self.log, "run", study, "--out", out, "--no-verify", *options, humble=humble
-        )
+        call = humble_command if humble else command
+        self.pid = forked(self.log, "run", study, "--out", out, "--no-verify", *options, call=call)
 
     def after(self, generation: int, strategy: str = "combined") -> Run:
         """Wait until a generation is saved."""

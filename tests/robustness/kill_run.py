@@ -26,10 +26,15 @@ EVALUATIONS = 16
 IDENTITY = replace(toy_run.IDENTITY, strategies=("alpha",))
 
 
-def kill_at(call: int) -> Callable[[], int]:
+def die() -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def kill_at(call: int, kill: Callable[[], object] = die) -> Callable[[], int]:
     """Make this process die at its ``call``-th call that changes the disk; writes die half-way.
 
-    Returns a function that tells how many there were.
+    ``kill`` may also send a signal that does not end it at once. Returns a function that tells how
+    many there were.
     """
     count = 0
 
@@ -40,12 +45,15 @@ def kill_at(call: int) -> Callable[[], int]:
             if count == call:
                 if half:
                     original(args[0], bytes(args[1])[: len(args[1]) // 2])
-                os.kill(os.getpid(), signal.SIGKILL)
+                kill()
             return original(*args, **kwargs)
 
         return wrapped
 
-    for name in ("write", "fsync", "replace", "unlink", "mkdir", "open", "ftruncate", "pwrite"):
+    for name in (
+        "write", "fsync", "replace", "unlink", "mkdir", "open", "ftruncate", "pwrite", "rmdir",
+        "link", "rename",
+    ):  # fmt: skip
         setattr(os, name, dying(getattr(os, name), name == "write"))
     return lambda: count
 

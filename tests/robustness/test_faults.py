@@ -35,3 +35,12 @@ def test_a_fault_loses_nothing(told: dict[str, str], fault: str) -> None:
     if told[fault].startswith("skipped: "):
         pytest.skip(told[fault])
     assert told[fault] == "ok"
+
+
+def test_commands_killed_at_random_leave_nothing_and_change_nothing_foreign() -> None:
+    cases = ("run --resume", "run --fresh", "report", "export into a run", "export --replace")
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.robustness.kill_commands", "12", "3", *cases],
+        capture_output=True, text=True, timeout=600, check=False, cwd=ROOT,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from arrayopt.base.errors import ResultsError
+from arrayopt.base.output import PAGE_MARK
 from arrayopt.runs.kept.generations import STATE_MAGIC
 from arrayopt.runs.kept.identity import read_identity
 from arrayopt.runs.kept.record import RECORD
@@ -268,6 +269,8 @@ def _mine(name: str) -> Any:
         (_linked, "alpha"),
         (lambda run: (run / RECORD).unlink(), r"its list of its own files, is missing"),
         (lambda run: ((run / "fronts.nc").unlink(), (run / "fronts.nc").mkdir()), r"fronts\.nc"),
+        (_mine("web/manifest.json"), "web"),
+        (_mine("report.html"), r"report\.html"),
         (lambda run: (run / RECORD).write_text("mine"), r"files\.txt was not written by a run"),
     ],
 )
@@ -284,6 +287,36 @@ def test_fresh_removes_what_the_run_made_and_refuses_otherwise(
     assert {k: v for k, v in after.items() if k != "run/lock"} == {
         k: v for k, v in before.items() if k != "run/lock"
     }
+
+
+def test_fresh_leaves_what_other_commands_made_and_names_it(
+    tmp_path: Path, undisturbed: Path
+) -> None:
+    run, told = tmp_path / "run", io.StringIO()
+    shutil.copytree(undisturbed, run)
+    products = {
+        "report.html": PAGE_MARK,
+        "tapeout/manifest.json": '{"study_digest": "0"}',
+        "against/comparison.json": '{"program": "arrayopt"}',
+    }
+    for name, text in products.items():
+        (run / name).parent.mkdir(exist_ok=True)
+        (run / name).write_text(text)
+    run_toy(run, fresh=True, progress=LogProgress(told))
+    assert "Left as they were: against, report.html, tapeout" in told.getvalue()
+    assert {name: (run / name).read_text() for name in products} == products
+    check_same(run, undisturbed)
+
+
+def test_results_that_the_run_did_not_write_are_not_replaced(
+    tmp_path: Path, undisturbed: Path
+) -> None:
+    run = tmp_path / "run"
+    shutil.copytree(undisturbed, run)
+    listed = (run / RECORD).read_text()
+    (run / RECORD).write_text(listed.replace("history.nc\n", ""))
+    with pytest.raises(ResultsError, match=r"history\.nc was not written by the run there"):
+        run_toy(run, resume=True)
 
 
 def test_fresh_removes_other_strategies_of_the_run_too(tmp_path: Path) -> None:
@@ -328,7 +361,10 @@ def test_fresh_cut_short_is_finished_by_the_next(
     check_same(run, undisturbed)
 
 
-@pytest.mark.parametrize("name", ["alpha/state", "run.json", "files.txt", "lock", "status.json"])
+@pytest.mark.parametrize(
+    "name",
+    ["alpha/state", "run.json", "files.txt", "lock", "status.json", "fronts.nc", "history.nc"],
+)
 def test_a_pipe_in_the_place_of_a_file_is_refused_without_waiting(
     tmp_path: Path, undisturbed: Path, name: str
 ) -> None:
@@ -338,7 +374,6 @@ def test_a_pipe_in_the_place_of_a_file_is_refused_without_waiting(
     os.mkfifo(run / name)
     if name == "status.json":
         assert "cannot be read" in " ".join(read_status(run).notes)
-        return
     with pytest.raises(ResultsError, match=name):
         run_toy(run, resume=True)
 

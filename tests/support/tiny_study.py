@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from tests.support.paths import STUDIES
@@ -46,27 +47,29 @@ def command(*arguments: object) -> int:
     return 0
 
 
-def obey_permissions() -> None:
-    """Give up the superuser's right to pass over file permissions: capabilities(7)."""
+def humble_command(*arguments: object) -> int:
+    """`command` without the superuser's right to pass over file permissions: capabilities(7)."""
     system = ctypes.CDLL(None, use_errno=True)
     header = (ctypes.c_uint32 * 2)(0x20080522, 0)
     sets = (ctypes.c_uint32 * 6)()  # effective, permitted, inheritable; low then high
     if system.capget(header, sets) == 0:
         sets[0] &= ~0b110  # CAP_DAC_OVERRIDE, CAP_DAC_READ_SEARCH
         system.capset(header, sets)
+    return command(*arguments)
 
 
-def forked(log: Path, *arguments: object, humble: bool = False) -> int:
-    """Start the command in a fork, which has everything loaded; its process id."""
+def forked(log: Path, *arguments: object, call: Callable[..., int] = command) -> int:
+    """Start the command in a fork, which has everything loaded; its process id.
+
+    ``call`` is given the arguments in the fork, and gives the exit code.
+    """
     pid = os.fork()
     if pid == 0:
         stream = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
         os.dup2(stream, 1)
         os.dup2(stream, 2)
         try:
-            if humble:
-                obey_permissions()
-            code = command(*arguments)
+            code = call(*arguments)
             sys.stdout.flush()
         except BaseException as error:  # a traceback is what the tests look for
             os.write(2, f"Traceback: {error!r}\n".encode())

@@ -38,13 +38,12 @@ from arrayopt.results.report.text import (
     two_lines,
 )
 from arrayopt.results.read import Reading, convergence, read_run, verified_merits
-from arrayopt.base.output import Kind, Output, begins_with
+from arrayopt.base.output import PAGE_MARK, Kind, Output, begins_with
 from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
 from arrayopt.results.tables import band_text
 
 REPORT = "report.html"
-_MARK = '<meta name="generator" content="arrayopt report">'
-_PAGE = Kind("a report", (".html", ".htm"), begins_with(_MARK.encode()))
+_PAGE = Kind("a report", (".html", ".htm"), begins_with(PAGE_MARK.encode()))
 
 
 def write_report(

@@ -154,6 +154,8 @@ class RunDirectory:
         self._check_place(resume, fresh)
         if fresh:
             self._clean()
+            if products := self.record.products():
+                self.notes.append(f"Left as they were: {', '.join(products)}, of an earlier run.")
             self.record.remove_all()
         if os.path.lexists(file) or self._first_files():
             if not resume:
@@ -161,6 +163,7 @@ class RunDirectory:
                     f"{self.path} already holds a run; --resume continues it to the total budget, "
                     "--fresh removes it and starts again"
                 )
+            self._check_results()
             self._resume(file)
         elif rest := self.record.existing():
             raise ResultsError(
@@ -174,6 +177,17 @@ class RunDirectory:
         self._clean()
         for strategy in self.identity.strategies:
             self._enter(strategy)
+
+    def _check_results(self) -> None:
+        """Replace no results that the run did not write, nor pipes or links in their place."""
+        for name in (FRONTS, HISTORY, STATUS):
+            path = self.path / name
+            if not os.path.lexists(path):
+                continue
+            if path.is_symlink() or not path.is_file():
+                raise ResultsError(f"{path} is no plain file; move it away")
+            if self.record.there and name not in self.record.names:
+                raise ResultsError(f"{path} was not written by the run there; move it away")
 
     def _resume(self, file: Path) -> None:
         """Accept the run there, its run file taken from the generations where it is not theirs."""

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from arrayopt.base.errors import ResultsError
 from arrayopt.base.files import is_temporary, read_bytes, unwritable, write_file
+from arrayopt.base.output import PAGE_MARK, begins_with
 
 RECORD = "files.txt"
 _HEAD = "arrayopt run: the files it wrote, which --fresh may remove\n"
@@ -17,6 +18,12 @@ _NAME = re.compile(
     r"|[A-Za-z0-9][A-Za-z0-9_-]{0,63}/(state|generation-\d{6,}\.nc)?"
 )
 """What a run can have made; a line that means anything else is not followed."""
+_PRODUCTS = {
+    "": PAGE_MARK.encode(),
+    "manifest.json": b'"study_digest": "',
+    "comparison.json": b'"program": "arrayopt"',
+}
+"""What tells the products of other commands: a mark in a file, or in a file of a folder."""
 
 
 class FileRecord:
@@ -105,11 +112,11 @@ class FileRecord:
     def strangers(self, lock: str) -> list[str]:
         """What else lies in the directory, relative to it; not what this program makes in passing.
 
-        Links, folders and devices in the place of a recorded file count too.
+        Links, folders and devices in the place of a recorded file count too, but not `products`.
         """
-        out = []
+        out, products = [], self.products()
         for entry in _entries(self.directory):
-            if entry.name == lock or entry.name == RECORD:
+            if entry.name in (lock, RECORD, *products):
                 continue
             if f"{entry.name}/" in self.names and entry.is_dir(follow_symlinks=False):
                 inside = ((f"{entry.name}/{e.name}", e) for e in _entries(Path(entry.path)))
@@ -117,6 +124,12 @@ class FileRecord:
             elif not self._own(entry.name, entry):
                 out.append(entry.name)
         return sorted(out)
+
+    def products(self) -> list[str]:
+        """What other commands made of this run here: reports, exports and comparisons."""
+        names = (e.name for e in _entries(self.directory) if not e.is_symlink())
+        known = (n for n in names if n not in self.names and f"{n}/" not in self.names)
+        return sorted(name for name in known if _is_product(self.directory / name))
 
     def _own(self, name: str, entry: os.DirEntry[str]) -> bool:
         recorded = name in self.names and entry.is_file(follow_symlinks=False)
@@ -144,6 +157,14 @@ class FileRecord:
         except OSError as error:
             raise unwritable(self.directory, error, resumable=True) from error
         self.names, self.there, self._whole = set(), False, True
+
+
+def _is_product(path: Path) -> bool:
+    for name, mark in _PRODUCTS.items():
+        with suppress(OSError):
+            if begins_with(mark, within=1 << 16)(path / name):
+                return True
+    return False
 
 
 def _entries(folder: Path) -> list[os.DirEntry[str]]:
