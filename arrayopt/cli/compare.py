@@ -9,6 +9,7 @@ import click
 
 from arrayopt.base.glossary import stored
 from arrayopt.base.units import QuantityError
+from arrayopt.cli.say import say
 
 
 class Wanted(click.ParamType):  # type: ignore[type-arg]
@@ -44,6 +45,7 @@ class Wanted(click.ParamType):  # type: ignore[type-arg]
     help='Required fractional bandwidth, "20 %".',
 )
 @click.option("--anyway", is_flag=True, help="Warn of unequal conditions instead of refusing.")
+@click.option("--overwrite", is_flag=True, help="Replace files of another origin, too.")
 def command(
     directories: tuple[Path, ...],
     to: Path | None,
@@ -51,6 +53,7 @@ def command(
     onset: float | None,
     bandwidth: float | None,
     anyway: bool,
+    overwrite: bool,
 ) -> None:
     """Compare the strategies of the runs in DIRECTORIES.
 
@@ -59,10 +62,15 @@ def command(
     Requirements that are not given are what half of every front reaches.
     """
     from arrayopt.results.compare.comparison import compare
-    from arrayopt.results.compare.output import comparison_text, write_comparison
+    from arrayopt.results.compare.output import (
+        comparison_files,
+        comparison_text,
+        write_comparison,
+    )
 
+    files = None if to is None else comparison_files(to, overwrite=overwrite)
     found = compare(directories, level=level, onset=onset, bandwidth=bandwidth, anyway=anyway)
-    click.echo(comparison_text(found))
-    if to is not None:
-        written = write_comparison(found, to)
-        click.echo(f"\nWritten to {to}: {', '.join(path.name for path in written)}")
+    say(comparison_text(found))
+    if files is not None:
+        written = write_comparison(found, files)
+        say(f"\nWritten to {to}: {', '.join(path.name for path in written)}")

@@ -8,6 +8,8 @@ from importlib.metadata import PackageNotFoundError, version
 
 import click
 
+from arrayopt.cli.say import say
+
 PACKAGES = (
     "arrayopt",
     "numpy",
@@ -31,7 +33,7 @@ PACKAGES = (
 )
 def command() -> None:
     """Print versions and processor, for a report of trouble."""
-    from arrayopt.runs.cluster import processor
+    from arrayopt.runs.power.cluster import processor
 
     rows = [("python", platform.python_version()), ("system", platform.platform())]
     for name in PACKAGES:
@@ -42,4 +44,4 @@ def command() -> None:
     rows.append(("processors", str(len(os.sched_getaffinity(0)))))
     rows.append(("processor", processor()))
     for name, value in rows:
-        click.echo(f"{name:<12} {value}")
+        say(f"{name:<12} {value}")

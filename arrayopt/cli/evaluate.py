@@ -6,6 +6,20 @@ from pathlib import Path
 
 import click
 
+from arrayopt.base.output import Kind, Output
+from arrayopt.cli.say import say
+
+ORIGIN = "evaluate"
+
+
+def _evaluated(path: Path) -> bool:
+    from arrayopt.runs.kept.store import open_results
+
+    return open_results(path).attrs.get("origin") == ORIGIN
+
+
+EVALUATED = Kind("a result file", (".nc",), _evaluated)
+
 
 @click.command(
     epilog="\b\nExample:\n  arrayopt evaluate studies/duct-flow-meter "
@@ -24,7 +38,8 @@ import click
     type=click.IntRange(0),
     help="Parameter sets of the study's calibration behind the bands; 0 for none.",
 )
-def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
+@click.option("--overwrite", is_flag=True, help="Replace a file of another origin, too.")
+def command(study: Path, design: Path, out: Path | None, draws: int, overwrite: bool) -> None:
     """Merits and responses of one DESIGN under the conditions of STUDY.
 
     Responses are on the study's sweep, the sweep the other way, and at small signal. Bounds of the
@@ -33,29 +48,25 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
     range.
     """
     from arrayopt.base.errors import ArrayoptError
+    from arrayopt.base.status import trouble
     from arrayopt.design.file import read_design
     from arrayopt.merits.evaluate import evaluate
-    from arrayopt.merits.figures import MeritStatus
     from arrayopt.results.tables import group_rows, merit_table, text_table
-    from arrayopt.runs.store import write_results
-    from arrayopt.study.read import read_study
+    from arrayopt.runs.kept.store import write_results
+    from arrayopt.study.read import read_study, study_file
 
+    target = None if out is None else Output(out, EVALUATED, (study_file(study), design), overwrite)
     checked = read_study(study)
     strategy, designs = read_design(design, checked)
     dataset = evaluate(designs, checked, strategy, draws=draws)
     member = dataset.isel(design=0)
-    click.echo(f"{design} as {strategy.name} in {checked.path}\n")
-    click.echo(merit_table(member))
-    click.echo()
-    click.echo(text_table(group_rows(member)))
-    if out is not None:
-        write_results(
-            out, {strategy.name: dataset}, {"study": checked.text, "digest": checked.digest}
-        )
-        click.echo(f"\nWritten: {out}")
-    status = int(member["status"])
-    if status != 0:
-        reasons = [
-            str(flag.name).lower().replace("_", " ") for flag in MeritStatus if status & flag
-        ]
-        raise ArrayoptError(f"{design} has no merits: {', '.join(reasons)}")
+    say(f"{design} as {strategy.name} in {checked.path}\n")
+    say(merit_table(member))
+    say()
+    say(text_table(group_rows(member)))
+    if target is not None:
+        origin = {"study": checked.text, "digest": checked.digest, "origin": ORIGIN}
+        write_results(target.path, {strategy.name: dataset}, origin, replace=target.check())
+        say(f"\nWritten: {target.path}")
+    if told := trouble(member):
+        raise ArrayoptError(f"{design}: {' '.join(told)}")

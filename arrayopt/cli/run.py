@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from arrayopt.base.errors import ArrayoptError
+from arrayopt.cli.say import say
 
 
 @click.command(
@@ -65,24 +66,29 @@ def command(
         raise click.BadParameter("nan is no number of hours", param_hint="--hours")
     if resume and fresh:
         raise ArrayoptError("--resume and --fresh exclude each other; give one of them")
+    from arrayopt.runs.power.warm import compile_kernels
     from arrayopt.runs.progress import progress_on
     from arrayopt.runs.study_run import RunOptions, run_study
-    from arrayopt.runs.warm import compile_kernels
     from arrayopt.study.read import read_study
 
     options = RunOptions(evaluations, hours, seed, workers, resume, fresh, start_from, scheduler)
     asked, progress = read_study(study), progress_on(sys.stderr)
-    compile_kernels(asked, progress.note)
-    outcome = run_study(asked, out, options=options, progress=progress)
-    click.echo(outcome.message)
+    outcome = run_study(
+        asked,
+        out,
+        options=options,
+        progress=progress,
+        prepare=lambda: compile_kernels(asked, progress.note),
+    )
+    say(outcome.message)
     for name, size in outcome.hypervolume.items():
-        click.echo(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")
+        say(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")
     if verify and outcome.complete:
         from arrayopt.cli.verify import verification_text
         from arrayopt.verify.run import verify_run
 
         verified = verify_run(out)
         if verified:
-            click.echo("\nA spread of each front, verified:\n" + verification_text(verified) + "\n")
-    click.echo(f"Fronts: {outcome.fronts}\nHistory: {outcome.history}")
-    click.echo(f"To read them: arrayopt show {out}")
+            say("\nA spread of each front, verified:\n" + verification_text(verified) + "\n")
+    say(f"Fronts: {outcome.fronts}\nHistory: {outcome.history}")
+    say(f"To read them: arrayopt show {out}")

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from arrayopt.cli.say import say
+
 if TYPE_CHECKING:
     from arrayopt.verify.run import VerifiedDesign
 
@@ -35,7 +37,7 @@ def command(directory: Path, designs: tuple[str, ...]) -> None:
             f"{directory}: there is nothing to verify; no front has a member, or the study's "
             "verify.designs is 0: relax a limit or search longer, or name a DESIGN"
         )
-    click.echo(verification_text(verified))
+    say(verification_text(verified))
 
 
 def verification_text(verified: Sequence[VerifiedDesign]) -> str:
@@ -43,8 +45,8 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
     import numpy as np
 
     from arrayopt.base.glossary import heading, shown_change, shown_number
+    from arrayopt.base.status import VerifyStatus
     from arrayopt.results.tables import text_table
-    from arrayopt.verify.designs import VerifyStatus
 
     banded = any(design.found.lower for design in verified)
     parts = ("search", "one_mode", "several_modes", "mutual", "verified")
@@ -78,10 +80,8 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
     for design in verified:
         status = int(design.found.status[0])
         if status:
-            reasons = [
-                str(flag.name).lower().replace("_", " ") for flag in VerifyStatus if status & flag
-            ]
-            notes.append(f"{design.identifier}: not verified ({', '.join(reasons)})")
+            reasons = VerifyStatus.sentences(status)
+            notes += [f"{design.identifier}: not verified: {reason}" for reason in reasons]
         elif design.flagged:
             notes.append(f"{design.identifier}: loses more than the study's tolerance")
     return "\n".join([text_table(rows), *notes])

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import astuple, fields
 from pathlib import Path
 
 import numpy as np
 
-from arrayopt.base.errors import ArrayoptError, ResultsError
-from arrayopt.base.files import write_file
+from arrayopt.base.text import one_line
 from arrayopt.base.units import format_value
 from arrayopt.lab.calibrate import Outcome
 from arrayopt.study.calibration import stack_digest
@@ -134,38 +132,8 @@ def findings(outcome: Outcome) -> list[str]:
     return out
 
 
-def check_writable(path: str | os.PathLike[str]) -> None:
-    """Say before the fit, not after it, that there is no place for its result.
-
-    Raises
-    ------
-    ArrayoptError : no such folder, no permission, or the name is a folder's.
-    """
-    target = Path(path)
-    if target.is_dir():
-        raise ArrayoptError(f"{target} is a folder; a file is needed")
-    if not target.parent.is_dir():
-        raise ArrayoptError(f"{target} cannot be written: there is no folder {target.parent}")
-    if not os.access(target.parent, os.W_OK):
-        raise ArrayoptError(f"{target} cannot be written: {target.parent} is not writable")
-
-
-def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
-    """Write a file, complete or not at all.
-
-    Raises
-    ------
-    ArrayoptError : it cannot be written.
-    """
-    try:
-        write_file(Path(path), content)
-    except ResultsError as error:
-        reason = getattr(error.__cause__, "strerror", None) or "unknown reason"
-        raise ArrayoptError(f"{path} cannot be written: {reason}") from None
-
-
 def _text(value: str) -> str:
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return json.dumps(one_line(value), ensure_ascii=False)
 
 
 def _list(values: list[str]) -> str:

@@ -5,13 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from io import BytesIO
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.text import svg_text
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
 Floats = NDArray[np.float64]
 
 PER_ROW = 3
+MARK = "arrayopt calibration"
+"""What pictures carry inside, so that a later one may take their place."""
 
 
 @dataclass(frozen=True)
@@ -55,15 +63,22 @@ def draw_calibration(
     sweeps, bursts : what to draw.
     form : png, svg or pdf.
     """
-    import matplotlib
-
-    matplotlib.use("Agg")
+    import matplotlib as mpl
     from matplotlib.figure import Figure
 
+    mpl.use("Agg")
+
+    with mpl.rc_context({"text.parse_math": False}):  # names of cells are no formulas
+        return _drawn(Figure, sweeps, bursts, form)
+
+
+def _drawn(
+    new: type[Figure], sweeps: Sequence[SweepPicture], bursts: Sequence[BurstPicture], form: str
+) -> bytes:
     count = len(sweeps) + len(bursts)
     columns = min(PER_ROW, count)
     rows = -(-count // columns)
-    figure = Figure(figsize=(5.0 * columns, 4.6 * rows), layout="constrained")
+    figure = new(figsize=(5.0 * columns, 4.6 * rows), layout="constrained")
     grid = figure.add_gridspec(2 * rows, columns, height_ratios=[3, 1] * rows)
     for place, picture in enumerate(sweeps):
         row, column = divmod(place, columns)
@@ -79,8 +94,9 @@ def draw_calibration(
         axes.set_title(burst.title, fontsize=9)
         axes.legend(fontsize=8, frameon=False)
     content = BytesIO()
-    figure.savefig(content, format=form, dpi=130)
-    return content.getvalue()
+    key = "Software" if form == "png" else "Creator"
+    figure.savefig(content, format=form, dpi=130, metadata={key: MARK})
+    return svg_text(content.getvalue().decode()).encode() if form == "svg" else content.getvalue()
 
 
 def _sweeps(above: object, below: object, picture: SweepPicture) -> None:

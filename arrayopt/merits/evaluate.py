@@ -10,18 +10,19 @@ from numpy.typing import NDArray
 
 from arrayopt.base.glossary import MARGIN_PREFIX
 from arrayopt.design.designs import Designs
-from arrayopt.merits.figures import MeritTable, compute_merits
+from arrayopt.merits.figures import MeritTable, answering, compute_merits
 from arrayopt.merits.uncertainty import DRAWS, merit_bands
+from arrayopt.models.array import DOWN, SMALL, SWEEPS, UP, ArrayModel
 from arrayopt.models.cells import build_cells
-from arrayopt.models.loop import swept_response
-from arrayopt.models.one_mode.burst import burst_response
-from arrayopt.models.one_mode.response import DOWN, SMALL, SWEEPS, UP, pack
+from arrayopt.models.choose import excitation_of
+from arrayopt.models.excitations.burst import Burst
 from arrayopt.study.model import Limit, Strategy, Study
 
 if TYPE_CHECKING:
     import xarray as xr
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 RESPONSE_POINTS = 401
 """Frequencies of a stored response; merits never depend on them."""
@@ -79,16 +80,6 @@ def evaluated(
     bands = merit_bands(designs, study, draws=draws, wanted=named, deflection_limit=allowed)
     group = designs.layout.group_of_cell
     frequency = response_frequencies(table, cells.natural_frequency)
-    sweep = SWEEPS[study.target.sweep]
-    response, opposite, small = (
-        swept_response(cells, designs, study, frequency=frequency, sweep=which)
-        for which in (sweep, DOWN if sweep == UP else UP, SMALL)
-    )
-    bursts = {}
-    if study.target.burst_length is not None:
-        packed, length = pack(cells, designs, study), study.target.burst_length
-        peak, end = burst_response(cells, packed, frequency=frequency, length=length)
-        bursts = {"burst_pressure": peak, "burst_end_pressure": end}
     size = (len(designs), designs.layout.n_cells)
     return {
         "radius": designs.at_cells("radius"),
@@ -113,15 +104,38 @@ def evaluated(
         **margins(table, limits),
         **bands,
         "frequency": frequency,
-        "pressure": response.pressure,
-        "opposite_pressure": opposite.pressure,
-        "small_signal_pressure": small.pressure,
-        "group_pressure": response.group_pressure,
-        "displacement": response.deflection,
-        **bursts,
+        **_curves(answering(table, designs, study), study, frequency),
         "several_modes": table.several_modes.astype(np.int8),
         "status": table.status,
     }
+
+
+def _curves(
+    models: Sequence[tuple[Ints, ArrayModel]], study: Study, frequency: Floats
+) -> dict[str, NDArray[Any]]:
+    """Responses of every design by the model of its merits."""
+    sweep, bursts = SWEEPS[study.target.sweep], excitation_of(study, "burst")
+    parts = []
+    for rows, model in models:
+        at = frequency[rows]
+        along = model.response(at, sweep)
+        found: dict[str, NDArray[Any]] = {
+            "pressure": along.pressure,
+            "opposite_pressure": model.response(at, DOWN if sweep == UP else UP).pressure,
+            "small_signal_pressure": model.response(at, SMALL).pressure,
+            "group_pressure": along.group_pressure,
+            "displacement": along.deflection,
+        }
+        if isinstance(bursts, Burst):
+            found["burst_pressure"], found["burst_end_pressure"] = bursts.peaks(model, at)
+        parts.append((rows, found))
+    return {name: _whole([(rows, found[name]) for rows, found in parts]) for name in parts[0][1]}
+
+
+def _whole(parts: Sequence[tuple[Ints, NDArray[Any]]]) -> NDArray[Any]:
+    """Rows of several models as one array."""
+    order = np.argsort(np.concatenate([rows for rows, _ in parts]))
+    return np.concatenate([values for _, values in parts])[order]
 
 
 def margins(table: MeritTable, limits: Sequence[Limit]) -> dict[str, Floats]:

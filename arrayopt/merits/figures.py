@@ -1,116 +1,193 @@
-"""Figures of merit of a batch of designs, with a status each (M10)."""
+"""Figures of merit of a batch of designs, with a status each (M10).
+
+A merit is one function here and its row in the glossary. It asks an `Asked`: the model, and what
+was computed with it so far.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from enum import IntFlag
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.status import BESIDE, Status, translated
 from arrayopt.design.designs import Designs, clearance_margin, die_margin, occupied
-from arrayopt.models.beam import beam_pattern, beam_width, side_lobe_level
-from arrayopt.models.cells import Cells, CellStatus, build_cells, tables
-from arrayopt.models.coupled.band import COUPLED_SHIFT
-from arrayopt.models.excitation import (
-    BURST_STATUS_SHIFT,
-    PULSE_STATUS_SHIFT,
-    excitation_band,
-    fractional_width,
-    pulse_merits,
-)
-from arrayopt.models.loop import (
-    coupled_band,
-    coupled_in_loop,
-    mutual_in_loop,
-    necked_swing,
-    necked_two_way,
-)
-from arrayopt.models.one_mode.band import Band
-from arrayopt.models.one_mode.grid import BandStatus
-from arrayopt.models.one_mode.response import SMALL, SWEEPS, UP, Packed, pack
-from arrayopt.models.pulses.figures import PulseFigureStatus
-from arrayopt.models.several_modes.sweep import SweepSettings, SweepStatus, multimode_response
-from arrayopt.physics.coupled.arrays import CoupledStatus
+from arrayopt.models.array import SWEEPS, ArrayModel, Band
+from arrayopt.models.beam import beam_patterns, beam_width, side_lobe_level
+from arrayopt.models.cells import Cells, tables
+from arrayopt.models.choose import excitation_of, fidelity_of, model_of, stronger
+from arrayopt.models.excitations.figures import PulseFigures
 from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.study.model import Study
+from arrayopt.study.supported import BOTH, SEVERAL_MODES, escalates
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-QUICK = frozenset(
-    {
-        "fractional_bandwidth",
-        "onset_voltage",
-        "first_onset_voltage",
-        "drive_to_onset",
-        "peak_pressure",
-        "peak_level",
-        "centre_frequency",
-        "ripple",
-        "range_resolution",
-        "deflection_ratio",
-        "quadratic_ratio",
-        "model_range",
-        "electric_field",
-        "drive_power",
-        "die_area",
-    }
-)
-"""Merits that come with every evaluation; the others are computed where they are asked for."""
-
-CELL_STATUS_SHIFT = 8
-SWEEP_STATUS_SHIFT = 16
-
-ONE_MODE_DEFLECTION = 1.2
-"""Deflection ratio up to which one mode is trusted (M7.10): near the 1:3 resonance with (0,2)."""
-
-ONE_MODE_BOW = 0.15
-"""Quadratic ratio up to which one effective cubic is within 5 % of the frequency shift (M7.5)."""
-
-PLATE_DEFLECTION = 2.0
-"""Deflection ratio up to which the plate model is trusted at all (M2)."""
+Bools = NDArray[np.bool_]
 
 HOPELESS_DEFLECTION = 3.5
 """One mode's deflection ratio beyond which several modes also leave the plate model's range."""
 
 
-class MeritStatus(IntFlag):
-    """Why a design has no merits: the band's reasons, and the cells' shifted by 8 bits."""
+class Asked:
+    """One model's answers about a batch under the study's excitation, each computed once."""
 
-    OK = 0
-    NOT_DRIVEN = BandStatus.NOT_DRIVEN
-    OFF_GRID = BandStatus.OFF_GRID
-    GRID_LIMIT = BandStatus.GRID_LIMIT
-    RUNAWAY = BandStatus.RUNAWAY
-    NO_ONSET = 16
-    """A driven cell never becomes bistable, so the array has no onset voltage."""
-    MUTUAL_UNSETTLED = CoupledStatus.NOT_SETTLED << COUPLED_SHIFT
-    MUTUAL_OUT_OF_RANGE = CoupledStatus.KA_RANGE << COUPLED_SHIFT
-    CELLS_OVERLAP = CoupledStatus.OVERLAP << COUPLED_SHIFT
-    BUCKLED = CellStatus.BUCKLED << CELL_STATUS_SHIFT
-    NOT_CONVERGED = CellStatus.NOT_CONVERGED << CELL_STATUS_SHIFT
-    OUT_OF_RANGE = CellStatus.OUT_OF_RANGE << CELL_STATUS_SHIFT
-    STRONGLY_QUADRATIC = CellStatus.STRONGLY_QUADRATIC << CELL_STATUS_SHIFT
-    CAVITY = CellStatus.CAVITY << CELL_STATUS_SHIFT
-    SWEEP_CELLS = SweepStatus.CELLS << SWEEP_STATUS_SHIFT
-    SWEEP_COARSE = SweepStatus.COARSE << SWEEP_STATUS_SHIFT
-    SWEEP_UNSETTLED = SweepStatus.UNSETTLED << SWEEP_STATUS_SHIFT
-    SWEEP_ESCAPED = SweepStatus.ESCAPED << SWEEP_STATUS_SHIFT
-    SWEEP_OFF_GRID = SweepStatus.OFF_GRID << SWEEP_STATUS_SHIFT
-    SWEEP_UNREFINED = SweepStatus.UNREFINED << SWEEP_STATUS_SHIFT
-    BURST_OFF_GRID = BandStatus.OFF_GRID << BURST_STATUS_SHIFT
-    BURST_GRID_LIMIT = BandStatus.GRID_LIMIT << BURST_STATUS_SHIFT
-    BURST_RUNAWAY = BandStatus.RUNAWAY << BURST_STATUS_SHIFT
-    STILL_RINGING = PulseFigureStatus.STILL_RINGING << PULSE_STATUS_SHIFT
-    PULSE_RUNAWAY = PulseFigureStatus.RUNAWAY << PULSE_STATUS_SHIFT
-    NO_CARRIER = PulseFigureStatus.NO_CARRIER << PULSE_STATUS_SHIFT
-    NO_SPECTRUM = PulseFigureStatus.NO_SPECTRUM << PULSE_STATUS_SHIFT
+    def __init__(self, model: ArrayModel) -> None:
+        self.model, self.study, self.cells = model, model.study, model.cells
+        self.designs = model.designs
+        self.level = 10.0 ** (self.study.target.level / 20.0)
+        self.sweep = SWEEPS[self.study.target.sweep]
+        self.driven = self.designs.drive_amplitude > 0.0
+        excitation = excitation_of(self.study)
+        assert excitation is not None
+        self.excitation = excitation
+        self.lacking: Ints = np.zeros(len(self.designs), dtype=np.int64)
+        """`Status` of what was asked beside the band."""
+
+    @cached_property
+    def band(self) -> Band:
+        """Under the excitation."""
+        return self.excitation.band(self.model, self.level)
+
+    @cached_property
+    def status(self) -> Ints:
+        """Why a design has no band, (design,)."""
+        overlooked = 0 if "quadratic_ratio" in self.model.trusted else Status.STRONGLY_QUADRATIC
+        flags = np.where(self.driven, self.cells.status & ~int(overlooked), 0)
+        return np.asarray(self.band.status | np.bitwise_or.reduce(flags, axis=1))
+
+    @cached_property
+    def burst(self) -> Band | None:
+        """Under the study's bursts; None where it has none."""
+        return self.beside("burst")
+
+    @cached_property
+    def pulse(self) -> PulseFigures | None:
+        """Of the excitation, else of the bursts beside it."""
+        found = self.excitation.pulse(self.model, self.band)
+        bursts = excitation_of(self.study, "burst")
+        if found is None and bursts is not None and self.burst is not None:
+            found = bursts.pulse(self.model, self.burst)
+        if found is not None:
+            self.lacking |= found.status
+        return found
+
+    @cached_property
+    def beam(self) -> Floats:
+        """Patterns at the centre frequency, (plane, design, angle)."""
+        return beam_patterns(self.model, self.band.centre, self.sweep)
+
+    def changed(self, **how: bool) -> Band:
+        """The band of the same excitation at small signal, or sent and received."""
+        return self.excitation.band(self.model, self.level, **how)
+
+    def beside(self, name: str) -> Band | None:
+        """The band under an excitation that need not be the study's own; None: it has no such."""
+        if name == self.study.target.excitation:
+            return self.band
+        other = excitation_of(self.study, name)
+        if other is None:
+            return None
+        band = other.band(self.model, self.level)
+        self.lacking |= translated(band.status, BESIDE) | (band.status & ~int(sum(BESIDE)))
+        return band
+
+    def values(self, names: frozenset[str]) -> dict[str, Floats]:
+        """Merits of these names that the study has, (design,)."""
+        found = {name: function(self) for name, function in MERITS.items() if name in names}
+        return {name: np.array(value) for name, value in found.items() if value is not None}
 
 
-_BOWED = int(MeritStatus.STRONGLY_QUADRATIC)
+def _film_stress(a: Asked) -> Floats:
+    study, designs, cells = a.study, a.designs, a.cells
+    rings = np.asarray(designs.ring, dtype=bool)
+    disc, ring = tables(
+        study.stack, study.model.n_transverse, disc=not rings.all(), ring=bool(rings.any())
+    )
+    active = next(k for k, layer in enumerate(study.stack) if layer.active)
+    largest = np.zeros(len(designs))
+    for sign in (-1.0, 1.0):
+        stress = film_stress(
+            disc,
+            ring,
+            radius=designs.radius,
+            coverage=designs.electrode_coverage,
+            ring=designs.ring,
+            voltage=designs.bias + sign * designs.drive_amplitude,
+            shape=cells.modes.static_shape + sign * a.band.deflection[..., None] * cells.shape,
+        )
+        worst = np.maximum(np.abs(stress.centre[..., active]), np.abs(stress.edge[..., active]))
+        largest = np.maximum(largest, worst.max(axis=1))
+    return largest
+
+
+def _deflection(a: Asked) -> Floats:
+    swing = np.abs(a.cells.static_deflection) + a.band.deflection
+    return np.asarray(swing.max(axis=1) / a.study.thickness)
+
+
+def _bow(a: Asked) -> Floats:
+    with np.errstate(invalid="ignore"):
+        bow = np.abs(a.cells.quadratic) * a.band.deflection / a.cells.stiffness
+    return np.asarray(bow.max(axis=1))
+
+
+def _range(a: Asked) -> Floats:
+    return np.maximum.reduce([MERITS[name](a) / end for name, end in a.model.trusted.items()])
+
+
+def _field(a: Asked) -> Floats:
+    voltage = np.abs(a.designs.bias) + a.designs.drive_amplitude
+    return np.asarray(voltage.max(axis=1) / a.study.film.thickness)
+
+
+Merit = Callable[[Asked], Any]
+"""(design,), SI, levels in dB, angles in degrees; None where the study has no such thing."""
+
+_EVERY_TIME: dict[str, Merit] = {
+    "fractional_bandwidth": lambda a: a.band.fractional_width,
+    "centre_frequency": lambda a: a.band.centre,
+    "ripple": lambda a: a.band.ripple,
+    "peak_pressure": lambda a: a.band.peak_pressure,
+    "peak_level": lambda a: sound_pressure_level(a.band.peak_pressure),
+    "range_resolution": lambda a: a.study.air_state.sound_speed / (2.0 * a.band.width),
+    "drive_power": lambda a: a.band.power,
+    "deflection_ratio": _deflection,
+    "quadratic_ratio": _bow,
+    "model_range": _range,
+    "electric_field": _field,
+    "onset_voltage": lambda a: np.where(a.driven, a.cells.onset, -np.inf).max(axis=1),
+    "first_onset_voltage": lambda a: np.where(a.driven, a.cells.onset, np.inf).min(axis=1),
+    "drive_to_onset": lambda a: (a.designs.drive_amplitude / a.cells.onset).max(axis=1),
+    "die_area": lambda a: occupied(a.designs, a.study).prod(axis=1),
+}
+_WHERE_ASKED: dict[str, Merit] = {
+    "small_signal_bandwidth": lambda a: a.changed(small=True).fractional_width,
+    "two_way_bandwidth": lambda a: a.changed(two_way=True).fractional_width,
+    "swept_bandwidth": lambda a: _width(a.beside("up-sweep")),
+    "burst_bandwidth": lambda a: _width(a.burst),
+    "ring_down_time": lambda a: a.pulse and a.pulse.ring_down,
+    "ring_down_time_40": lambda a: a.pulse and a.pulse.quiet,
+    "dead_zone": lambda a: a.pulse and a.pulse.dead_zone,
+    "pulse_bandwidth": lambda a: a.pulse and a.pulse.spectrum,
+    "film_stress": _film_stress,
+    "beam_width": lambda a: np.degrees(np.maximum(*map(beam_width, a.beam))),
+    "side_lobe_level": lambda a: np.maximum(*map(side_lobe_level, a.beam)),
+}
+MERITS = _EVERY_TIME | _WHERE_ASKED
+"""Every merit of the glossary, by name."""
+
+QUICK = frozenset(_EVERY_TIME)
+"""Merits that come with every evaluation; the others are computed where they are asked for."""
+
+
+def _width(band: Band | None) -> Floats | None:
+    return None if band is None else band.fractional_width
 
 
 @dataclass(frozen=True)
@@ -123,7 +200,7 @@ class MeritTable:
     band_lower, band_upper : (design,) [Hz].
     clearance_margin, die_margin : (design,) [m]; negative is a violation. Never NaN.
     several_modes : (design,) True where the multi-mode model was used.
-    status : (design,) MeritStatus; a design whose status is not 0 has NaN merits.
+    status : (design,) `Status`; a design whose status is not 0 has NaN merits.
     """
 
     values: Mapping[str, Floats]
@@ -131,7 +208,7 @@ class MeritTable:
     band_upper: Floats
     clearance_margin: Floats
     die_margin: Floats
-    several_modes: NDArray[np.bool_]
+    several_modes: Bools
     status: Ints
 
 
@@ -160,236 +237,58 @@ def compute_merits(
     MeritTable
         Independent of how designs are divided into batches.
     """
-    cells = build_cells(designs, study) if cells is None else cells
-    packed = pack(cells, designs, study)
-    sweep = SWEEPS[study.target.sweep]
-    band = _band(cells, packed, designs, study)
-    status = band.status | (_any_driven(cells, designs) << CELL_STATUS_SHIFT)
-    values = merits_of_band(cells, band, designs, study)
-    values |= _onset_merits(cells, designs)
-    several = _several_modes(values, study, deflection_limit) & (status & ~_BOWED == 0)
-    if several.any():
-        band, status = _with_several_modes(designs, study, band, status, several, sweep)
-        values |= merits_of_band(cells, band, designs, study)
-    values["model_range"] = _model_range(values, several)
-    sides = occupied(designs, study)
-    values["die_area"] = sides[:, 0] * sides[:, 1]
-    status |= np.where(np.isinf(values["onset_voltage"]), int(MeritStatus.NO_ONSET), 0)
-
-    def needs(*names: str) -> bool:
-        return wanted is None or not wanted.isdisjoint(names)
-
-    if needs("small_signal_bandwidth"):
-        weak = (
-            excitation_band(cells, packed, study, small=True)
-            if cells.necked is None
-            else coupled_band(cells, designs, study, SMALL)
-        )
-        values["small_signal_bandwidth"] = fractional_width(weak)
-    if cells.necked is None:
-        if needs("two_way_bandwidth"):
-            echo = excitation_band(cells, packed, study, two_way=True)
-            values["two_way_bandwidth"] = fractional_width(echo)
-        pulses, lacking = pulse_merits(cells, packed, study, band, needs)
-        values |= pulses
-        status |= lacking
-    else:
-        if needs("two_way_bandwidth"):
-            values["two_way_bandwidth"] = necked_two_way(cells, designs, study, sweep=sweep)
-        if needs("swept_bandwidth"):
-            up = band if sweep == UP else coupled_band(cells, designs, study, UP)
-            values["swept_bandwidth"] = fractional_width(up)
-    if needs("film_stress"):
-        values["film_stress"] = _film_stress(cells, band, designs, study)
-    if needs("beam_width", "side_lobe_level"):
-        values |= _beam_merits(cells, packed, designs, study, values["centre_frequency"], sweep)
+    names = frozenset(MERITS) if wanted is None else QUICK | wanted
+    fidelity = fidelity_of(study)
+    asked = Asked(model_of(designs, study, fidelity=fidelity, cells=cells))
+    several = _past_one_mode(asked, deflection_limit)
+    rows = np.flatnonzero(several)
+    values = asked.values(QUICK if several.all() else names)
+    band, status = asked.band, asked.status | asked.lacking
+    if rows.size:
+        again = Asked(model_of(designs.take(rows), study, fidelity=stronger(fidelity)))
+        for name, better in again.values(names).items():
+            values.setdefault(name, np.full(several.shape, np.nan))[rows] = better
+        band = band.map(lambda _, whole, part: _put(whole, rows, part), again.band)
+        status[rows] = again.status | again.lacking
+    status |= np.where(np.isinf(values["onset_voltage"]), int(Status.NO_ONSET), 0)
+    bad = status != 0
     for value in values.values():
-        value[status != 0] = np.nan
+        value[bad] = np.nan
     return MeritTable(
         values=values,
-        band_lower=np.where(status == 0, band.lower_edge, np.nan),
-        band_upper=np.where(status == 0, band.upper_edge, np.nan),
+        band_lower=np.where(bad, np.nan, band.lower_edge),
+        band_upper=np.where(bad, np.nan, band.upper_edge),
         clearance_margin=clearance_margin(designs, study),
         die_margin=die_margin(designs, study),
-        several_modes=several,
+        several_modes=several | (fidelity.model in (SEVERAL_MODES, BOTH)),
         status=status,
     )
 
 
-def _band(cells: Cells, packed: Packed, designs: Designs, study: Study) -> Band:
-    """The band under the study's excitation, of cells on their own or coupled by their sound."""
-    if not coupled_in_loop(study):
-        return excitation_band(cells, packed, study)
-    return coupled_band(cells, designs, study, SWEEPS[study.target.excitation])
+def answering(table: MeritTable, designs: Designs, study: Study) -> list[tuple[Ints, ArrayModel]]:
+    """Rows of a batch, and the model that answered for all their merits."""
+    fidelity, several = fidelity_of(study), table.several_modes
+    parts = [(np.flatnonzero(~several), fidelity), (np.flatnonzero(several), stronger(fidelity))]
+    return [
+        (rows, model_of(designs.take(rows), study, fidelity=how))
+        for rows, how in parts
+        if rows.size
+    ]
 
 
-def merits_of_band(cells: Cells, band: Band, designs: Designs, study: Study) -> dict[str, Floats]:
-    """Merits that follow from a band and the cells' deflections, whatever model gave them."""
-    return _band_merits(band, study) | _load_merits(cells, band, designs, study)
+def _past_one_mode(asked: Asked, deflection_limit: float) -> Bools:
+    """Which designs are computed again with several modes."""
+    study, one = asked.study, asked.model.trusted
+    if "quadratic_ratio" not in one or not escalates(study):
+        return np.zeros(len(asked.designs), dtype=bool)
+    deflection, bow = _deflection(asked), _bow(asked)
+    past = (deflection > one["deflection_ratio"]) & (deflection_limit > one["deflection_ratio"])
+    past |= bow > one["quadratic_ratio"]
+    sound = asked.status & ~int(Status.STRONGLY_QUADRATIC) == 0
+    return np.asarray(past & (deflection < HOPELESS_DEFLECTION) & sound)
 
 
-def _several_modes(
-    values: Mapping[str, Floats], study: Study, deflection_limit: float
-) -> NDArray[np.bool_]:
-    """Which designs the study's model computes with several modes."""
-    deflection, bow = values["deflection_ratio"], values["quadratic_ratio"]
-    if study.model.kind == "multi-mode":
-        return np.isfinite(deflection)
-    if not study.model.escalate or study.cell.mode != 1 or study.target.excitation not in SWEEPS:
-        return np.zeros(deflection.shape, dtype=bool)
-    past = (deflection > ONE_MODE_DEFLECTION) & (deflection_limit > ONE_MODE_DEFLECTION)
-    return (past | (bow > ONE_MODE_BOW)) & (deflection < HOPELESS_DEFLECTION)
-
-
-def _with_several_modes(
-    designs: Designs,
-    study: Study,
-    band: Band,
-    status: Ints,
-    several: NDArray[np.bool_],
-    sweep: int,
-) -> tuple[Band, Ints]:
-    """The band with the chosen designs computed anew."""
-    settings = SweepSettings(study.model.modes, study.model.harmonics)
-    chosen = np.flatnonzero(several)
-    picked = designs.take(chosen)
-    strong = multimode_response(picked, study, sweep=sweep, settings=settings)
-    fields = {name: getattr(band, name).copy() for name in Band.__dataclass_fields__}
-    computed = Band(
-        strong.band.peak_pressure,
-        strong.band.peak_frequency,
-        strong.band.lower_edge,
-        strong.band.upper_edge,
-        strong.band.ripple,
-        strong.power,
-        strong.deflection,
-        strong.status,
-    )
-    if mutual_in_loop(study):
-        # Both effects on the one-mode band of cells on their own; they are not computed together.
-        cells = build_cells(picked, study)
-        alone = (
-            excitation_band(cells, pack(cells, picked, study), study)
-            if cells.necked is None
-            else coupled_band(cells, picked, study, sweep, mutual=False)
-        )
-        computed = _both(computed, _taken(band, chosen), alone)
-    for name in fields:
-        if name != "status":
-            fields[name][chosen] = getattr(computed, name)
-    status = status.copy()
-    # The multi-mode model has no weakly-quadratic condition.
-    status[chosen] = (status[chosen] & ~_BOWED) | (strong.status << SWEEP_STATUS_SHIFT)
-    return Band(**fields), status
-
-
-def _taken(band: Band, rows: NDArray[np.intp]) -> Band:
-    return Band(**{name: getattr(band, name)[rows] for name in Band.__dataclass_fields__})
-
-
-def _both(first: Band, second: Band, plain: Band) -> Band:
-    """A band changed as ``first`` and as ``second`` differ from ``plain``: factors, dB added."""
-    fields = {}
-    for name in Band.__dataclass_fields__:
-        if name not in ("ripple", "status"):
-            base = getattr(plain, name)
-            # cells that nothing drives do not move in one model and hardly in another
-            still = base == 0.0
-            factor = np.where(still, 1.0, getattr(first, name) / np.where(still, 1.0, base))
-            fields[name] = factor * getattr(second, name)
-    return Band(**fields, ripple=first.ripple + second.ripple - plain.ripple, status=first.status)
-
-
-def _model_range(values: Mapping[str, Floats], several: NDArray[np.bool_]) -> Floats:
-    deflection = values["deflection_ratio"]
-    one = np.maximum(deflection / ONE_MODE_DEFLECTION, values["quadratic_ratio"] / ONE_MODE_BOW)
-    return np.where(several, deflection / PLATE_DEFLECTION, one)
-
-
-def _any_driven(cells: Cells, designs: Designs) -> Ints:
-    """Union of the flags of all driven groups, (design,)."""
-    driven = designs.drive_amplitude > 0.0
-    return np.bitwise_or.reduce(np.where(driven, cells.status, 0), axis=1)
-
-
-def _band_merits(band: Band, study: Study) -> dict[str, Floats]:
-    return {
-        "fractional_bandwidth": fractional_width(band),
-        "centre_frequency": 0.5 * (band.lower_edge + band.upper_edge),
-        "ripple": band.ripple.copy(),
-        "peak_pressure": band.peak_pressure.copy(),
-        "peak_level": sound_pressure_level(band.peak_pressure),
-        "range_resolution": study.air_state.sound_speed
-        / (2.0 * (band.upper_edge - band.lower_edge)),
-        "drive_power": band.power.copy(),
-    }
-
-
-def _onset_merits(cells: Cells, designs: Designs) -> dict[str, Floats]:
-    driven = designs.drive_amplitude > 0.0
-    return {
-        "onset_voltage": np.where(driven, cells.onset, -np.inf).max(axis=1),
-        "first_onset_voltage": np.where(driven, cells.onset, np.inf).min(axis=1),
-        "drive_to_onset": (designs.drive_amplitude / cells.onset).max(axis=1),
-    }
-
-
-def _load_merits(cells: Cells, band: Band, designs: Designs, study: Study) -> dict[str, Floats]:
-    swing = np.abs(cells.static_deflection) + band.deflection
-    voltage = np.abs(designs.bias) + designs.drive_amplitude
-    with np.errstate(invalid="ignore"):
-        bow = np.abs(cells.quadratic) * band.deflection / cells.stiffness
-    return {
-        "deflection_ratio": swing.max(axis=1) / study.thickness,
-        "quadratic_ratio": bow.max(axis=1),
-        "electric_field": voltage.max(axis=1) / study.film.thickness,
-    }
-
-
-def _film_stress(cells: Cells, band: Band, designs: Designs, study: Study) -> Floats:
-    rings = np.asarray(designs.ring, dtype=bool)
-    disc, ring = tables(
-        study.stack, study.model.n_transverse, disc=not rings.all(), ring=bool(rings.any())
-    )
-    active = next(k for k, layer in enumerate(study.stack) if layer.active)
-    largest = np.zeros(len(designs))
-    for sign in (-1.0, 1.0):
-        shape = cells.modes.static_shape + sign * band.deflection[..., None] * cells.shape
-        stress = film_stress(
-            disc,
-            ring,
-            radius=designs.radius,
-            coverage=designs.electrode_coverage,
-            ring=designs.ring,
-            voltage=designs.bias + sign * designs.drive_amplitude,
-            shape=shape,
-        )
-        worst = np.maximum(np.abs(stress.centre[..., active]), np.abs(stress.edge[..., active]))
-        largest = np.maximum(largest, worst.max(axis=1))
-    return largest
-
-
-def _beam_merits(
-    cells: Cells, packed: Packed, designs: Designs, study: Study, frequency: Floats, sweep: int
-) -> dict[str, Floats]:
-    """Worst of the target's plane and the plane across it."""
-    target = study.target
-    swing = necked_swing(cells, designs, study, frequency, sweep)
-    width, lobe = [], []
-    for turn in (0.0, 0.5 * np.pi):
-        pattern = beam_pattern(
-            packed,
-            position=designs.positions(),
-            frequency=frequency,
-            azimuth=target.azimuth + turn,
-            steering=float(np.sin(target.polar)) if target.steered and turn == 0.0 else 0.0,
-            sound_speed=study.air_state.sound_speed,
-            sweep=sweep,
-            swing=swing,
-        )
-        width.append(np.degrees(beam_width(pattern)))
-        lobe.append(side_lobe_level(pattern))
-    return {
-        "beam_width": np.maximum(*width),
-        "side_lobe_level": np.maximum(*lobe),
-    }
+def _put(whole: NDArray[Any], rows: Ints, part: NDArray[Any]) -> NDArray[Any]:
+    changed = whole.copy()
+    changed[rows] = part
+    return changed

@@ -6,78 +6,104 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from arrayopt.models.one_mode.response import Packed, displacement_row
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.threads import spread
-from arrayopt.physics.sound.radiation import directivity_scalar
+from arrayopt.physics.sound.radiation import directivity_scalar, directivity_series
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from arrayopt.models.array import ArrayModel
+
+    Floats = NDArray[np.float64]
+    Complex = NDArray[np.complex128]
 
 ANGLES = 721
 """Directions from -90 to 90 degrees; a quarter of a degree apart."""
 
 
-def pattern_angles() -> NDArray[np.float64]:
+def pattern_angles() -> Floats:
     """The polar angles of every beam pattern, (angle,) in rad."""
     return np.linspace(-0.5 * np.pi, 0.5 * np.pi, ANGLES)
 
 
-def beam_pattern(
-    packed: Packed,
-    *,
-    position: NDArray[np.float64],
-    frequency: NDArray[np.float64],
-    azimuth: float,
-    steering: float,
-    sound_speed: float,
-    sweep: int,
-    swing: NDArray[np.complex128] | None = None,
-) -> NDArray[np.float64]:
-    """Level of each design against polar angle in one plane, relative to its largest (M9.7).
+def beam_patterns(model: ArrayModel, frequency: Floats, sweep: int) -> Floats:
+    """Level of each design against polar angle in two planes, relative to each one's largest.
 
     Parameters
     ----------
-    packed : Packed
-    position : array (design, cell, 2) [m]
+    model : says how every cell swings.
     frequency : array (design,) [Hz]
-    azimuth : float
-        Plane of the pattern [rad].
-    steering : float
-        Sine of the polar angle that delays steer to in this plane; 0 for none.
-    sound_speed : float [m/s]
     sweep : UP, DOWN or SMALL
-    swing : complex array (design, group), optional
-        Displacement of each group at the frequency, for a force of phase 0; default: of M7.1.
 
     Returns
     -------
-    array (design, angle), pressure relative to the largest in the plane; far field, baffled
-    half space. NaN where the frequency is NaN.
+    array (plane, design, angle)
+        In the target's plane, in which delays steer, and in the plane across it (M9.7). Far field,
+        baffled half space. NaN where the frequency is NaN.
     """
-    along = position[..., 0] * np.cos(azimuth) + position[..., 1] * np.sin(azimuth)
-    out = np.full((frequency.size, ANGLES), np.nan)
-    known = swing is not None
-    moved = np.zeros(packed.mass.shape, dtype=np.complex128)
-    if swing is not None:
-        moved[:] = swing
+    cells, designs, target = model.cells, model.designs, model.study.target
+    known = np.isfinite(frequency)
+    lone = np.where(known, frequency, np.nanmax(cells.natural_frequency, axis=1, initial=1.0))
+    found = model.response(lone[:, None], sweep)
+    owner, speed = designs.layout.group_of_cell, model.study.air_state.sound_speed
+    moved = found.site[:, found.site_of_cell, 0] * cells.volume[:, owner]
+    silent = (designs.drive_amplitude == 0.0)[:, owner]
+    moved = np.where(silent & np.isnan(moved), 0.0, moved)
+    x, y = designs.positions()[..., 0], designs.positions()[..., 1]
+    planes = []
+    for turn in (0.0, 0.5 * np.pi):
+        azimuth = target.azimuth + turn
+        planes.append(
+            pattern(
+                np.where(known[:, None], moved, np.nan),
+                delay=(x * np.cos(azimuth) + y * np.sin(azimuth)) / speed,
+                w=2.0 * np.pi * lone,
+                ka_per_w=(cells.radius / speed)[:, owner],
+                directivity=directivity_series(cells.shape)[:, owner],
+                steering=float(np.sin(target.polar)) if target.steered and turn == 0.0 else 0.0,
+            )
+        )
+    return np.stack(planes)
+
+
+def pattern(
+    moved: Complex,
+    *,
+    delay: Floats,
+    w: Floats,
+    ka_per_w: Floats,
+    directivity: Floats,
+    steering: float = 0.0,
+) -> Floats:
+    """Levels (design, angle) of cells that displace volumes ``moved`` (design, cell) in one plane.
+
+    Parameters
+    ----------
+    delay : (design, cell): way along the plane over the speed of sound [s].
+    w : (design,) [rad/s].
+    ka_per_w : (design, cell): radius over the speed of sound [s].
+    directivity : (design, cell, term) of each cell, as in `response.Packed`.
+    steering : sine of the polar angle that delays steer to in this plane.
+    """
+    out = np.full((w.size, ANGLES), np.nan)
+    contiguous = np.ascontiguousarray
     spread(
         _patterns,
-        frequency.size,
-        packed,
-        np.ascontiguousarray(along / sound_speed),
-        2.0 * np.pi * frequency,
+        w.size,
+        contiguous(moved),
+        contiguous(delay),
+        contiguous(w),
+        contiguous(ka_per_w),
+        contiguous(directivity),
         np.sin(pattern_angles()),
         steering,
-        sweep,
-        known,
-        moved,
         out,
     )
     return out
 
 
-def beam_width(pattern: NDArray[np.float64], *, level: float = 0.5**0.5) -> NDArray[np.float64]:
+def beam_width(pattern: Floats, *, level: float = 0.5**0.5) -> Floats:
     """Full angle around the largest lobe where the pattern stays above ``level`` (design,), rad.
 
     ``pattern`` (design, angle). Between directions it is the cubic through the nearest four, which
@@ -87,7 +113,7 @@ def beam_width(pattern: NDArray[np.float64], *, level: float = 0.5**0.5) -> NDAr
     return out
 
 
-def side_lobe_level(pattern: NDArray[np.float64]) -> NDArray[np.float64]:
+def side_lobe_level(pattern: Floats) -> Floats:
     """Highest level outside the main lobe, side or grating lobe alike, (design,) in dB.
 
     The main lobe ends at the first minimum on each side. -inf where there is no other lobe.
@@ -101,53 +127,34 @@ def side_lobe_level(pattern: NDArray[np.float64]) -> NDArray[np.float64]:
 def _patterns(
     start: int,
     stop: int,
-    packed: Packed,
-    delay: NDArray[np.float64],
-    w: NDArray[np.float64],
-    sine: NDArray[np.float64],
+    moved: Complex,
+    delay: Floats,
+    w: Floats,
+    ka_per_w: Floats,
+    directivity: Floats,
+    sine: Floats,
     steering: float,
-    sweep: int,
-    known: bool,
-    moved: NDArray[np.complex128],
-    out: NDArray[np.float64],
+    out: Floats,
 ) -> None:
     cells = delay.shape[1]
-    groups = packed.mass.shape[1]
     for d in range(start, stop):
-        if np.isnan(w[d]):
-            continue
-        re, im = np.zeros(groups), np.zeros(groups)
-        at, x_re, x_im, loss = np.full(1, w[d]), np.empty(1), np.empty(1), np.empty(1)
-        for g in range(groups):
-            if packed.force[d, g] > 0.0:
-                displacement_row(packed, d, g, at, sweep, x_re, x_im, loss)
-                if known:
-                    x_re[0], x_im[0] = moved[d, g].real, moved[d, g].imag
-                turn_re, turn_im = packed.drive_re[d, g], packed.drive_im[d, g]
-                re[g] = (x_re[0] * turn_re - x_im[0] * turn_im) / packed.cell_count[g]
-                im[g] = (x_re[0] * turn_im + x_im[0] * turn_re) / packed.cell_count[g]
         largest = 0.0
-        element = np.empty(groups)
         for a in range(sine.size):
-            for g in range(groups):
-                ka = w[d] * packed.ka_per_w[d, g] * sine[a]
-                element[g] = directivity_scalar(ka, packed.directivity[d, g])
             sum_re = sum_im = 0.0
             for n in range(cells):
-                g = packed.group_of_cell[n]
+                ka = w[d] * ka_per_w[d, n] * sine[a]
+                element = directivity_scalar(ka, directivity[d, n])
                 phase = w[d] * delay[d, n] * (sine[a] - steering)
-                c, s = np.cos(phase) * element[g], np.sin(phase) * element[g]
-                sum_re += re[g] * c - im[g] * s
-                sum_im += re[g] * s + im[g] * c
+                c, s = np.cos(phase) * element, np.sin(phase) * element
+                sum_re += moved[d, n].real * c - moved[d, n].imag * s
+                sum_im += moved[d, n].real * s + moved[d, n].imag * c
             out[d, a] = np.hypot(sum_re, sum_im)
             largest = max(largest, out[d, a])
         for a in range(sine.size):
             out[d, a] /= largest
 
 
-def _lobes(
-    pattern: NDArray[np.float64], level: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _lobes(pattern: Floats, level: float) -> tuple[Floats, Floats]:
     width = np.empty(pattern.shape[0])
     side = np.empty(pattern.shape[0])
     _measure_lobes(np.ascontiguousarray(pattern), pattern_angles(), level, width, side)
@@ -156,11 +163,11 @@ def _lobes(
 
 @kernel
 def _measure_lobes(
-    pattern: NDArray[np.float64],
-    angle: NDArray[np.float64],
+    pattern: Floats,
+    angle: Floats,
     level: float,
-    width: NDArray[np.float64],
-    side: NDArray[np.float64],
+    width: Floats,
+    side: Floats,
 ) -> None:
     last = angle.size - 1
     for d in range(pattern.shape[0]):

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from enum import IntFlag
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.status import Status, translated
 from arrayopt.design.designs import Designs
-from arrayopt.physics.back.cavity import necked_cavity
-from arrayopt.physics.back.neck_kernel import NO_NECK
-from arrayopt.physics.back.necked import NeckedFigures, necked_figures
+from arrayopt.physics.back.backs import Back, back_of
+from arrayopt.physics.back.necked import NeckedFigures
 from arrayopt.physics.plate.diaphragm import (
     PlateModes,
     PlateStatus,
@@ -36,27 +35,6 @@ ONSET_STEPS = 3
 
 A hand evaluation of M7.4 with the air's load at resonance is lower, by 4 % at Q = 32 where half of
 the loss is sound: the radiation resistance grows with frequency."""
-
-
-CAVITY_LIMIT = 1.0
-"""Largest ka of a necked cavity's radius. Its first radial mode (3.83) there adds 6 % to the
-closed stiffness and 16 % to the pull on a neck in the middle (M5.16)."""
-
-
-class CellStatus(IntFlag):
-    """Why a group's coefficients cannot be trusted; 0 is good."""
-
-    OK = 0
-    BUCKLED = 1
-    """Film stress or bias leaves the flat state unstable: lower the compressive stress."""
-    NOT_CONVERGED = 2
-    """The static deflection was not found: the bias is far outside the plate model's range."""
-    OUT_OF_RANGE = 4
-    """Coverage below 2 %, or ka at resonance above 4 (M5): smaller cells or lower frequency."""
-    STRONGLY_QUADRATIC = 8
-    """The static bow is too large for one effective cubic (M7.5): lower bias or film moments."""
-    CAVITY = 16
-    """Necked back: k times depth, neck length or radius above 0.5, ka above 1, or not adiabatic."""
 
 
 @dataclass(frozen=True)
@@ -96,11 +74,14 @@ class Cells:
     modes: PlateModes
     """Every kept mode about the operating point, (design, group, mode)."""
     status: Ints
-    """`CellStatus`; coefficients are NaN only where the plate model gave none."""
+    """`Status`; coefficients are NaN only where the plate model gave none."""
+    mode_damping: Floats
+    """Intrinsic, (design, group, mode)."""
     cavity: Floats
     """Pressure per displaced volume of a closed back cavity [Pa/m3]; 0 where vented."""
+    back: Back
     necked: NeckedFigures | None = None
-    """Of cells with a necked back; ``stiffness`` is then that of the diaphragm alone."""
+    """Where the back moves resonances; ``stiffness`` is then that of the diaphragm alone."""
 
 
 def build_cells(designs: Designs, study: Study, *, n_modes: int = 2) -> Cells:
@@ -142,13 +123,12 @@ def build_cells(designs: Designs, study: Study, *, n_modes: int = 2) -> Cells:
     shape, volume, mass = modes.shape[..., k, :], modes.volume[..., k], modes.mass[..., k]
     air, area = study.air_state, np.pi * designs.radius**2
     stiffness = modes.stiffness[..., k].copy()
-    sides = 2.0 if study.cell.back == "vented" else 1.0
-    cavity = cavity_stiffness(designs, study)
-    has_neck = study.cell.back == "necked"
+    back = back_of(study.cell)
+    cavity = back.stiffness(air, designs.radius)
     diaphragm = stiffness.copy()
     stiffness += cavity * volume**2
     damping = np.sqrt(modes.stiffness[..., k] * mass) / study.cell.quality_factor
-    resistance, reactance = (sides * series for series in impedance_series(shape))
+    resistance, reactance = (back.sides * series for series in impedance_series(shape))
     loading = air.density * air.sound_speed * area
     w = np.sqrt(stiffness / mass)
     for _ in range(FIXED_POINT_STEPS):
@@ -156,9 +136,7 @@ def build_cells(designs: Designs, study: Study, *, n_modes: int = 2) -> Cells:
         w = np.sqrt(stiffness / (mass + loading * x / w))
     loaded_mass, loaded_damping = mass + loading * x / w, damping + loading * r
     cubic, quadratic = modes.cubic[..., k], modes.quadratic[..., k]
-    # Slow motion vents through a neck: the static shift behind M7.5 is the diaphragm's own.
-    static = diaphragm if has_neck else stiffness
-    effective, weak = effective_cubic(static, k2=quadratic, k3=cubic)
+    effective, weak = effective_cubic(back.held(diaphragm, stiffness), k2=quadratic, k3=cubic)
     force = modes.force_per_volt[..., k]
     at_onset = w
     for _ in range(ONSET_STEPS):
@@ -170,25 +148,23 @@ def build_cells(designs: Designs, study: Study, *, n_modes: int = 2) -> Cells:
         at_onset = np.where(np.isfinite(found), found, at_onset)
     critical = onset_force(mass + loading * x / at_onset, **terms)
     status = _status(modes.status, weak, w * designs.radius / air.sound_speed)
-    necked = None
-    if has_neck:
-        necked = necked_figures(
-            mass,
-            damping=damping,
-            stiffness=diaphragm,
-            cubic=effective,
-            force=force * designs.drive_amplitude,
-            radius=designs.radius,
-            volume=volume,
-            cavity=cavity,
-            resistance=resistance,
-            reactance=reactance,
-            neck=necks_of(study),
-            density=air.density,
-            sound_speed=air.sound_speed,
-        )
+    outside = back.outside(air, designs.radius, volume, w)
+    status |= np.where(outside, int(Status.CAVITY), 0)
+    necked = back.figures(
+        air,
+        mass=mass,
+        damping=damping,
+        stiffness=diaphragm,
+        cubic=effective,
+        force=force * designs.drive_amplitude,
+        radius=designs.radius,
+        volume=volume,
+        cavity=cavity,
+        resistance=resistance,
+        reactance=reactance,
+    )
+    if necked is not None:
         critical, stiffness = necked.onset_force, diaphragm
-        status |= _cavity_status(designs, study, volume, w)
     with np.errstate(divide="ignore", invalid="ignore"):
         onset = np.where(force == 0.0, np.inf, critical / np.abs(force))
     return Cells(
@@ -214,72 +190,22 @@ def build_cells(designs: Designs, study: Study, *, n_modes: int = 2) -> Cells:
         static_deflection=modes.static_deflection,
         modes=modes,
         status=status,
+        mode_damping=np.sqrt(modes.stiffness * modes.mass) / study.cell.quality_factor,
         cavity=cavity,
+        back=back,
         necked=necked,
     )
 
 
-def cavity_stiffness(designs: Designs, study: Study) -> Floats:
-    """Pressure per displaced volume of each group's closed back cavity [Pa/m3]; 0 where vented.
-
-    Adiabatic spring gamma P0 / volume of a cavity as wide as the cell (M5), necks held.
-    """
-    if study.cell.cavity_depth is None:
-        return np.zeros(designs.radius.shape)
-    air = study.air_state
-    return np.asarray(air.heat_capacity_ratio * air.pressure / _cavity_volume(designs, study))
-
-
-def _cavity_volume(designs: Designs, study: Study) -> Floats:
-    return np.asarray(np.pi * designs.radius**2 * float(study.cell.cavity_depth or np.inf))
-
-
-def necks_of(study: Study) -> Floats:
-    """Number, radius [m] and length [m] of a cell's necks, viscosity [Pa s]; all 0 without any."""
-    cell = study.cell
-    if cell.back != "necked":
-        return NO_NECK
-    assert cell.neck_radius is not None
-    assert cell.neck_length is not None
-    shape = (cell.neck_count, cell.neck_radius, cell.neck_length, study.air_state.viscosity)
-    return np.array(shape, dtype=np.float64)
-
-
-def back_load(designs: Designs, study: Study, w: Floats) -> NDArray[np.complex128]:
-    """Pressure per volume that the back holds against the diaphragm [Pa/m3] (M5.11, M5.16).
-
-    ``w`` (design, group, ...) in rad/s; 0 where vented.
-    """
-    closed = cavity_stiffness(designs, study).reshape(designs.radius.shape + (1,) * (w.ndim - 2))
-    if study.cell.back != "necked":
-        return np.asarray(closed + 0.0j)
-    air, (count, radius, length, _) = study.air_state, necks_of(study)
-    neck = necked_cavity(
-        air,
-        swept_volume=1.0,
-        cavity_volume=1.0,
-        neck_radius=radius,
-        neck_length=length,
-        frequency=w / (2.0 * np.pi),
+def without_nonlinearity(cells: Cells) -> Cells:
+    """The same cells at small signal, in every mode."""
+    modes, still = cells.modes, {}
+    for name in ("quadratic_tensor", "cubic_tensor", "stiffness_per_volt"):
+        still[name] = np.zeros_like(getattr(modes, name))
+    zero = np.zeros_like(cells.cubic)
+    return replace(
+        cells, quadratic=zero, cubic=zero, effective_cubic=zero, modes=replace(modes, **still)
     )
-    area = count * np.pi * radius**2
-    flow = count * (-(w**2) * neck.mass + 1j * w * neck.resistance)
-    return np.asarray(closed * flow / (closed * area**2 + flow))
-
-
-def _cavity_status(designs: Designs, study: Study, volume: Floats, w: Floats) -> Ints:
-    _, radius, length, _ = necks_of(study)
-    air, good = study.air_state, np.isfinite(w)
-    found = necked_cavity(
-        air,
-        swept_volume=volume,
-        cavity_volume=float(study.cell.cavity_depth or np.inf) ** 3,  # flat: its depth is its size
-        neck_radius=radius,
-        neck_length=length,
-        frequency=np.where(good, w / (2.0 * np.pi), 1e3),
-    )
-    wide = w * designs.radius / air.sound_speed > CAVITY_LIMIT
-    return np.where(good & (wide | (found.status != 0)), int(CellStatus.CAVITY), 0)
 
 
 def tables(
@@ -314,15 +240,16 @@ def layer_of(layer: StackLayer) -> Layer:
     )
 
 
+PLATE_WORDS = {
+    PlateStatus.BUCKLED: Status.BUCKLED,
+    PlateStatus.NOT_CONVERGED: Status.NOT_CONVERGED,
+    PlateStatus.COVERAGE_OUT_OF_RANGE: Status.OUT_OF_RANGE,
+    PlateStatus.BAD_INPUT: Status.OUT_OF_RANGE,
+}
+
+
 def _status(plate: Ints, weak: Ints, ka: Floats) -> Ints:
-    status = np.zeros(plate.shape, dtype=np.int64)
-    for flags, mine in (
-        (PlateStatus.BUCKLED, CellStatus.BUCKLED),
-        (PlateStatus.NOT_CONVERGED, CellStatus.NOT_CONVERGED),
-        (PlateStatus.COVERAGE_OUT_OF_RANGE | PlateStatus.BAD_INPUT, CellStatus.OUT_OF_RANGE),
-    ):
-        status |= np.where(plate & int(flags), int(mine), 0)
-    status |= np.where(weak != 0, int(CellStatus.STRONGLY_QUADRATIC), 0)
+    status = translated(plate, PLATE_WORDS)
+    status |= np.where(weak != 0, int(Status.STRONGLY_QUADRATIC), 0)
     # NaN compares false: a plate without modes keeps its own reason only.
-    status |= np.where(ka > SERIES_LIMIT, int(CellStatus.OUT_OF_RANGE), 0)
-    return status
+    return np.asarray(status | np.where(ka > SERIES_LIMIT, int(Status.OUT_OF_RANGE), 0))

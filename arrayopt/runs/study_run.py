@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from functools import partial
@@ -11,12 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from arrayopt.base.errors import ArrayoptError
-from arrayopt.runs.cluster import ClusterWorkers
-from arrayopt.runs.identity import RunIdentity
+from arrayopt.runs.kept.identity import RunIdentity
+from arrayopt.runs.power.cluster import ClusterWorkers
+from arrayopt.runs.power.workers import Pool, Workers
 from arrayopt.runs.progress import Progress, SilentProgress
 from arrayopt.runs.run import Budget, Outcome, PooledEvaluator, Task, run_tasks
 from arrayopt.runs.start import start_from
-from arrayopt.runs.workers import Pool, Workers
 from arrayopt.search.evaluator import StudyEvaluator, build_evaluator
 from arrayopt.search.population import SearchSettings
 from arrayopt.search.seeds import seed_vectors
@@ -57,6 +58,7 @@ def run_study(
     *,
     options: RunOptions | None = None,
     progress: Progress | None = None,
+    prepare: Callable[[], None] | None = None,
 ) -> Outcome:
     """Search every strategy of a study and write its fronts.
 
@@ -67,6 +69,8 @@ def run_study(
     options : RunOptions, optional
     progress : Progress, optional
         Told of every generation.
+    prepare : function, optional
+        As for ``run_tasks``.
 
     Returns
     -------
@@ -103,6 +107,7 @@ def run_study(
             fresh=chosen.fresh,
             progress=shown,
             health=workers.health,
+            prepare=prepare,
         )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import tomllib
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass, field, fields, make_dataclass, replace
 from pathlib import Path
@@ -113,6 +114,14 @@ def stack_digest(stack: Sequence[StackLayer]) -> str:
     """Short digest of a nominal stack: a calibration belongs to one."""
     rows = [[float(x) if isinstance(x, float) else str(x) for x in astuple(s)] for s in stack]
     return hashlib.sha256(json.dumps(rows).encode()).hexdigest()[:16]
+
+
+def is_calibration(text: str) -> bool:
+    """Is this the text of a calibration file, of whatever format and however damaged inside?"""
+    try:
+        return "nominal_stack" in tomllib.loads(text)
+    except (ValueError, RecursionError):
+        return False
 
 
 def read_calibration(

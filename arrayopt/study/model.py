@@ -233,9 +233,9 @@ class Target:
         return self.direction.azimuth
 
     @property
-    def sweep(self) -> str:
+    def sweep(self) -> Literal["up-sweep", "down-sweep"]:
         """The slow sweep shown beside it: the excitation, ``up-sweep`` for bursts and chirps."""
-        return self.excitation if self.excitation.endswith("-sweep") else "up-sweep"
+        return "down-sweep" if self.excitation == "down-sweep" else "up-sweep"
 
     def sine_vector(self) -> tuple[float, float]:
         """Components along x and y of the unit vector to the target."""
@@ -254,16 +254,30 @@ class Limit:
 
 @dataclass(frozen=True)
 class Objective:
-    """A merit to improve.
+    """One quantity to be made as large or as small as possible.
 
-    ``reference`` and ``scale`` are the hypervolume's: a value counts as its distance from the
-    reference, in the better direction, over the scale. In the unit in which it is stored.
+    Parameters
+    ----------
+    name : in the glossary of quantities.
+    sense : which direction is better, "max" or "min".
+    reference : value at which a design stops adding hypervolume, in the unit as stored.
+    scale : improvement over the reference that counts as one, positive, same unit.
     """
 
     name: str
-    maximise: bool
+    sense: Literal["max", "min"]
     reference: float
     scale: float
+
+    def __post_init__(self) -> None:
+        if self.sense not in ("max", "min"):
+            raise ValueError(f'objective {self.name}: sense is "{self.sense}"; "max" or "min"')
+        finite = math.isfinite(self.reference) and math.isfinite(self.scale)
+        if not (finite and self.scale > 0.0):
+            raise ValueError(
+                f"objective {self.name}: reference {self.reference!r} and scale {self.scale!r} "
+                "must be finite and the scale positive"
+            )
 
 
 @dataclass(frozen=True)
@@ -272,11 +286,11 @@ class SearchSettings:
     the start (None: a population). The last three as in `population.SearchSettings`."""
 
     algorithm: Literal["nsga2", "sms-emoa", "age-moea2"] = "sms-emoa"
-    population: Annotated[int, Whole(at_least=4)] = 50
-    evaluations: Positive = 10000
-    front_size: Positive = 100
+    population: Annotated[int, Whole(at_least=4, at_most=100_000)] = 50
+    evaluations: Annotated[int, Whole(above=0, at_most=1_000_000_000)] = 10000
+    front_size: Annotated[int, Whole(above=0, at_most=100_000)] = 100
     seeded_designs: Natural | None = None
-    islands: Positive = 1
+    islands: Annotated[int, Whole(above=0, at_most=1_000)] = 1
     exchange_every: Positive = 10
     migrants: Positive = 5
 
@@ -314,7 +328,7 @@ class VerifySettings:
     """``[verify]``: designs of each front verified when a run ends, and the share they may lose
     unflagged."""
 
-    designs: Natural = 3
+    designs: Annotated[int, Whole(at_least=0, at_most=100_000)] = 3
     tolerance: Annotated[float, Need("ratio", above=0.0, below=1.0)] = 0.2
 
 

@@ -10,8 +10,10 @@ from arrayopt.base.forms import (
     Angle,
     Coverage,
     Length,
+    Name,
     Natural,
     Stress,
+    Title,
     Voltage,
     VoltageOrZero,
 )
@@ -31,6 +33,7 @@ from arrayopt.study.model import (
 )
 
 Electrode = Literal["disc", "ring"]
+Sense = Literal["max", "min"]
 Role = Literal["structure", "insulator", "bottom-electrode", "film", "top-electrode", "passivation"]
 
 
@@ -38,9 +41,9 @@ Role = Literal["structure", "insulator", "bottom-electrode", "film", "top-electr
 class StackRow:
     """``[[stack]]``: one layer, listed from bottom to top."""
 
-    material: str
+    material: Name
     thickness: Length
-    name: str | None = None
+    name: Name | None = None
     residual_stress: Stress = 0.0
     patterned: bool = False
     active: bool = False
@@ -120,7 +123,7 @@ class StudyFile:
     """A whole study file."""
 
     format: Literal[1]
-    title: str | None = None
+    title: Title | None = None
     question: str = ""
     seed: Natural = 1
     air: Air = field(default_factory=Air)
@@ -133,7 +136,7 @@ class StudyFile:
     vary: Vary = field(default_factory=Vary)
     target: Target
     limits: dict[str, LimitRow] = field(default_factory=dict)
-    objectives: tuple[tuple[str, str], ...] = (
+    objectives: tuple[tuple[str, Sense], ...] = (
         ("fractional_bandwidth", "max"),
         ("onset_voltage", "min"),
         ("peak_pressure", "max"),

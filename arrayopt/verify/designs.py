@@ -3,31 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from enum import IntFlag
+from dataclasses import dataclass, replace
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.base.glossary import attrs
+from arrayopt.base.status import VerifyStatus
 from arrayopt.design.designs import Designs
-from arrayopt.merits.figures import compute_merits, merits_of_band
+from arrayopt.merits.figures import Asked, compute_merits
 from arrayopt.merits.uncertainty import merit_bands
-from arrayopt.models.burst_merits import BURST_FIGURES, burst_merits
-from arrayopt.models.cells import Cells, build_cells
-from arrayopt.models.coupled.burst import CoupledRows
+from arrayopt.models.array import SWEEPS
+from arrayopt.models.cells import Cells
+from arrayopt.models.choose import Fidelity, model_of
+from arrayopt.models.coupled.necks import necks_unstable
 from arrayopt.models.coupled.onset import array_onset
-from arrayopt.models.coupled.response import find_coupled_band, pack_coupled
+from arrayopt.models.coupled.response import pack_coupled
 from arrayopt.models.coupled.states import CoupledPacked
-from arrayopt.models.excitation import excitation_band
-from arrayopt.models.loop import coupled_band, necks_unstable
-from arrayopt.models.one_mode.band import Band, find_band
-from arrayopt.models.one_mode.burst import Rows, burst_rows
-from arrayopt.models.one_mode.response import SWEEPS, Packed, pack
-from arrayopt.models.several_modes.burst import ModesRows
-from arrayopt.models.several_modes.sweep import SweepSettings, multimode_response
+from arrayopt.models.several_modes.sweep import SweepSettings
 from arrayopt.study.model import Study
+from arrayopt.study.supported import COUPLED, ONE_MODE, SEVERAL_MODES, SUPPORTED
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -45,25 +41,20 @@ COMPARED = (
 )
 """Merits that verification computes anew; with ``target.burst_length`` also `BURST_FIGURES`."""
 
+BURST_FIGURES = (
+    "burst_bandwidth",
+    "ring_down_time",
+    "ring_down_time_40",
+    "dead_zone",
+    "pulse_bandwidth",
+)
+"""And those of a study with bursts."""
+
 DIFFERENCES = ("peak_level", "ripple")
 """Merits in dB: effects add; those of the others multiply."""
 
 GUARDED = ("fractional_bandwidth", "peak_pressure")
 """Merits whose loss beyond the study's tolerance flags a design."""
-
-
-class VerifyStatus(IntFlag):
-    """What is wrong with a verification; 0 is good."""
-
-    OK = 0
-    SEVERAL_MODES = 1
-    """The multi-mode sweep gave no band: the motion may be modulated, or its grid too coarse."""
-    MUTUAL = 2
-    """The coupled response gave no band: a jump did not settle, or ka is out of range."""
-    SEARCH = 4
-    """The one-mode model itself gives no band."""
-    NECK = 8
-    """With the necks' own motion a state of the sweep is unstable: the motion is modulated."""
 
 
 @dataclass(frozen=True)
@@ -107,50 +98,43 @@ def verify_designs(designs: Designs, study: Study) -> Verification:
     Verification
         NaN where ``status`` is not 0.
     """
-    cells = build_cells(designs, study, n_modes=FINEST.modes)
-    packed = pack(cells, designs, study)
-    coupled = pack_coupled(cells, designs, study)
-    target = study.target
-    bursts: dict[VerifyStatus, tuple[Band, dict[str, Floats]]] = {}
-    if target.burst_length is not None:
-        models: dict[VerifyStatus, Rows] = {
-            VerifyStatus.SEARCH: burst_rows,
-            VerifyStatus.MUTUAL: CoupledRows(coupled, study.air_state),
-        }
-        if study.cell.mode == 1:
-            models[VerifyStatus.SEVERAL_MODES] = ModesRows(cells, study, FINEST.modes)
-        for flag, rows in models.items():
-            bursts[flag] = burst_merits(cells, packed, study, compute=rows)
-    if target.excitation == "burst":
-        found = {flag: band for flag, (band, _) in bursts.items()}
-    else:
-        found = _swept(packed, coupled, designs, study)
-    status = np.zeros(len(designs), dtype=np.int64)
-    for flag, band in found.items():
-        status |= np.where(band.status != 0, int(flag), 0)
-    one, mutual, *rest = (_compared(cells, band, designs, study) for band in found.values())
-    modes = rest[0] if rest else {}
-    if target.excitation == "chirp":
-        band = excitation_band(cells, packed, study)
-        status |= np.where(band.status != 0, int(VerifyStatus.SEARCH), 0)
-        own = _compared(cells, band, designs, study)
+    own = _asked(designs, study, ONE_MODE)
+    names = frozenset(COMPARED)
+    if study.target.burst_length is not None:
+        names |= frozenset(BURST_FIGURES)
+    one = own.values(names)
+    status = _flag(own, VerifyStatus.SEARCH)
+    told, plain, effects = study, one, names
+    if study.target.excitation not in SUPPORTED[COUPLED, "vented"]:
+        # the effects are those that a slow sweep shows, and its pulse is no burst's
+        told = replace(study, target=replace(study.target, excitation=study.target.sweep))
+        effects -= frozenset(BURST_FIGURES[1:])
+        slow = _asked(designs, told, ONE_MODE)
+        status |= _flag(slow, VerifyStatus.SEARCH)
+        plain = slow.values(effects)
+    coupled = _asked(designs, told, COUPLED)
+    status |= _flag(coupled, VerifyStatus.MUTUAL)
+    mutual = coupled.values(effects)
+    modes: dict[str, Floats] = {}
+    bursts = told.target.excitation not in SWEEPS
+    if study.cell.mode == 1 or not bursts:
+        several = _asked(designs, told, SEVERAL_MODES)
+        status |= _flag(several, VerifyStatus.SEVERAL_MODES)
+        # bursts of several modes are of cells driven at the first
+        modes = several.values(effects if study.cell.mode == 1 else frozenset(COMPARED))
+    if told is not study:
         modes, mutual = (
-            {name: _moved(name, own[name], value[name], one[name]) for name in COMPARED}
+            {name: _moved(name, one[name], value[name], plain[name]) for name in value}
             for value in (modes, mutual)
         )
-        one = own
-    # a chirp's pulse is no burst's
-    beside = BURST_FIGURES[:1] if target.excitation == "chirp" else BURST_FIGURES
-    for merits, (_, figures) in zip((one, mutual, modes), bursts.values(), strict=False):
-        merits |= {name: figures[name] for name in beside}
+        one = {name: one[name] for name in effects}
     verified = {
         name: _moved(name, modes[name], value, one[name]) if name in modes else value.copy()
         for name, value in mutual.items()
     }
     bands = merit_bands(designs, study)
     # the study's model may have mutual radiation or, for strong drive, several modes: no `one`
-    wanted = frozenset(verified) - frozenset(COMPARED)
-    promised = compute_merits(designs, study, wanted=wanted).values
+    promised = compute_merits(designs, study, wanted=frozenset(verified)).values
     search = {name: promised[name] for name in verified}
     lower, upper = (
         {
@@ -160,13 +144,19 @@ def verify_designs(designs: Designs, study: Study) -> Verification:
         }
         for end in ("_lower", "_upper")
     )
+    status |= np.where(necks_unstable(designs, study), int(VerifyStatus.NECK), 0)
     for value in (*verified.values(), *lower.values(), *upper.values()):
         value[status != 0] = np.nan
-    status |= np.where(necks_unstable(cells, designs, study), int(VerifyStatus.NECK), 0)
-    for value in (*verified.values(), *lower.values(), *upper.values()):
-        value[status != 0] = np.nan
-    onsets = _onsets(cells, coupled, designs)
+    onsets = _onsets(own.cells, pack_coupled(own.cells, designs, study), designs)
     return Verification(search, one, modes, mutual, verified, lower, upper, *onsets, status)
+
+
+def _asked(designs: Designs, study: Study, model: str) -> Asked:
+    return Asked(model_of(designs, study, fidelity=Fidelity(model, "symmetry", FINEST)))
+
+
+def _flag(asked: Asked, flag: VerifyStatus) -> Ints:
+    return np.where(asked.band.status != 0, int(flag), 0)
 
 
 def _onsets(cells: Cells, coupled: CoupledPacked, designs: Designs) -> tuple[Floats, Floats]:
@@ -176,43 +166,6 @@ def _onsets(cells: Cells, coupled: CoupledPacked, designs: Designs) -> tuple[Flo
         alone = np.where(drive > 0.0, cells.onset / drive, np.inf).min(axis=1)
     largest = np.where((drive > 0.0).any(axis=1), drive.max(axis=1), np.nan)
     return alone * largest, array_onset(coupled, alone) * largest
-
-
-def _swept(
-    packed: Packed, coupled: CoupledPacked, designs: Designs, study: Study
-) -> dict[VerifyStatus, Band]:
-    """Bands of the slow sweep: cells on their own, coupled, and with several modes."""
-    sweep = SWEEPS[study.target.sweep]
-    level = 10.0 ** (study.target.level / 20.0)
-    strong = multimode_response(designs, study, sweep=sweep, settings=FINEST)
-    several = Band(
-        strong.band.peak_pressure,
-        strong.band.peak_frequency,
-        strong.band.lower_edge,
-        strong.band.upper_edge,
-        strong.band.ripple,
-        strong.power,
-        strong.deflection,
-        strong.status,
-    )
-    return {
-        VerifyStatus.SEARCH: _alone(packed, designs, study),
-        VerifyStatus.MUTUAL: find_coupled_band(coupled, level=level, sweep=sweep),
-        VerifyStatus.SEVERAL_MODES: several,
-    }
-
-
-def _alone(packed: Packed, designs: Designs, study: Study) -> Band:
-    """The slow sweep's band with one mode, cells on their own."""
-    sweep = SWEEPS[study.target.sweep]
-    if study.cell.back == "necked":
-        return coupled_band(build_cells(designs, study), designs, study, sweep, mutual=False)
-    return find_band(packed, level=10.0 ** (study.target.level / 20.0), sweep=sweep)
-
-
-def _compared(cells: Cells, band: Band, designs: Designs, study: Study) -> dict[str, Floats]:
-    merits = merits_of_band(cells, band, designs, study)
-    return {name: merits[name] for name in COMPARED}
 
 
 def _moved(name: str, value: Floats, changed: Floats, base: Floats) -> Floats:

@@ -16,10 +16,9 @@ import numpy as np
 
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.models.cells import build_cells
-from arrayopt.models.one_mode import burst
-from arrayopt.models.one_mode.response import pack
-from arrayopt.models.pulses import burst_band
-from arrayopt.models.pulses.figures import burst_figures
+from arrayopt.models.excitations import burst as burst_band
+from arrayopt.models.one_mode import envelopes as burst
+from arrayopt.models.one_mode.model import OneMode
 from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.physics.transient.one_mode import BurstResponse
 from arrayopt.search.seeds import seed_vectors
@@ -64,13 +63,13 @@ def main() -> None:
         ("random", random_designs(study, "combined", COUNT)),
     ):
         cells = build_cells(designs, study)
-        packed = pack(cells, designs, study)
-        band = burst_band.find_burst_band(cells, packed, length=LENGTH, level=LEVEL)
+        model, bursts = OneMode(designs, study, cells), burst_band.Burst(LENGTH)
+        band = bursts.band(model, LEVEL)
         wall, processor = [], []
         for _ in range(REPEATS):
             counter.oscillators = counter.steps = 0
             start = time.perf_counter(), time.process_time()
-            burst_band.find_burst_band(cells, packed, length=LENGTH, level=LEVEL)
+            bursts.band(model, LEVEL)
             wall.append(time.perf_counter() - start[0])
             processor.append(time.process_time() - start[1])
         carriers = counter.oscillators / COUNT / cells.mass.shape[1]
@@ -80,12 +79,11 @@ def main() -> None:
             f"{COUNT / min(processor):.0f} designs and {counter.steps / min(processor) / 1e6:.0f} "
             "M steps per second of one processor"
         )
-        centre = 0.5 * (band.lower_edge + band.upper_edge)
         start = time.perf_counter(), 0.0
-        burst_figures(cells, packed, carrier=centre, length=LENGTH, sound_speed=343.0)
+        bursts.pulse(model, band)
         print(f"  ring-down and spectrum: {COUNT / (time.perf_counter() - start[0]):.0f} designs/s")
         step, burst_band.STEP = burst_band.STEP, 0.2 * burst_band.STEP
-        fine = burst_band.find_burst_band(cells, packed, length=LENGTH, level=LEVEL)
+        fine = bursts.band(model, LEVEL)
         burst_band.STEP = step
         width = band.upper_edge - band.lower_edge
         gap = np.abs(width / (fine.upper_edge - fine.lower_edge) - 1.0)

@@ -20,11 +20,11 @@ os.environ["NUMBA_NUM_THREADS"] = "1"
 import numpy as np
 
 from arrayopt.design.designs import Designs, DesignSpace
+from arrayopt.models.array import SMALL, UP, Band
 from arrayopt.models.cells import build_cells
 from arrayopt.models.coupled.onset import array_onset
 from arrayopt.models.coupled.response import find_coupled_band, pack_coupled
-from arrayopt.models.one_mode.band import Band, find_band
-from arrayopt.models.one_mode.response import SMALL, UP
+from arrayopt.models.one_mode.band import find_band
 from arrayopt.study.read import read_study
 
 LEVEL = 10.0 ** (-6.0 / 20.0)

@@ -19,19 +19,27 @@ import numpy as np
 from bench_coupled import example
 
 from arrayopt.design.designs import DesignSpace
-from arrayopt.models.burst_merits import burst_merits
+from arrayopt.models.array import ArrayModel, Band
 from arrayopt.models.cells import build_cells
-from arrayopt.models.coupled.burst import CoupledRows
-from arrayopt.models.coupled.response import pack_coupled
-from arrayopt.models.one_mode.burst import burst_rows
-from arrayopt.models.one_mode.response import pack
-from arrayopt.models.several_modes.burst import ModesRows
+from arrayopt.models.coupled.model import Coupled
+from arrayopt.models.excitations.burst import Burst
+from arrayopt.models.excitations.figures import PulseFigures
+from arrayopt.models.one_mode.model import OneMode
+from arrayopt.models.several_modes.model import SeveralModes
+from arrayopt.models.several_modes.sweep import SweepSettings
 from arrayopt.study.model import BurstLength
 from arrayopt.study.read import read_study
 
 LENGTH = BurstLength(0.4e-3)
+BURST = Burst(LENGTH)
 DRIVES = (0.1, 1.0, 3.0)
 MODELS = ("alone", "coupled", "three modes")
+
+
+def merits(model: ArrayModel) -> tuple[Band, PulseFigures]:
+    """The band of bursts, and the figures of one in its middle."""
+    band = BURST.band(model, 10.0 ** (model.study.target.level / 20.0))
+    return band, BURST.pulse(model, band)
 
 
 def table(folder: str, name: str) -> None:
@@ -43,21 +51,20 @@ def table(folder: str, name: str) -> None:
     for scale in DRIVES:
         driven = replace(designs, drive_amplitude=np.full_like(designs.radius, scale * onset))
         cells = build_cells(driven, study, n_modes=3)
-        packed = pack(cells, driven, study)
-        coupled = pack_coupled(cells, driven, study)
-        rows = (burst_rows, CoupledRows(coupled, study.air_state), ModesRows(cells, study))
+        coupled = Coupled(driven, study, cells)
+        several = SeveralModes(driven, study, cells, SweepSettings())
         width, peak, ring, cost = [], [], [], []
-        for compute in rows:
-            burst_merits(cells, packed, study, compute=compute)  # compiled and warm
+        for model in (OneMode(driven, study, cells), coupled, several):
+            merits(model)  # compiled and warm
             start = time.thread_time()
-            band, values = burst_merits(cells, packed, study, compute=compute)
+            band, figures = merits(model)
             cost.append(time.thread_time() - start)
-            width.append(f"{100.0 * values['burst_bandwidth'][0]:.2f}")
+            width.append(f"{100.0 * band.fractional_width[0]:.2f}")
             peak.append(band.peak_pressure[0])
-            ring.append(f"{1e3 * values['ring_down_time'][0]:.3f}")
+            ring.append(f"{1e3 * figures.ring_down[0]:.3f}")
         ratios = [f"{p / peak[0]:.3f}" for p in peak[1:]]
         cells_ = (
-            f"{driven.layout.n_cells} cells, {coupled.arrays.site_group.size} equations",
+            f"{driven.layout.n_cells} cells, {coupled.packed.arrays.site_group.size} equations",
             f"{scale:g}",
             " / ".join(width),
             " / ".join(ratios),

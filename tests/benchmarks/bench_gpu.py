@@ -17,7 +17,7 @@ import numpy as np
 from numba import cuda as numba_cuda
 
 from arrayopt.merits.evaluate import evaluate
-from arrayopt.models.one_mode import burst
+from arrayopt.models.one_mode import envelopes as burst
 from arrayopt.physics.numerics.threads import spread, thread_count
 from arrayopt.physics.transient import card_kernel as transient_gpu
 from arrayopt.physics.transient import one_mode_kernel as kernel

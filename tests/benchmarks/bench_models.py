@@ -19,11 +19,13 @@ from bench_chain import distinct, one_mode, random_designs
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.merits.figures import compute_merits
 from arrayopt.models import beam
+from arrayopt.models.array import UP
 from arrayopt.models.cells import build_cells
+from arrayopt.models.choose import ALIKE
 from arrayopt.models.coupled.response import find_coupled_band, pack_coupled
-from arrayopt.models.loop import ALIKE
 from arrayopt.models.one_mode.band import find_band
-from arrayopt.models.one_mode.response import UP, array_pressure, pack
+from arrayopt.models.one_mode.model import OneMode
+from arrayopt.models.one_mode.response import array_pressure, pack
 from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.lattice import array_layout
@@ -148,19 +150,11 @@ def growth(study: Study) -> None:
     rows = [np.tile(np.linspace(85e3, 145e3, n), (100, 1)) for n in grids]
     calls = [lambda f=f: array_pressure(cells, few, changed, frequency=f, sweep=UP) for f in rows]
     print("frequencies, fixed grid:", exponent(grids, calls))
-    packed, at, turns = pack(cells, few, changed), np.full(100, 100e3), [91, 181, 361, 721]
+    model, at, turns = OneMode(few, changed, cells), np.full(100, 100e3), [91, 181, 361, 721]
 
     def patterns(count: int) -> None:
         beam.ANGLES = count
-        beam.beam_pattern(
-            packed,
-            position=few.positions(),
-            frequency=at,
-            azimuth=0.0,
-            steering=0.0,
-            sound_speed=changed.air_state.sound_speed,
-            sweep=UP,
-        )
+        beam.beam_patterns(model, at, UP)
 
     usual = beam.ANGLES
     print("directions of a pattern:", exponent(turns, [partial(patterns, n) for n in turns]))

@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from arrayopt.base.status import Status
+from arrayopt.models.array import DOWN, SMALL, UP
 from arrayopt.models.bands.read import ripples
 from arrayopt.models.cells import build_cells
 from arrayopt.models.one_mode.band import find_band
-from arrayopt.models.one_mode.grid import BandStatus
-from arrayopt.models.one_mode.response import DOWN, SMALL, UP, Packed
+from arrayopt.models.one_mode.response import Packed
 from arrayopt.physics.steady.steady_kernel import amplitude_squared
 from tests.support.chain import duct, packed, random_designs, uniform_design
 
@@ -182,12 +183,12 @@ def test_ripple_is_the_deepest_valley() -> None:
 def test_statuses() -> None:
     study = duct()
     silent = find_band(packed(study, uniform_design(study, drive=0.0)), level=SIX_DB, sweep=UP)
-    assert silent.status[0] == BandStatus.NOT_DRIVEN
+    assert silent.status[0] == Status.NOT_DRIVEN
     assert np.isnan(silent.peak_pressure[0])
     softening = resonator(q=50.0, cubic=-1.0, force=1.0)
-    assert find_band(softening, level=SIX_DB, sweep=DOWN).status[0] & BandStatus.RUNAWAY
+    assert find_band(softening, level=SIX_DB, sweep=DOWN).status[0] & Status.RUNAWAY
     wide = find_band(resonator(q=50.0), level=1e-9, sweep=UP)
-    assert wide.status[0] == BandStatus.OFF_GRID
+    assert wide.status[0] == Status.OFF_GRID
     far = resonator(q=1e6)
     two = Packed(*(np.repeat(a, 2, axis=1) if np.ndim(a) >= 2 else a for a in far))
     two = two._replace(
@@ -195,7 +196,7 @@ def test_statuses() -> None:
         stiffness=np.array([[1.0, 4.0]]),
         cell_count=np.ones(2),
     )
-    assert find_band(two, level=SIX_DB, sweep=UP).status[0] == BandStatus.GRID_LIMIT
+    assert find_band(two, level=SIX_DB, sweep=UP).status[0] == Status.GRID_LIMIT
 
 
 def test_batch_is_one_by_one() -> None:

@@ -8,39 +8,55 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
-from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.merits.evaluate import evaluate
 from arrayopt.merits.figures import compute_merits
+from arrayopt.models.array import UP, bursts
+from arrayopt.models.bands.read import largest_in_time
 from arrayopt.models.cells import build_cells
-from arrayopt.models.one_mode.burst import TOLERANCE, burst_response, burst_rows, largest_in_time
-from arrayopt.models.one_mode.response import UP, array_pressure, pack
-from arrayopt.models.pulses import burst_band
-from arrayopt.models.pulses.burst_band import find_burst_band
-from arrayopt.models.pulses.chirp import chirp_figures, chirp_rows, find_chirp_band
-from arrayopt.models.pulses.figures import burst_figures
-from arrayopt.models.several_modes.burst import ModesRows
-from arrayopt.models.several_modes.sweep import SweepSettings, multimode_response
+from arrayopt.models.excitations import burst as burst_module
+from arrayopt.models.excitations.burst import Burst
+from arrayopt.models.excitations.chirp import Chirped
+from arrayopt.models.excitations.figures import PulseFigures
+from arrayopt.models.one_mode.envelopes import TOLERANCE, loudest_frequency
+from arrayopt.models.one_mode.model import OneMode
+from arrayopt.models.one_mode.response import array_pressure, pack
+from arrayopt.models.several_modes.model import SeveralModes
+from arrayopt.models.several_modes.sweep import SweepSettings
 from arrayopt.physics.sound.air import absorption
-from arrayopt.physics.sound.radiation import directivity, self_impedance
+from arrayopt.physics.sound.radiation import directivity
 from arrayopt.physics.steady.steady import steady_amplitude
 from arrayopt.physics.transient.pulse import contiguous_band, pulse_spectrum
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import BurstLength, Chirp, Study
 from arrayopt.study.read import read_study_text
+from tests.oracles.sound import self_impedance
 from tests.support.chain import STUDIES, at_target, duct, random_designs, uniform_design
 
 LEVEL = 10.0 ** (-6.0 / 20.0)
 MILLISECONDS = BurstLength(0.4e-3)
+BURST = Burst(MILLISECONDS)
 
 
 def parts(designs: Designs, study: Study):  # type: ignore[no-untyped-def]
     """Cells and their packed form."""
     cells = build_cells(designs, study)
     return cells, pack(cells, designs, study)
+
+
+def alone(designs: Designs, study: Study) -> OneMode:
+    """The model of cells on their own."""
+    return OneMode(designs, study, build_cells(designs, study))
+
+
+def figures_at(model: OneMode, carrier: NDArray[np.float64], length: BurstLength) -> PulseFigures:
+    """Figures of one burst of each design at a carrier."""
+    burst = Burst(length)
+    band = replace(burst.band(model, LEVEL), lower_edge=carrier, upper_edge=carrier)
+    return burst.pulse(model, band)
 
 
 def loaded(cells, study: Study, g: int, w: float) -> tuple[float, float]:  # type: ignore[no-untyped-def]
@@ -62,7 +78,7 @@ def test_pressure_of_a_burst_against_direct_integration(carrier: float) -> None:
     study = at_target(duct(), polar=0.3, azimuth=0.5)
     designs = random_designs(study, "combined", 1, seed=5)
     designs = replace(designs, radius=np.linspace(455e-6, 490e-6, 8)[None, :])
-    cells, packed = parts(designs, study)
+    cells = build_cells(designs, study)
     air, w, T = study.air_state, 2 * np.pi * carrier, 0.25e-3
     whole = int(np.floor(T * carrier))
     nodes, weights = np.polynomial.legendre.leggauss(32)
@@ -99,8 +115,8 @@ def test_pressure_of_a_burst_against_direct_integration(carrier: float) -> None:
         total += cells.volume[0, g] * element * array * envelope
     r = study.target.distance
     total *= air.density / (2 * np.pi * r) * np.exp(-absorption(air, carrier) * r)
-    rows = burst_rows(
-        cells, packed, design=np.array([0]), frequency=np.array([carrier]), length=BurstLength(T)
+    rows = OneMode(designs, study, cells).envelopes(
+        np.array([0]), bursts(np.array([carrier]), BurstLength(T))
     )
     assert rows.status[0] == 0
     got = rows.pressure[0, rows.burst_end + 1 - whole : rows.burst_end + 1]
@@ -114,12 +130,12 @@ def test_long_bursts_end_in_the_steady_sweep() -> None:
     designs = random_designs(study, "overlapping-radii", 4)
     onset = build_cells(designs, study).onset
     designs = replace(designs, drive_amplitude=np.full_like(onset, 0.2) * onset.min())
-    cells, packed = parts(designs, study)
+    cells = build_cells(designs, study)
     decay = (cells.quality_factor / np.pi / cells.natural_frequency).max()
     f = cells.natural_frequency.mean(axis=1)[:, None] * np.linspace(0.9, 1.1, 5)
     steady = array_pressure(cells, designs, study, frequency=f, sweep=UP)
     length = BurstLength(float(12.0 * decay))
-    peak, end = burst_response(cells, packed, frequency=f, length=length)
+    peak, end = Burst(length).peaks(OneMode(designs, study, cells), f)
     scale = np.abs(steady.group_pressure).sum(axis=1)  # groups may cancel in the sum
     assert np.all(np.abs(end - np.abs(steady.pressure)) < 1e-3 * scale)
     assert np.all(peak > end * (1.0 - 1e-9))
@@ -141,8 +157,8 @@ def test_weak_bursts_against_the_closed_form() -> None:
     """Peak, its carrier and both edges of a uniform array from the linear transient."""
     study = duct()
     designs = uniform_design(study, drive=1e-4)
-    cells, packed = parts(designs, study)
-    band = find_burst_band(cells, packed, length=MILLISECONDS, level=LEVEL)
+    cells = build_cells(designs, study)
+    band = BURST.band(OneMode(designs, study, cells), LEVEL)
     assert band.status[0] == 0
     air, T, r = study.air_state, 0.4e-3, study.target.distance
     nodes, weights = np.polynomial.legendre.leggauss(24)
@@ -196,10 +212,10 @@ def test_band_is_that_of_a_grid_five_times_finer(
         designs = seeds.take(np.arange(24) % 4)
         jitter = np.random.default_rng(2).normal(1.0, 3e-3, designs.radius.shape)
         designs = replace(designs, radius=designs.radius * jitter)
-    cells, packed = parts(designs, study)
-    band = find_burst_band(cells, packed, length=MILLISECONDS, level=LEVEL)
-    monkeypatch.setattr(burst_band, "STEP", 0.2 * burst_band.STEP)
-    fine = find_burst_band(cells, packed, length=MILLISECONDS, level=LEVEL)
+    cells = build_cells(designs, study)
+    band = BURST.band(OneMode(designs, study, cells), LEVEL)
+    monkeypatch.setattr(burst_module, "STEP", 0.2 * burst_module.STEP)
+    fine = BURST.band(OneMode(designs, study, cells), LEVEL)
     assert np.all(band.status == 0)
     assert np.all(fine.status == 0)
     width, wide = (b.upper_edge - b.lower_edge for b in (band, fine))
@@ -210,9 +226,9 @@ def test_band_is_that_of_a_grid_five_times_finer(
 def test_band_is_that_of_thousands_of_even_carriers() -> None:
     study = duct()
     designs = random_designs(study, "combined", 3)
-    band = find_burst_band(*parts(designs, study), length=MILLISECONDS, level=LEVEL)
+    band = BURST.band(alone(designs, study), LEVEL)
     f = np.linspace(0.97 * band.lower_edge, 1.03 * band.upper_edge, 4000, axis=1)
-    peak, _ = burst_response(*parts(designs, study), frequency=f, length=MILLISECONDS)
+    peak, _ = BURST.peaks(alone(designs, study), f)
     even = contiguous_band(f, peak, drop=6.0)
     step = f[:, 1] - f[:, 0]
     # an edge of the even grid is off by its step where it is a cliff
@@ -243,18 +259,16 @@ def test_edges_lie_on_the_level() -> None:
     """What an edge claims: the amplitude there is the level below the peak, or jumps across it."""
     study = duct()
     designs = random_designs(study, "combined", 6)
-    cells, packed = parts(designs, study)
-    band = find_burst_band(cells, packed, length=MILLISECONDS, level=LEVEL)
+    cells = build_cells(designs, study)
+    band = BURST.band(OneMode(designs, study, cells), LEVEL)
     assert np.all(band.status == 0)
     edges = np.stack([band.lower_edge, band.upper_edge], 1)
     out = edges * (1.0 + np.array([-2e-4, 2e-4]))
     within = edges * (1.0 + np.array([2e-4, -2e-4]))
     for f, sign in ((out, -1.0), (within, 1.0)):
-        amplitude, _ = burst_response(cells, packed, frequency=f, length=MILLISECONDS)
+        amplitude, _ = BURST.peaks(OneMode(designs, study, cells), f)
         assert np.all(sign * (amplitude / (LEVEL * band.peak_pressure[:, None]) - 1.0) > 0.0)
-    amplitude, _ = burst_response(
-        cells, packed, frequency=band.peak_frequency[:, None], length=MILLISECONDS
-    )
+    amplitude, _ = BURST.peaks(OneMode(designs, study, cells), band.peak_frequency[:, None])
     np.testing.assert_allclose(amplitude[:, 0], band.peak_pressure, rtol=1e-12)
 
 
@@ -291,10 +305,7 @@ def test_groups_may_be_numbered_in_any_order() -> None:
     names = ("radius", "electrode_coverage", "ring", "drive_amplitude", "drive_phase", "bias")
     columns = {name: getattr(designs, name)[:, order] for name in names}
     turned = replace(designs, layout=renamed, **columns)
-    bands = [
-        find_burst_band(*parts(d, study), length=MILLISECONDS, level=LEVEL)
-        for d in (designs, turned)
-    ]
+    bands = [BURST.band(alone(d, study), LEVEL) for d in (designs, turned)]
     # the sum's rounding alone differs; edges are then located to their own tolerance
     np.testing.assert_allclose(bands[1].peak_pressure, bands[0].peak_pressure, rtol=1e-10)
     np.testing.assert_allclose(bands[1].lower_edge, bands[0].lower_edge, rtol=1e-9)
@@ -305,33 +316,27 @@ def test_ring_down_and_dead_zone_of_a_linear_array() -> None:
     """2 Q ln(10^(L/20))/w0 (M8.9) and c/2 (T + t); T is many decay times, on resonance."""
     study = duct()
     designs = uniform_design(study, drive=1e-4)
-    cells, packed = parts(designs, study)
+    cells = build_cells(designs, study)
     f0, Q = cells.natural_frequency[0], cells.quality_factor[0, 0]
-    figures = burst_figures(
-        cells, packed, carrier=f0, length=BurstLength(300.0, True), sound_speed=343.0
-    )
+    figures = figures_at(OneMode(designs, study, cells), f0, BurstLength(300.0, True))
+    speed = study.air_state.sound_speed
     assert figures.status[0] == 0
     decay = Q / (np.pi * f0[0])
     # windows of one cycle: the level is known to a cycle's decay, pi/Q, against ln(10) and ln(100)
     assert figures.ring_down[0] == pytest.approx(decay * np.log(10.0), rel=np.pi / Q / 2.3)
     assert figures.quiet[0] == pytest.approx(decay * np.log(100.0), rel=np.pi / Q / 4.6)
-    assert figures.dead_zone[0] == pytest.approx(171.5 * (300.0 / f0[0] + figures.quiet[0]))
+    assert figures.dead_zone[0] == pytest.approx(0.5 * speed * (300.0 / f0[0] + figures.quiet[0]))
 
 
 def test_spectrum_of_a_short_linear_burst() -> None:
     """-6 dB width of |drive's transform x w^2 x response|, from the transfer function itself."""
     study = duct()
     designs = uniform_design(study, drive=1e-4)
-    cells, packed = parts(designs, study)
+    cells = build_cells(designs, study)
     carrier = 1.01 * cells.natural_frequency[0, 0]
     T = 12.0 / carrier
-    figures = burst_figures(
-        cells,
-        packed,
-        carrier=np.array([carrier]),
-        length=BurstLength(12.0, True),
-        sound_speed=343.0,
-    )
+    model = OneMode(designs, study, cells)
+    figures = figures_at(model, np.array([carrier]), BurstLength(12.0, True))
     m, c = loaded(cells, study, 0, 2 * np.pi * carrier)
     k1 = cells.stiffness[0, 0]
     f = np.linspace(0.8, 1.2, 8001) * carrier
@@ -341,16 +346,18 @@ def test_spectrum_of_a_short_linear_burst() -> None:
     inside = f[spectrum >= 0.5 * spectrum.max()]
     width = 2.0 * (inside[-1] - inside[0]) / (inside[-1] + inside[0])
     # envelopes leave out what leaks from the negative carrier, 1/(2 pi 12) of the amplitude (M8.3)
-    assert figures.pulse_bandwidth[0] == pytest.approx(width, rel=1.0 / (2.0 * np.pi * 12.0))
+    assert figures.spectrum[0] == pytest.approx(width, rel=1.0 / (2.0 * np.pi * 12.0))
 
 
 def test_length_in_cycles_and_in_seconds_agree() -> None:
     study = duct()
     designs = random_designs(study, "combined", 1)
-    cells, packed = parts(designs, study)
-    common = {"design": np.array([0]), "frequency": np.array([100e3])}
-    a = burst_rows(cells, packed, length=BurstLength(20.0, True), **common)
-    b = burst_rows(cells, packed, length=BurstLength(20.0 / 100e3), **common)
+    cells = build_cells(designs, study)
+    model, carrier = OneMode(designs, study, cells), np.array([100e3])
+    a, b = (
+        model.envelopes(np.array([0]), bursts(carrier, length))
+        for length in (BurstLength(20.0, True), BurstLength(20.0 / 100e3))
+    )
     np.testing.assert_allclose(a.pressure, b.pressure, rtol=1e-9)
 
 
@@ -364,10 +371,10 @@ def test_slow_chirps_become_sweeps() -> None:
     gaps = []
     for duration in (10e-3, 20e-3, 40e-3):
         chirp = Chirp(0.85 * f0, 1.15 * f0, duration)
-        band = find_chirp_band(cells, packed, chirp=chirp, level=LEVEL)
+        band = Chirped(chirp).band(OneMode(designs, study, cells), LEVEL)
         assert band.status[0] == 0
-        rows = chirp_rows(cells, packed, design=np.array([0]), chirp=chirp)
-        m, c = loaded(cells, study, 0, 2 * np.pi * rows.load_frequency[0, 0])
+        loudest = loudest_frequency(cells, packed, np.array([0]), Chirped(chirp).drive(1))
+        m, c = loaded(cells, study, 0, 2 * np.pi * loudest[0, 0])
         f = np.linspace(0.9, 1.1, 100001) * f0
         steady = steady_amplitude(
             2 * np.pi * f,
@@ -395,9 +402,11 @@ def test_chirp_pressure_against_direct_integration() -> None:
     cells, packed = parts(designs, study)
     f0 = cells.natural_frequency[0, 0]
     chirp = Chirp(0.95 * f0, 1.2 * f0, 1.5e-3)
-    rows = chirp_rows(cells, packed, design=np.array([0]), chirp=chirp)
-    w = 2 * np.pi * rows.load_frequency[0, 0]
-    assert rows.load_frequency[0, 0] > 1.05 * f0  # where a hardening cell is loudest
+    model, drive = OneMode(designs, study, cells), Chirped(chirp).drive(1)
+    rows = model.envelopes(np.array([0]), drive)
+    loudest = loudest_frequency(cells, packed, np.array([0]), drive)[0, 0]
+    w = 2 * np.pi * loudest
+    assert loudest > 1.05 * f0  # where a hardening cell is loudest
     m, c = loaded(cells, study, 0, w)
     k1, k2, k3 = (float(a[0, 0]) for a in (cells.stiffness, cells.quadratic, cells.cubic))
     push = cells.force_per_volt[0, 0] * 6.0
@@ -457,15 +466,15 @@ def test_chirp_pressure_against_direct_integration() -> None:
     )
     f, density = pulse_spectrum(a, time_step=0.2 / f0, points=16 * t.size)
     width = contiguous_band(f, np.sqrt(density), drop=6.02).fractional_bandwidth
-    figures = chirp_figures(cells, packed, chirp=chirp, sound_speed=343.0)
+    figures = Chirped(chirp).pulse(model, Chirped(chirp).band(model, LEVEL))
     # absorption falls by 1 % over the band and the tail is damped by M8.3's window
-    assert figures.pulse_bandwidth[0] == pytest.approx(width, rel=0.01)
+    assert figures.spectrum[0] == pytest.approx(width, rel=0.01)
 
 
 def test_a_cell_without_a_model_spoils_its_own_design_only() -> None:
     study = duct()
     designs = random_designs(study, "combined", 3)
-    cells, packed = parts(designs, study)
+    cells = build_cells(designs, study)
     hurt = {
         name: getattr(cells, name).copy()
         for name in ("stiffness", "mass", "natural_frequency", "quality_factor", "quadratic")
@@ -473,16 +482,15 @@ def test_a_cell_without_a_model_spoils_its_own_design_only() -> None:
     for values in hurt.values():
         values[1, 4] = np.nan
     ill = replace(cells, **hurt)
-    broken = pack(ill, designs, study)
     chirp = Chirp(85e3, 130e3, 1e-3)
     for good, bad in (
         (
-            find_burst_band(cells, packed, length=MILLISECONDS, level=LEVEL),
-            find_burst_band(ill, broken, length=MILLISECONDS, level=LEVEL),
+            BURST.band(OneMode(designs, study, cells), LEVEL),
+            BURST.band(OneMode(designs, study, ill), LEVEL),
         ),
         (
-            find_chirp_band(cells, packed, chirp=chirp, level=LEVEL),
-            find_chirp_band(ill, broken, chirp=chirp, level=LEVEL),
+            Chirped(chirp).band(OneMode(designs, study, cells), LEVEL),
+            Chirped(chirp).band(OneMode(designs, study, ill), LEVEL),
         ),
     ):
         assert np.array_equal(bad.status == 0, [True, False, True])
@@ -494,13 +502,14 @@ def test_a_cell_without_a_model_spoils_its_own_design_only() -> None:
 def test_chirps_end_their_band_where_they_end() -> None:
     study = duct()
     designs = uniform_design(study, drive=1e-3)
-    cells, packed = parts(designs, study)
+    cells = build_cells(designs, study)
     f0 = cells.natural_frequency[0, 0]
-    up = find_chirp_band(cells, packed, chirp=Chirp(0.9 * f0, f0, 3e-3), level=LEVEL)
+    model, rising = OneMode(designs, study, cells), Chirped(Chirp(0.9 * f0, f0, 3e-3))
+    up = rising.band(model, LEVEL)
     assert up.upper_edge[0] == f0
-    down = find_chirp_band(cells, packed, chirp=Chirp(1.1 * f0, f0, 3e-3), level=LEVEL)
+    down = Chirped(Chirp(1.1 * f0, f0, 3e-3)).band(model, LEVEL)
     assert down.lower_edge[0] == f0
-    figures = chirp_figures(cells, packed, chirp=Chirp(0.9 * f0, f0, 3e-3), sound_speed=343.0)
+    figures = rising.pulse(model, up)
     assert figures.status[0] == 0
     decay = cells.quality_factor[0, 0] / (np.pi * f0)
     assert figures.quiet[0] == pytest.approx(decay * np.log(100.0), rel=0.05)
@@ -530,15 +539,16 @@ def test_bursts_of_the_first_of_several_modes_are_those_of_one(polar: float) -> 
     study = at_target(duct(), polar=polar, azimuth=0.5)
     designs = random_designs(study, "combined", 2, seed=5)
     designs = replace(designs, drive_amplitude=1e-3 * designs.drive_amplitude)
-    cells, packed = parts(designs, study)
-    call = {
-        "design": np.array([0, 1]),
-        "frequency": cells.natural_frequency[[0, 1], [0, 3]],
-        "length": BurstLength(25.0, True),
-        "ring_cycles": 10,
-    }
-    one = burst_rows(cells, packed, **call)
-    first = ModesRows(cells, study, 1)(cells, packed, **call)
+    cells = build_cells(designs, study)
+    drive = bursts(cells.natural_frequency[[0, 1], [0, 3]], BurstLength(25.0, True))
+    only = build_cells(designs, study, n_modes=1)
+    one, first = (
+        model.envelopes(np.array([0, 1]), drive, ring_cycles=10)
+        for model in (
+            OneMode(designs, study, cells),
+            SeveralModes(designs, study, only, SweepSettings(1)),
+        )
+    )
     assert not (one.status | first.status).any()
     assert first.burst_end == one.burst_end
     np.testing.assert_array_equal(first.time, one.time)
@@ -559,21 +569,13 @@ def test_long_bursts_of_several_modes_end_in_the_steady_sweep() -> None:
     onset = build_cells(designs, study).onset
     designs = replace(designs, drive_amplitude=0.5 * onset)
     cells = build_cells(designs, study, n_modes=3)
-    packed = pack(cells, designs, study)
-    steady = multimode_response(designs, study, sweep=UP, settings=SweepSettings(3, 3))
-    assert steady.status[0] == 0
+    model = SeveralModes(designs, study, cells, SweepSettings(3, 3))
     f = cells.natural_frequency[0, 0] * np.array([0.99, 1.01])
     decay = cells.quality_factor[0, 0] / np.pi / cells.natural_frequency[0, 0]
-    found = ModesRows(cells, study)(
-        cells,
-        packed,
-        design=np.zeros(2, dtype=np.int64),
-        frequency=f,
-        length=BurstLength(float(12.0 * decay)),
-    )
-    # a cubic spline through 401 points, some 20 a linewidth
-    smooth = CubicSpline(steady.frequency[0], np.abs(steady.pressure[0]))
-    np.testing.assert_allclose(found.end, smooth(f), rtol=1e-3)
+    long = bursts(f, BurstLength(float(12.0 * decay)))
+    found = model.envelopes(np.zeros(2, dtype=np.int64), long)
+    steady = np.abs(model.response(f[None], UP).pressure[0])
+    np.testing.assert_allclose(found.end, steady, rtol=1e-3)
 
 
 def test_a_burst_study_can_be_searched() -> None:
@@ -600,7 +602,7 @@ def test_a_burst_study_can_be_searched() -> None:
     ("target", "message"),
     [
         ('excitation = "burst"', 'target.burst_length is missing; excitation = "burst" needs it'),
-        ('excitation = "chirp"', 'target.chirp is missing; excitation = "chirp" needs start'),
+        ('excitation = "chirp"', 'target.chirp is missing; excitation = "chirp" needs it'),
         (
             'burst_length = "0.4 mm"',
             'a duration or a number of cycles is needed, for example "0.4 ms" or "40 cycles"',
@@ -614,7 +616,10 @@ def test_a_burst_study_can_be_searched() -> None:
             'excitation = "chirp"\nchirp = { start = "90 kHz", end = "90 kHz", duration = "1 ms" }',
             "a chirp ends at another frequency",
         ),
-        ("[limits.dead_zone]\nmax = '0.2 m'", "dead_zone needs target.burst_length, or"),
+        (
+            "[limits.dead_zone]\nmax = '0.2 m'",
+            "dead_zone needs target.burst_length or",
+        ),
         ("[limits.burst_bandwidth]\nmin = 0.1", "burst_bandwidth needs target.burst_length"),
     ],
 )
@@ -631,16 +636,16 @@ def test_mistakes_about_the_excitation(target: str, message: str) -> None:
 @pytest.mark.parametrize(
     ("model", "message"),
     [
-        ('kind = "multi-mode"', "several modes are computed along slow sweeps only"),
-        ('mutual_radiation = "full"', "mutual radiation is computed along slow sweeps only"),
+        ('kind = "multi-mode"', 'several modes (back = "vented") is computed under'),
+        ('mutual_radiation = "full"', 'one mode with mutual radiation (back = "vented")'),
     ],
 )
-def test_bursts_refuse_models_they_do_not_have(model: str, message: str) -> None:
+def test_chirps_refuse_models_they_do_not_have(model: str, message: str) -> None:
     from arrayopt.base.errors import StudyError
 
     text = (STUDIES / "duct-flow-meter" / "study.toml").read_text()
-    burst = 'excitation = "burst"\nburst_length = "1 ms"'
-    text = text.replace('excitation = "up-sweep"', burst)
+    chirp = 'excitation = "chirp"\nchirp = { start = "80 kHz", end = "99 kHz", duration = "1 ms" }'
+    text = text.replace('excitation = "up-sweep"', chirp)
     text = text.replace('mutual_radiation = "group"', model)
     with pytest.raises(StudyError) as caught:
         read_study_text(text)

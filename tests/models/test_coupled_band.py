@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from arrayopt.models.array import DOWN, SMALL, UP, Band
 from arrayopt.models.cells import build_cells
 from arrayopt.models.coupled.band import grid_range
 from arrayopt.models.coupled.response import find_coupled_band, pack_coupled
 from arrayopt.models.coupled.states import CoupledPacked
-from arrayopt.models.one_mode.band import Band, find_band
+from arrayopt.models.one_mode.band import find_band
 from arrayopt.models.one_mode.grid import SECTIONS
-from arrayopt.models.one_mode.response import DOWN, SMALL, UP
 from tests.support.chain import duct, packed, random_designs
 
 LEVEL = 10.0 ** (-3.0 / 20.0)

@@ -10,31 +10,32 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from arrayopt.base.status import VerifyStatus
 from arrayopt.merits.figures import compute_merits
-from arrayopt.models.burst_merits import BURST_FIGURES
+from arrayopt.models.array import UP
+from arrayopt.models.array import bursts as tones
 from arrayopt.models.cells import build_cells
-from arrayopt.models.coupled.burst import CoupledRows
-from arrayopt.models.coupled.response import coupled_pressure, pack_coupled
-from arrayopt.models.one_mode.burst import TOLERANCE, burst_rows
-from arrayopt.models.one_mode.response import UP, pack
+from arrayopt.models.coupled.model import Coupled
+from arrayopt.models.one_mode.envelopes import TOLERANCE
+from arrayopt.models.one_mode.model import OneMode
 from arrayopt.physics.coupled.arrays import CoupledStatus, coupled_arrays, coupled_sweep, site_table
 from arrayopt.physics.coupled.newton import CoupledArrays
-from arrayopt.physics.sound.pair import mutual_impedance_far, propagation, source_strengths
-from arrayopt.physics.sound.radiation import impedance_series, self_impedance
+from arrayopt.physics.sound.radiation import hankel_transform, impedance_series
 from arrayopt.physics.steady.steady import onset_force
 from arrayopt.physics.transient.coupled import COUPLED_SHIFT, CoupledBurst, coupled_burst
 from arrayopt.physics.transient.one_mode import TransientStatus, burst_envelope
 from arrayopt.study.model import BurstLength, Chirp
 from arrayopt.study.read import read_study_text
 from arrayopt.verify.designs import (
+    BURST_FIGURES,
     COMPARED,
     DIFFERENCES,
     GUARDED,
-    VerifyStatus,
     lost_too_much,
     verification_dataset,
     verify_designs,
 )
+from tests.oracles.sound import mutual_matrix, self_impedance
 from tests.support.chain import at_target, duct, random_designs, uniform_design
 from tests.support.tiny_study import tiny_text
 
@@ -59,7 +60,7 @@ SILENT = {"cubic": np.zeros((1, 4)), "quadratic": np.zeros((1, 4))}
 
 def array(cells: int, push: float = 1.0, *, sides: int = 2, **change: Any) -> CoupledArrays:
     """Cells all different, each in a group of its own."""
-    table = site_table(PLACES[:cells], np.arange(cells), alike="none")
+    table = site_table(PLACES[:cells], np.arange(cells), alike="each")
     resistance, reactance = (2.0 * s for s in impedance_series(SHAPE, 16))
     one = np.ones((1, cells))
     values: dict[str, Any] = {
@@ -117,7 +118,7 @@ def bursts(
 def strength(frequency: NDArray[np.float64]) -> NDArray[np.float64]:
     """Moved area per centre displacement, as the far field sees it at a frequency (m2)."""
     k = 2.0 * np.pi * np.asarray(frequency) / AIR["sound_speed"]
-    return source_strengths(SHAPE, radius=RADIUS, wavenumber=k, order=0)[..., 0]
+    return np.asarray(np.pi * RADIUS**2 * hankel_transform(SHAPE, k * RADIUS))
 
 
 def direct(
@@ -242,13 +243,8 @@ def exact_linear(
     own = STIFFNESS * SPREAD[:cells] + (-(w**2) * MASS + 1j * w * (DAMPING + Z))[:, None]
     response = drive / own
     for n in inside[1:]:
-        strengths = source_strengths(SHAPE, radius=np.full(cells, RADIUS), wavenumber=k[n])
-        mutual = mutual_impedance_far(
-            strengths,
-            propagation(PLACES[:cells] * PITCH, wavenumber=k[n]),
-            angular_frequency=w[n],
-            density=AIR["density"],
-        )
+        hertz = w[n] / (2.0 * np.pi)
+        mutual = mutual_matrix(PLACES[:cells] * PITCH, SHAPE, radius=RADIUS, frequency=hertz, **AIR)
         response[n] = np.linalg.solve(np.diag(own[n]) + 2j * w[n] * mutual, drive[n])
     rate = samples * carrier
     place, speed = (np.fft.irfft(response * (1j * w[:, None]) ** p, axis=0) * rate for p in (0, 1))
@@ -350,7 +346,7 @@ def test_without_coupling_each_cell_is_alone() -> None:
 def test_symmetric_cells_may_share_an_equation() -> None:
     """Orbits of a 3 x 3 square against all nine cells; equal but for the order of sums."""
     square = np.stack(np.meshgrid(np.arange(3.0), np.arange(3.0)), axis=-1).reshape(-1, 2)
-    tables = [site_table(square, np.zeros(9, dtype=int), alike=a) for a in ("symmetry", "none")]
+    tables = [site_table(square, np.zeros(9, dtype=int), alike=a) for a in ("symmetry", "each")]
     assert len(tables[0].first_cell) == 3
     runs = []
     for table in tables:
@@ -372,7 +368,7 @@ def test_symmetric_cells_may_share_an_equation() -> None:
 def test_cells_may_be_numbered_in_any_order() -> None:
     force, order = onset(1.05e5), np.array([3, 0, 4, 2, 1])
     plain = array(5, force)
-    table = site_table(PLACES[order], np.arange(5), alike="none")
+    table = site_table(PLACES[order], np.arange(5), alike="each")
     turned = array(
         5,
         stiffness=plain.stiffness[:, order],
@@ -433,19 +429,18 @@ MILLISECONDS = BurstLength(0.25e-3)
 
 @pytest.mark.parametrize("polar", [0.0, 0.3])
 def test_pressure_without_mutual_radiation_is_that_of_bursts(polar: float) -> None:
-    """The whole chain beside `burst_rows`: sums over sites, directions, power, deflection, time."""
+    """Beside cells on their own: sums over sites, directions, power, deflection, time."""
     study = at_target(duct(), polar=polar, azimuth=0.5)
     designs = random_designs(study, "combined", 2, seed=5)
     cells = build_cells(designs, study)
-    packed = pack(cells, designs, study)
-    rows = CoupledRows(pack_coupled(cells, designs, study, mutual=False), study.air_state)
-    call = {
-        "design": np.array([0, 1, 1]),
-        "frequency": cells.natural_frequency[[0, 1, 1], [0, 3, 5]],
-        "length": BurstLength(20.0, True),
-        "ring_cycles": 12,
-    }
-    a, b = (compute(cells, packed, **call) for compute in (burst_rows, rows))
+    drive = tones(cells.natural_frequency[[0, 1, 1], [0, 3, 5]], BurstLength(20.0, True))
+    a, b = (
+        model.envelopes(np.array([0, 1, 1]), drive, ring_cycles=12)
+        for model in (
+            OneMode(designs, study, cells),
+            Coupled(designs, study, cells, mutual=False),
+        )
+    )
     assert b.burst_end == a.burst_end
     assert not (a.status | b.status).any()
     np.testing.assert_allclose(b.time, a.time, rtol=1e-12)
@@ -464,16 +459,11 @@ def test_pressure_of_long_bursts_is_that_of_the_coupled_sweep(steered: bool) -> 
     designs = replace(designs, drive_amplitude=np.full_like(designs.radius, 0.2 * onset_voltage))
     cells = build_cells(designs, study)
     f = cells.natural_frequency[:, :1] * np.array([[0.98, 1.01]])
-    steady = coupled_pressure(cells, designs, study, frequency=f, sweep=UP)
-    rows = CoupledRows(pack_coupled(cells, designs, study), study.air_state)
+    model = Coupled(designs, study, cells)
+    steady = model.response(f, UP)
     decay = (cells.quality_factor / np.pi / cells.natural_frequency).max()
-    found = rows(
-        cells,
-        pack(cells, designs, study),
-        design=np.zeros(2, dtype=np.int64),
-        frequency=f[0],
-        length=BurstLength(float(12.0 * decay)),
-    )
+    long = tones(f[0], BurstLength(float(12.0 * decay)))
+    found = model.envelopes(np.zeros(2, dtype=np.int64), long)
     scale = np.abs(steady.pressure).max()
     assert np.all(np.abs(found.end - np.abs(steady.pressure[0])) < 1e-3 * scale)
     volts = np.abs(cells.force_per_volt * designs.drive_amplitude)[0, 0]

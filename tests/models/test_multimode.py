@@ -7,37 +7,39 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from arrayopt.design.designs import Designs
 from arrayopt.merits.figures import compute_merits
+from arrayopt.models.array import UP
 from arrayopt.models.bands.sampled import sampled_band
 from arrayopt.models.cells import build_cells
 from arrayopt.models.one_mode.band import find_band
-from arrayopt.models.one_mode.response import UP, array_pressure
-from arrayopt.models.several_modes.sweep import SweepSettings, SweepStatus, multimode_response
+from arrayopt.models.one_mode.response import array_pressure
+from arrayopt.models.several_modes.model import SeveralModes
+from arrayopt.models.several_modes.sweep import SweepSettings
+from arrayopt.study.model import Study
 from tests.support.chain import at_target, duct, packed, random_designs, uniform_design
 
 SIX_DB = 10.0 ** (-6.0 / 20.0)
 
 
-def width(band: object) -> float:
-    return float(
-        2 * (band.upper_edge - band.lower_edge)[0] / (band.upper_edge + band.lower_edge)[0]  # type: ignore[attr-defined]
-    )
+def model(designs: Designs, study: Study, **settings: int | bool) -> SeveralModes:
+    how = SweepSettings(**settings)  # type: ignore[arg-type]
+    return SeveralModes(designs, study, build_cells(designs, study, n_modes=how.modes), how)
 
 
 def test_small_drive_is_the_one_mode_response() -> None:
     """Only the static tail of mode (0,2) is added: under 1 % of the pressure near resonance."""
     study = duct()
     designs = uniform_design(study, radius=480e-6, drive=0.05)
-    several = multimode_response(designs, study, sweep=UP)
-    one = array_pressure(
-        build_cells(designs, study), designs, study, frequency=several.frequency, sweep=UP
-    )
+    f = np.linspace(85e3, 115e3, 201)[None]
+    several = model(designs, study).response(f, UP)
+    one = array_pressure(build_cells(designs, study), designs, study, frequency=f, sweep=UP)
     near = np.abs(one.pressure[0]) > 0.3 * np.abs(one.pressure[0]).max()
     ratio = several.pressure[0][near] / one.pressure[0][near]
     assert np.abs(ratio - 1.0).max() < 0.02
     # the power is the mechanical work of the drive, in both models
     band = find_band(packed(study, designs), level=SIX_DB, sweep=UP)
-    np.testing.assert_allclose(several.power, band.power, rtol=2e-3)
+    np.testing.assert_allclose(model(designs, study).band(UP, SIX_DB).power, band.power, rtol=2e-3)
 
 
 def test_one_mode_promises_too_much_when_driven_hard() -> None:
@@ -46,10 +48,10 @@ def test_one_mode_promises_too_much_when_driven_hard() -> None:
     excess = []
     for drive in (6.0, 12.0, 16.0):
         designs = uniform_design(study, radius=480e-6, drive=drive)
-        several = multimode_response(designs, study, sweep=UP)
+        several = model(designs, study).band(UP, SIX_DB)
         one = find_band(packed(study, designs), level=SIX_DB, sweep=UP)
-        assert several.status[0] == SweepStatus.OK
-        excess.append(width(one) / width(several.band))
+        assert several.status[0] == 0
+        excess.append(one.fractional_width[0] / several.fractional_width[0])
     assert 1.0 < excess[0] < excess[1] < excess[2] < 1.3
 
 
@@ -57,13 +59,11 @@ def test_more_harmonics_and_modes_change_little() -> None:
     """At w/h near 1: three harmonics against five, three modes against four."""
     study = duct()
     designs = uniform_design(study, radius=480e-6, drive=10.0)
-    usual = multimode_response(designs, study, sweep=UP)
-    for settings in (SweepSettings(3, 5, checked=True), SweepSettings(4, 3)):
-        finer = multimode_response(designs, study, sweep=UP, settings=settings)
-        np.testing.assert_allclose(width(usual.band), width(finer.band), rtol=0.01)
-        np.testing.assert_allclose(
-            usual.band.peak_pressure, finer.band.peak_pressure, rtol=0.01
-        )  # sampled at the same grid, jumps bracketed by it
+    usual = model(designs, study).band(UP, SIX_DB)
+    for settings in ({"harmonics": 5, "checked": True}, {"modes": 4}):
+        finer = model(designs, study, **settings).band(UP, SIX_DB)
+        np.testing.assert_allclose(usual.fractional_width, finer.fractional_width, rtol=0.01)
+        np.testing.assert_allclose(usual.peak_pressure, finer.peak_pressure, rtol=0.01)
 
 
 def test_directions_and_phases_follow_the_array() -> None:
@@ -71,10 +71,9 @@ def test_directions_and_phases_follow_the_array() -> None:
     study = at_target(duct(), polar=0.3, azimuth=0.4)
     designs = random_designs(study, "combined", 2)
     designs = replace(designs, drive_amplitude=0.01 * designs.drive_amplitude)
-    several = multimode_response(designs, study, sweep=UP)
-    one = array_pressure(
-        build_cells(designs, study), designs, study, frequency=several.frequency, sweep=UP
-    )
+    f = np.tile(np.linspace(80e3, 130e3, 201), (2, 1))
+    several = model(designs, study).response(f, UP)
+    one = array_pressure(build_cells(designs, study), designs, study, frequency=f, sweep=UP)
     for d in range(2):
         near = np.abs(one.pressure[d]) > 0.5 * np.abs(one.pressure[d]).max()
         ratio = several.pressure[d][near] / one.pressure[d][near]

@@ -7,19 +7,19 @@ import pytest
 from numpy.testing import assert_allclose
 
 from arrayopt.design.designs import Designs, DesignSpace
-from arrayopt.models.bands.sampled import Sampled
+from arrayopt.models.array import DOWN, UP
 from arrayopt.models.cells import build_cells
-from arrayopt.models.one_mode.response import DOWN, UP
 from arrayopt.models.several_modes.sweep import (
     SweepSettings,
-    multimode_response,
     radiation_matrices,
+    several_modes_band,
+    swept,
 )
 from arrayopt.physics.steady.harmonic import harmonic_sweep
 from arrayopt.physics.steady.harmonic_between import FOLD, FOUND, PAST, TURN, Tasks, solve_tasks
 from arrayopt.physics.steady.harmonic_kernel import Rows
-from arrayopt.physics.steady.steady import jump_frequencies
 from arrayopt.search.seeds import seed_vectors
+from tests.oracles.folds import jump_frequencies
 from tests.support.chain import duct, random_designs, uniform_design
 
 SIX_DB = 10.0 ** (-6.0 / 20.0)
@@ -31,10 +31,6 @@ def staggered(count: int) -> Designs:
     study = duct()
     strategy = study.strategies[0]
     return DesignSpace(study, strategy).decode(seed_vectors(study, strategy, count + 1)[1:])
-
-
-def width(band: Sampled) -> np.ndarray:
-    return 2 * (band.upper_edge - band.lower_edge) / (band.upper_edge + band.lower_edge)
 
 
 CASES = {
@@ -49,21 +45,23 @@ CASES = {
 def test_ten_times_as_many_points_change_nothing(case: str, sweep: int) -> None:
     """Bandwidth, peak, excursion and power to 1e-6; most jump inside the band."""
     designs = CASES[case]()
-    usual = multimode_response(designs, duct(), sweep=sweep)
-    finer = multimode_response(designs, duct(), sweep=sweep, settings=FINER)
+    usual, finer = (
+        several_modes_band(designs, duct(), sweep=sweep, level=SIX_DB, settings=settings)
+        for settings in (SweepSettings(), FINER)
+    )
     assert not usual.status.any()
     assert not finer.status.any()
-    assert_allclose(width(usual.band), width(finer.band), rtol=1e-6)
-    assert_allclose(usual.band.peak_pressure, finer.band.peak_pressure, rtol=1e-6)
-    assert_allclose(usual.deflection, finer.deflection, rtol=1e-6)
-    assert_allclose(usual.power, finer.power, rtol=1e-6)
+    assert_allclose(usual.fractional_width, finer.fractional_width, rtol=1e-6)
+    for name in ("peak_pressure", "deflection", "power"):
+        assert_allclose(getattr(usual, name), getattr(finer, name), rtol=1e-6)
     # against the finer grid's own samples, which know nothing of the refinement
-    size = np.abs(finer.pressure)
-    assert np.all(size.max(axis=1) < usual.band.peak_pressure * (1.0 + 2e-4))
+    samples = swept(designs, duct(), sweep, FINER)
+    size = np.abs(samples.group_pressure.sum(axis=1))
+    assert np.all(size.max(axis=1) < usual.peak_pressure * (1.0 + 2e-4))
     for d in range(len(designs.radius)):
-        limit = SIX_DB * usual.band.peak_pressure[d]
-        f = finer.frequency[d]
-        for edge, inwards in ((usual.band.lower_edge[d], 1), (usual.band.upper_edge[d], -1)):
+        limit = SIX_DB * usual.peak_pressure[d]
+        f = samples.frequency[d]
+        for edge, inwards in ((usual.lower_edge[d], 1), (usual.upper_edge[d], -1)):
             at = int(np.searchsorted(f, edge))
             beyond, inside = (at - 2, at + 1) if inwards > 0 else (at + 1, at - 2)
             assert size[d, beyond] < limit < size[d, inside]

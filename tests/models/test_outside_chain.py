@@ -14,10 +14,12 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from arrayopt.design.designs import Designs
-from arrayopt.models.beam import beam_pattern, beam_width, side_lobe_level
+from arrayopt.models.array import DOWN, SMALL, TWO_WAY, UP
+from arrayopt.models.beam import beam_patterns, beam_width, pattern, side_lobe_level
 from arrayopt.models.cells import Cells, build_cells
 from arrayopt.models.one_mode.band import find_band
-from arrayopt.models.one_mode.response import DOWN, SMALL, TWO_WAY, UP, Packed, array_pressure, pack
+from arrayopt.models.one_mode.model import OneMode
+from arrayopt.models.one_mode.response import Packed, array_pressure, pack
 from arrayopt.physics.sound.air import absorption
 from arrayopt.study.model import Study
 from tests.support.chain import at_target, duct, packed, random_designs, uniform_design
@@ -55,17 +57,12 @@ def lone_resonator(q: float) -> Packed:
 def line_pattern(n: int) -> NDArray[np.float64]:
     """Pattern of a uniform line, half a wavelength apart, of cells without directivity."""
     x = np.arange(n) - 0.5 * (n - 1)
-    line = lone_resonator(20.0)._replace(
-        group_of_cell=np.zeros(n, dtype=np.int64), cell_count=np.full(1, float(n))
-    )
-    return beam_pattern(
-        line,
-        position=np.stack([x, np.zeros(n)], axis=-1)[None],
-        frequency=np.array([0.5 * 343.0]),  # positions in units of half a wavelength
-        azimuth=0.0,
-        steering=0.0,
-        sound_speed=343.0,
-        sweep=SMALL,
+    return pattern(
+        np.ones((1, n), dtype=complex),
+        delay=x[None],  # positions in units of half a wavelength
+        w=np.array([np.pi]),
+        ka_per_w=np.zeros((1, n)),
+        directivity=np.ones((1, n, 1)),
     )
 
 
@@ -172,20 +169,12 @@ def test_the_far_field_at_the_distance_of_the_study() -> None:
 
 def test_pattern_is_the_surface_integral() -> None:
     """The beam of the whole array, lobes and all, from sampled surfaces."""
-    study = at_target(duct(), distance=300.0)
+    study = at_target(duct(), distance=300.0, azimuth=0.7)
     designs = random_designs(study, "combined", 1, seed=8)
     cells = build_cells(designs, study)
     f = float(cells.natural_frequency.mean())
     response = array_pressure(cells, designs, study, frequency=np.array([[f]]), sweep=UP)
-    pattern = beam_pattern(
-        packed(study, designs),
-        position=designs.positions(),
-        frequency=np.array([f]),
-        azimuth=0.7,
-        steering=0.0,
-        sound_speed=study.air_state.sound_speed,
-        sweep=UP,
-    )[0]
+    levels = beam_patterns(OneMode(designs, study, cells), np.array([f]), UP)[0, 0]
     picked = np.arange(0, 721, 24)
     angle = np.linspace(-0.5 * np.pi, 0.5 * np.pi, 721)
     expected = np.array(
@@ -205,7 +194,7 @@ def test_pattern_is_the_surface_integral() -> None:
             for polar in angle[picked]
         ]
     )
-    top = angle[int(np.argmax(pattern))]
+    top = angle[int(np.argmax(levels))]
     peak = abs(
         surface_sum(
             cells,
@@ -218,7 +207,7 @@ def test_pattern_is_the_surface_integral() -> None:
             azimuth=0.7,
         )
     )
-    assert np.max(np.abs(pattern[picked] - expected / peak)) < 2e-4
+    assert np.max(np.abs(levels[picked] - expected / peak)) < 2e-4
 
 
 # --- bands (M10) ------------------------------------------------------------------------------

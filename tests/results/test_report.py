@@ -19,7 +19,7 @@ from arrayopt.results.report.designs import choose, name_of
 from arrayopt.results.report.explorer import explorer_data
 from arrayopt.results.report.page import report_html, write_report
 from arrayopt.results.report.text import answer
-from arrayopt.runs.store import open_results, write_results
+from arrayopt.runs.kept.store import open_results, write_results
 from arrayopt.study.read import read_study_text
 
 from tests.support.chain import random_designs
@@ -310,3 +310,28 @@ def test_a_place_that_cannot_be_written_is_said(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(ResultsError, match="could not be written"):
         write_report(runs()[0], tmp_path / "file" / "page.html")
+
+
+def test_only_an_earlier_report_is_replaced(tmp_path: Path) -> None:
+    copy = tmp_path / "run"
+    shutil.copytree(runs()[0], copy)
+    victim = tmp_path / "victim"
+    victim.write_text("precious")
+    (copy / ".report.html.part").symlink_to(victim)
+    page = write_report(copy)
+    assert write_report(copy) == page
+    for name, need in (
+        ("study.toml", r"the name of a report ends in \.html"), ("thesis.html", "not a report"),
+        ("link.html", "is a link"), (".", "is a folder"), ("n" * 300 + ".html", "too long"),
+    ):  # fmt: skip
+        place = tmp_path / name
+        if name == "link.html":
+            place.symlink_to(victim)
+        elif name in ("study.toml", "thesis.html"):
+            place.write_text("mine")
+        with pytest.raises(ResultsError, match=need):
+            write_report(copy, place)
+    assert victim.read_text() == "precious"
+    assert {(tmp_path / n).read_text() for n in ("study.toml", "thesis.html")} == {"mine"}
+    write_report(copy, tmp_path / "thesis.html", overwrite=True)
+    assert (tmp_path / "thesis.html").read_text() == page.read_text()

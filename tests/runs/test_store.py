@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import resource
 import subprocess
 import sys
 from collections.abc import Callable
@@ -17,7 +18,7 @@ import xarray as xr
 from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.base.files import hdf_size, write_file
 from arrayopt.base.labelled import complex_values, labelled
-from arrayopt.runs.store import encoded, open_results, write_results
+from arrayopt.runs.kept.store import encoded, open_results, write_results
 
 
 def sample() -> xr.Dataset:
@@ -59,7 +60,7 @@ def test_encoded_in_memory_is_a_complete_file(tmp_path: Path) -> None:
     (tmp_path / "a.nc").write_bytes(content)
     with xr.open_dataset(tmp_path / "a.nc", engine="netcdf4") as there:
         xr.testing.assert_identical(there.load().drop_attrs(deep=False), sample())
-    # The size that the file itself states is that of what HDF5 wrote, and the seal follows.
+    # The size that the file itself states is that of what HDF5 wrote, and the trailer follows.
     stated = hdf_size(content)
     assert stated is not None
     assert content[stated:].startswith(b"\narrayopt format 0001 sha256 ")
@@ -156,6 +157,19 @@ def test_a_failing_disk_leaves_the_old_file(
     assert [p.name for p in results.parent.iterdir()] == ["fronts.nc"]
 
 
+def test_a_full_disk_is_told_where_netcdf_meets_it(tmp_path: Path) -> None:
+    """The library speaks of permissions, or of an HDF error."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2000, hard))
+    try:
+        with pytest.raises(ResultsError, match="File too large; free space and give") as told:
+            write_results(tmp_path / "a.nc", {"one": sample()}, {})
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert "resume" not in str(told.value)
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_short_writes_are_completed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write: Callable[..., int] = os.write
     monkeypatch.setattr(os, "write", lambda fd, view: write(fd, bytes(view)[:1000]))
@@ -164,7 +178,5 @@ def test_short_writes_are_completed(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 
 def test_store_does_not_import_pymoo() -> None:
-    code = (
-        "import sys, arrayopt.runs.store, arrayopt.runs.directory; sys.exit('pymoo' in sys.modules)"
-    )
+    code = "import sys, arrayopt.runs.kept.directory; sys.exit('pymoo' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -15,13 +15,13 @@ from arrayopt.chip.export.files import Stamp
 from arrayopt.chip.export.tables import Sweep
 from arrayopt.chip.process import Tolerances
 from arrayopt.design.designs import Designs
-from arrayopt.merits.figures import compute_merits
+from arrayopt.merits.figures import answering, compute_merits
+from arrayopt.models.array import DOWN, SMALL, UP, ArrayModel
 from arrayopt.models.cells import Cells, build_cells
-from arrayopt.models.loop import swept_response
-from arrayopt.models.one_mode.burst import burst_response
-from arrayopt.models.one_mode.response import DOWN, SMALL, UP, pack
+from arrayopt.models.choose import excitation_of
+from arrayopt.models.excitations.burst import Burst
 from arrayopt.physics.numerics.threads import each
-from arrayopt.study.model import BurstLength, Study
+from arrayopt.study.model import Study
 
 Floats = NDArray[np.float64]
 
@@ -127,10 +127,15 @@ def test_plan(
         lambda chip: compute_merits(chip[0].designs, chip[0].study, cells=chip[1], wanted=tested),
         list(zip(chips, cells, strict=True)),
     )
+    models = [
+        answering(table, chip.designs, chip.study)[0][1]
+        for chip, table in zip(chips, tables, strict=True)
+    ]
     frequency = _frequencies(tables[0].band_lower, tables[0].band_upper, cells)
-    curves = _curves(chips, cells, frequency)
-    if study.target.burst_length is not None:
-        curves |= _bursts(chips, cells, carriers, study.target.burst_length)
+    curves = _curves(models, frequency)
+    bursts = excitation_of(study, "burst")
+    if isinstance(bursts, Burst):
+        curves |= _bursts(models, carriers, bursts)
     limits = _array_limits(chips, tables) + _group_limits(chips, cells)
     return Plan(curves, limits, tuple(v.name for v in chips))
 
@@ -143,22 +148,15 @@ def _frequencies(lower: Floats, upper: Floats, cells: Sequence[Cells]) -> Floats
     return np.linspace(low - reach, high + reach, CURVE_POINTS)
 
 
-def _curves(chips: Sequence[Variant], cells: Sequence[Cells], frequency: Floats) -> Curves:
+def _curves(models: Sequence[ArrayModel], frequency: Floats) -> Curves:
     variables: Curves = {"frequency": Curve("frequency", frequency, attrs("frequency"))}
 
-    def size(of: tuple[Variant, Cells, int]) -> Floats:
-        chip, cell, sweep = of
-        found = swept_response(
-            cell, chip.designs, chip.study, frequency=frequency[None], sweep=sweep
-        )
-        return np.asarray(np.abs(found.pressure[0]))
+    def size(of: tuple[ArrayModel, int]) -> Floats:
+        model, sweep = of
+        return np.asarray(np.abs(model.response(frequency[None], sweep).pressure[0]))
 
-    of = [
-        (chip, cell, sweep)
-        for sweep in SWEEP_WORDS.values()
-        for chip, cell in zip(chips, cells, strict=True)
-    ]
-    sizes = np.array(each(size, of)).reshape(len(SWEEP_WORDS), len(chips), len(frequency))
+    of = [(model, sweep) for sweep in SWEEP_WORDS.values() for model in models]
+    sizes = np.array(each(size, of)).reshape(len(SWEEP_WORDS), len(models), len(frequency))
     for word, values in zip(SWEEP_WORDS, sizes, strict=True):
         meaning = {
             "up": "pressure amplitude at the target on a slow up-sweep",
@@ -169,19 +167,9 @@ def _curves(chips: Sequence[Variant], cells: Sequence[Cells], frequency: Floats)
     return variables
 
 
-def _bursts(
-    chips: Sequence[Variant],
-    cells: Sequence[Cells],
-    carriers: Floats,
-    length: BurstLength,
-) -> Curves:
+def _bursts(models: Sequence[ArrayModel], carriers: Floats, bursts: Burst) -> Curves:
     """Largest and last pressure amplitude of a burst against its carrier."""
-    found = np.array(
-        [
-            burst_response(c, pack(c, v.designs, v.study), frequency=carriers[None], length=length)
-            for v, c in zip(chips, cells, strict=True)
-        ]
-    )[:, :, 0]
+    found = np.array([bursts.peaks(model, carriers[None]) for model in models])[:, :, 0]
     variables: Curves = {"carrier": Curve("carrier", carriers, attrs("frequency"))}
     for name, size in (("burst_pressure", found[:, 0]), ("burst_end_pressure", found[:, 1])):
         variables |= _banded(name, attrs(name)["long_name"], "carrier", size)

@@ -14,10 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ArrayoptError, Problem, StudyError, nearest_name
+from arrayopt.base.files import read_bytes
 from arrayopt.base.problems import Reporter
+from arrayopt.base.text import name_problem
 from arrayopt.lab.read.clean import clipped_points, merged
 from arrayopt.lab.read.header import MeasuredHeader
-from arrayopt.lab.read.table import Column, Table, read_table
+from arrayopt.lab.read.table import RANGES, Column, Table, read_table
+from arrayopt.study.calibration import is_calibration
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -146,7 +149,7 @@ def read_measured(
 
 def _read_file(path: Path, out: _Collector) -> list[Trace]:
     try:
-        raw = path.read_bytes()
+        raw = read_bytes(path)
     except OSError as error:
         out.refuse(None, "the file", f"cannot be read: {error.strerror}")
         return []
@@ -179,7 +182,10 @@ _PAIR = re.compile(r"[#%;!]+\s*([A-Za-z][A-Za-z _]*?)\s*[=:]\s*(.*?)\s*")
 def _header(path: Path, text: str, out: _Collector) -> MeasuredHeader | None:
     sidecar = path.with_suffix(".toml")
     if sidecar.exists() and sidecar != path:
-        return Reporter(sidecar).validate(MeasuredHeader)
+        beside = Reporter(sidecar)
+        if not is_calibration(beside.text):
+            return beside.validate(MeasuredHeader)
+        out.state(f"{sidecar.name} is a calibration and not the header of this file: not used")
     known = [f.name for f in fields(MeasuredHeader)]
     found: dict[str, object] = {}
     where: dict[str, int] = {}
@@ -243,6 +249,15 @@ def _trace(
     if told.kind == "burst" and told.burst_cycles is None:
         out.refuse(line, "burst_cycles", "is missing; a burst has a length in cycles")
         return None
+    for name, (low, high, unit) in RANGES.items():
+        setting = getattr(told, name, None)
+        if setting is not None and not low <= setting <= high:
+            need = f"{low:g} to {high:g} {unit} is taken; check its unit"
+            out.refuse(line, name, need, f"{setting:g} {unit}")
+            return None
+    if told.cell is not None and (need_ := name_problem(told.cell)) is not None:
+        out.refuse(line, "cell", need_, told.cell[:40])
+        return None
     by_name = {column.name: column for column in table.columns}
     frequency = by_name["frequency"].values[rows]
     magnitude, phase = _signal(told, by_name, rows, out)
@@ -273,6 +288,17 @@ def _trace(
     frequency, magnitude, over = frequency[order], magnitude[order], over[order]
     phase = None if phase is None else phase[order]
     frequency, magnitude, over, phase = merged(frequency, magnitude, over, phase, line, out)
+    for name, top in (
+        ("frequency", frequency[-1]),
+        ("frequency", frequency[0]),
+        (told.quantity, np.where(over, 0.0, magnitude).max()),
+    ):
+        low, high, unit = RANGES[name]
+        if not low <= top <= high and not (over.all() and name == told.quantity):
+            what = "readings" if name == told.quantity else "frequency"
+            need = f"{low:g} to {high:g} {unit} is taken; check the unit of its column"
+            out.refuse(line, what, need, f"{top:g} {unit}")
+            return None
     clipped = over | clipped_points(magnitude, told, out, line)
     if clipped.any():
         low, high = frequency[clipped].min(), frequency[clipped].max()
@@ -362,17 +388,3 @@ def _direction(frequency: Floats, line: int, out: _Collector) -> Literal["up", "
     if way:
         out.state(f"sweep direction not stated: {way}, as the rows run", line)
     return way
-
-
-def with_defaults(
-    trace: Trace, *, radius: float | None, coverage: float | None, ring: bool
-) -> Trace:
-    """The trace with the study's cell where the file does not describe its own."""
-    return replace(
-        trace,
-        radius=trace.radius if trace.radius is not None else radius,
-        electrode_coverage=(
-            trace.electrode_coverage if trace.electrode_coverage is not None else coverage
-        ),
-        ring=trace.ring if trace.ring is not None else ring,
-    )

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.physics.numerics.compiled import inner, kernel
+from arrayopt.physics.numerics.threads import spread
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -121,3 +122,37 @@ def _ripples(values: Floats, first: Ints, last: Ints, out: Floats) -> None:
         if 0 <= first[d] <= last[d] < values.shape[1]:
             low, side = valley(values[d], first[d], last[d])
             out[d] = 20.0 * np.log10(values[d, side] / values[d, low])
+
+
+def largest_in_time(amplitude: Floats) -> Floats:
+    """Largest of sampled amplitudes (entry, time): of the cubics through four samples each.
+
+    The curve passes through every sample, so its largest value does not jump where another sample
+    becomes the largest. With the largest sample alone, or one parabola around it, what a burst
+    gives would depend on where its windows lie.
+    """
+    out = np.empty(amplitude.shape[0])
+    spread(_largest, out.size, np.ascontiguousarray(amplitude), out)
+    return out
+
+
+@kernel
+def _largest(start: int, stop: int, amplitude: Floats, out: Floats) -> None:
+    points = amplitude.shape[1]
+    for e in range(start, stop):
+        a = amplitude[e]
+        best = a.max()
+        for i in range(points - 1 if points > 3 else 0):
+            # p(t) through k..k+3 at t = 0, 1, 2, 3, of which the part from i to i + 1 is meant
+            k = min(max(i - 1, 0), points - 4)
+            one, two = a[k + 1] - a[k], 0.5 * (a[k + 2] - 2.0 * a[k + 1] + a[k])
+            three = (a[k + 3] - 3.0 * a[k + 2] + 3.0 * a[k + 1] - a[k]) / 6.0
+            # p = a + one t + two t (t - 1) + three t (t - 1) (t - 2)
+            slope, bend = one - two + 2.0 * three, two - 3.0 * three
+            room = bend * bend - 3.0 * slope * three
+            if room <= 0.0:
+                continue
+            t = slope / (np.sqrt(room) - bend)
+            if i - k < t < i - k + 1:
+                best = max(best, a[k] + t * (slope + t * (bend + t * three)))
+        out[e] = best

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from arrayopt.base.status import Status
+from arrayopt.models.array import DOWN, SMALL
 from arrayopt.models.bands.read import read_band
 from arrayopt.models.coupled.decide import decide
 from arrayopt.models.coupled.states import (
@@ -19,27 +21,21 @@ from arrayopt.models.one_mode.grid import (
     MARGIN_LINEWIDTHS,
     POINTS_PER_LINEWIDTH,
     SECTIONS,
-    BandStatus,
     backbone_end,
 )
-from arrayopt.models.one_mode.response import DOWN, SMALL
-from arrayopt.physics.coupled.arrays import CoupledStatus
 from arrayopt.physics.coupled.newton import Array, Ints, workspace
 from arrayopt.physics.coupled.sweep import HALVINGS, start
 from arrayopt.physics.coupled.track import new_track
 from arrayopt.physics.numerics.compiled import kernel
 
-COUPLED_SHIFT = 5
-"""Bits by which `CoupledStatus` is moved up in a band's status."""
-
 ADDED, ADDED_FOR_GROUP = 512, 32
 """Most points that a design may need beside its grid, and more for each of its groups."""
 
-_NOT_DRIVEN = int(BandStatus.NOT_DRIVEN)
-_OFF_GRID = int(BandStatus.OFF_GRID)
-_GRID_LIMIT = int(BandStatus.GRID_LIMIT)
-_RUNAWAY = int(BandStatus.RUNAWAY)
-_NOT_SETTLED = int(CoupledStatus.NOT_SETTLED) << COUPLED_SHIFT
+_NOT_DRIVEN = int(Status.NOT_DRIVEN)
+_OFF_GRID = int(Status.OFF_GRID)
+_GRID_LIMIT = int(Status.GRID_LIMIT)
+_RUNAWAY = int(Status.RUNAWAY)
+_NOT_SETTLED = int(Status.MUTUAL_UNSETTLED)
 
 
 @kernel
@@ -48,7 +44,7 @@ def grid_range(
 ) -> tuple[float, float, float, int]:
     """(lowest, highest, step) of the grid in rad/s, and a status.
 
-    From the cells on their own, like `band.make_grid`: coupling moves a resonance by a few
+    From the cells on their own, like `grid.make_grid`: coupling moves a resonance by a few
     linewidths at most, which the margin holds; intrinsic losses bound how narrow it can become.
     """
     low, high, step = np.inf, 0.0, np.inf

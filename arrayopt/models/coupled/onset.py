@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.models.array import SMALL
 from arrayopt.models.coupled.band import grid_range
 from arrayopt.models.coupled.states import CoupledPacked
 from arrayopt.models.one_mode.grid import GRID_LIMIT, SECTIONS
-from arrayopt.models.one_mode.response import SMALL
 from arrayopt.physics.coupled.arrays import TOLERANCE
 from arrayopt.physics.coupled.newton import (
     CoupledArrays,

@@ -8,23 +8,34 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.models.cells import necks_of
-from arrayopt.models.coupled.band import COUPLED_SHIFT, find_bands, grid_range
+from arrayopt.base.status import Status, translated
+from arrayopt.models.array import DOWN, SMALL, TWO_WAY, Band, Response
+from arrayopt.models.coupled.band import find_bands, grid_range
 from arrayopt.models.coupled.states import CoupledPacked
-from arrayopt.models.one_mode.band import Band
-from arrayopt.models.one_mode.grid import POINTS_PER_LINEWIDTH, SECTIONS
-from arrayopt.models.one_mode.response import DOWN, SMALL, TWO_WAY, ArrayResponse, pack
+from arrayopt.models.one_mode.grid import GRID_LIMIT, POINTS_PER_LINEWIDTH, SECTIONS
+from arrayopt.models.one_mode.response import pack
 from arrayopt.physics.coupled.arrays import (
     TOLERANCE,
+    CoupledStatus,
     SiteTable,
     coupled_arrays,
     coupled_sweep,
     range_status,
     site_table,
 )
-from arrayopt.physics.coupled.newton import Array, CoupledArrays
+from arrayopt.physics.coupled.newton import (
+    Array,
+    CoupledArrays,
+    Ints,
+    residual,
+    set_frequency,
+    set_jacobian,
+    solve_jacobian,
+    workspace,
+)
+from arrayopt.physics.numerics.compiled import kernel
 from arrayopt.physics.numerics.threads import spread
-from arrayopt.physics.sound.path import path_factors
+from arrayopt.physics.sound.path import path_absorption, path_factors
 from arrayopt.physics.sound.radiation import directivity
 
 if TYPE_CHECKING:
@@ -33,12 +44,17 @@ if TYPE_CHECKING:
     from arrayopt.study.lattice import ArrayLayout
     from arrayopt.study.read import Study
 
-Exact = Literal["symmetry", "group", "none"]
+Exact = Literal["symmetry", "group", "each"]
 NECKED_FINER = 4.0
 """Points in a linewidth, over those of other cells: with necks a response may turn within a tenth
 of its (wide) linewidth before a fold, and the peak is looked for at points and folds."""
 
 Alike = Exact | Literal["few"]
+
+CORRECTIONS = 4
+"""Solutions of what the linear one leaves, each to 1e-4: to rounding."""
+HEARD_FINER = 4.0
+"""Points of a table of what is received, over those of the sweep's grid."""
 
 FEW_SITES = 32
 """Largest number of cells not alike by symmetry for which ``few`` keeps them apart."""
@@ -84,11 +100,7 @@ def pack_coupled(
     phased = target.polar != 0.0
     steered = phased and target.steered
     layout = designs.layout
-    table = _sites(layout, "none" if steered else alike)
-    sides = 2 if study.cell.back == "vented" else 1
-    neck = {}
-    if cells.necked is not None:
-        neck = {"volume": cells.volume, "cavity": cells.cavity, "neck": necks_of(study)}
+    table = _sites(layout, "each" if steered else alike)
     arrays = coupled_arrays(
         table,
         mass=cells.mass,
@@ -104,11 +116,15 @@ def pack_coupled(
         sound_speed=air.sound_speed,
         highest_frequency=_highest(cells, span),
         scale=designs.pitch,
-        sides=sides if mutual else 0,
+        sides=cells.back.sides if mutual else 0,
         lead=base.delay if steered else None,
-        **neck,
+        volume=cells.volume,
+        cavity=cells.cavity,
+        neck=cells.back.neck(air),
     )
-    return CoupledPacked(base, arrays, np.array(cells.volume, order="C"), span, bool(phased))
+    volume = np.array(cells.volume, order="C")
+    silent = np.empty((len(designs), 0)), np.empty((len(designs), 2))
+    return CoupledPacked(base, arrays, volume, span, bool(phased), *silent)
 
 
 def _highest(cells: Cells, span: Array) -> Array:
@@ -141,22 +157,20 @@ def _necked_span(cells: Cells) -> Array:
 
 
 def coupled_pressure(
+    packed: CoupledPacked,
     cells: Cells,
     designs: Designs,
     study: Study,
     *,
     frequency: Array,
     sweep: int,
-    alike: Alike = "symmetry",
-    mutual: bool = True,
-) -> ArrayResponse:
+) -> Response:
     """As `response.array_pressure`, with mutual radiation; ``deflection`` is each group's mean.
 
     ``frequency`` (design, frequency) ascending [Hz], anywhere: the sweep is followed from outside
     all resonances, in steps of at most a tenth of the narrowest linewidth, through these points.
-    NaN where it did not settle. ``alike`` and ``mutual`` as in `pack_coupled`.
+    NaN where it did not settle. ``packed``: of these cells and designs.
     """
-    packed = pack_coupled(cells, designs, study, alike=alike, mutual=mutual)
     arrays, base = packed.arrays, packed.base
     if sweep == SMALL:
         arrays = arrays._replace(cubic=np.zeros_like(arrays.cubic))
@@ -182,10 +196,14 @@ def coupled_pressure(
         element = directivity(cells.shape[:, g, None], kappa)
         moved = (mine * phase[:, :, owner == g]).sum(axis=-1) * cells.volume[:, g, None] * element
         pressure[:, g] = -path * moved
-        if cells.necked is not None:
-            mine = np.ascontiguousarray(mine)  # summed in one order whatever the batch
-        deflection[:, g] = mine.mean(axis=-1)
-    return ArrayResponse(frequency, pressure.sum(axis=1), pressure, deflection)
+        # contiguous: summed in one order whatever the batch
+        deflection[:, g] = np.ascontiguousarray(mine).mean(axis=-1)
+    steered = arrays.lead.any()
+    site = amplitude * phase if steered else amplitude
+    every = np.arange(owner.size)
+    return Response(
+        frequency, pressure.sum(axis=1), pressure, deflection, site.swapaxes(1, 2), every
+    )
 
 
 def _followed(
@@ -203,6 +221,76 @@ def _followed(
     return np.asarray(swept.amplitude[0, np.searchsorted(grid, frequency)])
 
 
+def received(packed: CoupledPacked, design: Ints, w: Array) -> Array:
+    """See `ArrayModel.receive`; w (entry,) in rad/s."""
+    arrays, base = packed.arrays, packed.base
+    # By reciprocity: what one volt on every channel moves at small signal, target on the axis.
+    # `receive` is count times volume times force per volt.
+    volume = packed.volume * base.cell_count
+    with np.errstate(divide="ignore", invalid="ignore"):
+        force = np.where(volume != 0.0, base.receive / volume, 0.0)
+    nothing = np.zeros_like(force)
+    linear = arrays._replace(
+        force_re=force, force_im=nothing, cubic=nothing, lead=np.zeros_like(arrays.lead)
+    )
+    out = np.empty(w.size)
+    spread(_received, w.size, packed._replace(arrays=linear), design, w, out)
+    return out
+
+
+@kernel
+def _received(
+    begin: int, stop: int, packed: CoupledPacked, design: Ints, w: Array, out: Array
+) -> None:
+    arrays, base = packed.arrays, packed.base
+    sites = arrays.site_group.size
+    s = workspace(sites, arrays.mass.shape[1], arrays.distance.size)
+    scratch = np.zeros((4, 2 * sites))
+    x, still, step, rest = scratch[0], scratch[1], scratch[2], scratch[3]
+    for e in range(begin, stop):
+        d = design[e]
+        set_frequency(arrays, d, w[e], s)
+        set_jacobian(arrays, d, s, still)
+        x[:] = 0.0
+        for _ in range(CORRECTIONS):
+            residual(arrays, d, s, x, 1.0, rest)
+            solve_jacobian(s, rest, 1e-4, step)
+            for i in range(2 * sites):
+                x[i] += step[i]
+        re = im = 0.0
+        for i in range(sites):
+            moved = arrays.site_count[i] * packed.volume[d, arrays.site_group[i]]
+            re += moved * x[i]
+            im += moved * x[sites + i]
+        way = np.exp(-path_absorption(base.absorption, w[e]) * base.distance)
+        out[e] = way * np.hypot(re, im)
+
+
+def _hearing(packed: CoupledPacked, sweep: int) -> CoupledPacked:
+    """The same with a table of what is received over each design's sweep."""
+    tables, hears = [], np.zeros((len(packed.volume), 2))
+    for d in range(len(hears)):
+        low, high, step, _ = grid_range(packed, d, sweep, np.empty((5, SECTIONS)))
+        size = 0
+        if 0.0 < low < high and (high - low) / step < GRID_LIMIT:
+            size = max(int(np.ceil(HEARD_FINER * (high - low) / step)) + 1, 4)
+            hears[d] = low, (size - 1) / (high - low)
+        w = np.linspace(low, high, size) if size else np.zeros(0)
+        tables.append(received(packed, np.full(size, d), w))
+    longest = max(max((len(table) for table in tables), default=0), 4)
+    heard = np.zeros((len(tables), longest))
+    for row, table in zip(heard, tables, strict=True):
+        row[: len(table)] = table
+    return packed._replace(heard=heard, hears=hears)
+
+
+WORDS = {
+    CoupledStatus.NOT_SETTLED: Status.MUTUAL_UNSETTLED,
+    CoupledStatus.KA_RANGE: Status.MUTUAL_OUT_OF_RANGE,
+    CoupledStatus.OVERLAP: Status.CELLS_OVERLAP,
+}
+
+
 def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Band:
     """Contiguous band around the peak of each design's coupled response (M10.1 on M9.3).
 
@@ -212,21 +300,17 @@ def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Ban
         From `pack_coupled`.
     level : float
         Band limit below the peak as a pressure ratio.
-    sweep : UP, DOWN or SMALL
+    sweep : UP, DOWN or SMALL; with TWO_WAY added the peak is the received charge's (C)
 
     Returns
     -------
     Band
-        As from `band.find_band`, edges and jumps closed in to 1e-6 of the frequency; ``status``
-        also holds `CoupledStatus`, moved up by `COUPLED_SHIFT` bits.
-
-    Raises
-    ------
-    ValueError
-        For a two-way sweep, which this model does not have.
+        As from `band.find_band`, edges and jumps closed in to 1e-6 of the frequency. What is
+        received is taken from the cubics through points a quarter of the grid's step apart.
     """
-    if sweep >= TWO_WAY:
-        raise ValueError("the coupled response has no two-way sweep.")
+    if sweep & TWO_WAY:
+        packed = _hearing(packed, sweep & 3)
+        sweep &= 3
     designs, groups = packed.volume.shape
     out = np.full((designs, 6), np.nan)
     deflection = np.full((designs, groups), np.nan)
@@ -236,11 +320,10 @@ def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Ban
         packed = packed._replace(arrays=silent)
     spread(find_bands, designs, packed, level, sweep, TOLERANCE, out, deflection, status)
     reach = 2.0 * np.pi * np.where(np.isfinite(out[:, 3]), out[:, 3], out[:, 1])
-    status |= range_status(packed.arrays, np.nan_to_num(reach)) << COUPLED_SHIFT
+    status |= translated(range_status(packed.arrays, np.nan_to_num(reach)), WORDS)
     out[status != 0] = np.nan
     deflection[status != 0] = np.nan
-    peak, frequency, lower, upper, ripple, power = np.ascontiguousarray(out.T)
-    return Band(peak, frequency, lower, upper, ripple, power, deflection, status)
+    return Band.of(out.T, deflection, status)
 
 
 @lru_cache(maxsize=64)

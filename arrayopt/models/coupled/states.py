@@ -37,6 +37,11 @@ class CoupledPacked(NamedTuple):
     grid's step (rad/s), of cells with necks; NaN where ``base`` gives them."""
     phased: bool
     """True where the target is off the axis, so that ``base.delay`` of each cell counts."""
+    heard: Array
+    """(design, point): charge received per pressure, even from the first to the last frequency of
+    ``hears``; no points: the array only sends."""
+    hears: Array
+    """(design, 2): lowest frequency (rad/s) and points per rad/s of ``heard``."""
 
 
 class Points(NamedTuple):
@@ -91,7 +96,21 @@ def far_pressure(packed: CoupledPacked, d: int, w: float, x: Array) -> float:
                     a_im += np.sin(w * base.delay[d, n])
         re += moved * (a_re * x[i] - a_im * x[sites + i])
         im += moved * (a_re * x[sites + i] + a_im * x[i])
-    return float(path_factor(base.density, base.distance, base.absorption, w) * np.hypot(re, im))
+    size = path_factor(base.density, base.distance, base.absorption, w) * np.hypot(re, im)
+    return float(size * _heard(packed, d, w) if packed.heard.shape[1] > 0 else size)
+
+
+@inner
+def _heard(packed: CoupledPacked, d: int, w: float) -> float:
+    """Charge received per pressure (C/Pa): the cubic through the four nearest of ``heard``."""
+    at = (w - packed.hears[d, 0]) * packed.hears[d, 1]
+    k = min(max(int(at) - 1, 0), packed.heard.shape[1] - 4)
+    t, y = at - k, packed.heard[d, k : k + 4]
+    return float(
+        y[0] * (t - 1.0) * (t - 2.0) * (3.0 - t) / 6.0
+        + t * (0.5 * y[1] * (t - 2.0) * (t - 3.0) - 0.5 * y[2] * (t - 1.0) * (t - 3.0))
+        + y[3] * t * (t - 1.0) * (t - 2.0) / 6.0
+    )
 
 
 @inner

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.status import Status
+from arrayopt.models.array import Band
 from arrayopt.models.bands.read import places, read_band, valley
 from arrayopt.models.bands.refine import MOST, bracket, merge, next_of_row, vertex
-from arrayopt.models.one_mode.grid import SECTIONS, BandStatus, make_grid
+from arrayopt.models.one_mode.grid import SECTIONS, make_grid
 from arrayopt.models.one_mode.response import Packed, displacement_row, sweep_row
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.threads import spread
@@ -23,25 +23,8 @@ AROUND, ROUNDS, CLOSER = 5, 3, 0.2
 ADDED = 1024
 """Most points that one design may need beside its grid."""
 
-_OFF_GRID = int(BandStatus.OFF_GRID)
-_GRID_LIMIT = int(BandStatus.GRID_LIMIT)
-
-
-@dataclass(frozen=True)
-class Band:
-    """Peak and band of a batch of responses; arrays (design,) or (design, group)."""
-
-    peak_pressure: NDArray[np.float64]
-    peak_frequency: NDArray[np.float64]
-    lower_edge: NDArray[np.float64]
-    upper_edge: NDArray[np.float64]
-    ripple: NDArray[np.float64]
-    """Depth of the deepest valley inside the band below the lower of its sides, dB."""
-    power: NDArray[np.float64]
-    """Largest mean mechanical power taken by all cells, W."""
-    deflection: NDArray[np.float64]
-    """(design, group): largest centre amplitude, m."""
-    status: NDArray[np.int64]
+_OFF_GRID = int(Status.OFF_GRID)
+_GRID_LIMIT = int(Status.GRID_LIMIT)
 
 
 def find_band(packed: Packed, *, level: float, sweep: int) -> Band:
@@ -68,8 +51,7 @@ def find_band(packed: Packed, *, level: float, sweep: int) -> Band:
     deflection = np.full((designs, groups), np.nan)
     status = np.zeros(designs, dtype=np.int64)
     spread(_bands, designs, packed, level, sweep, out, deflection, status)
-    peak, frequency, lower, upper, ripple, power = np.ascontiguousarray(out.T)
-    return Band(peak, frequency, lower, upper, ripple, power, deflection, status)
+    return Band.of(out.T, deflection, status)
 
 
 @inner

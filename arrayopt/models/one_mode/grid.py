@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from enum import IntFlag
-
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.models.one_mode.response import SMALL, UP, Packed, linear_row
+from arrayopt.base.status import Status
+from arrayopt.models.array import SMALL, UP
+from arrayopt.models.one_mode.response import Packed, linear_row
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.numerics.vectors import ascend, insert
@@ -29,26 +29,11 @@ SECTIONS = 16
 """Points of one pass when a peak, an edge or a backbone end is closed in on; one vector row."""
 
 
-class BandStatus(IntFlag):
-    """Why a band is not a number; 0 is good."""
-
-    OK = 0
-    NOT_DRIVEN = 1
-    """No cell is driven: raise the drive amplitude's lower bound."""
-    OFF_GRID = 2
-    """The response never falls to the band's level inside the frequency grid."""
-    GRID_LIMIT = 4
-    """Resonances too far apart for their width, or a burst's jumps too many: narrow the radius
-    bounds, or lower the drive."""
-    RUNAWAY = 8
-    """A softening cell has no bounded upper branch: lower the drive or the static bow."""
-
-
 FOLD_TOLERANCE = 1e-13
 
-_NOT_DRIVEN = int(BandStatus.NOT_DRIVEN)
-_GRID_LIMIT = int(BandStatus.GRID_LIMIT)
-_RUNAWAY = int(BandStatus.RUNAWAY)
+_NOT_DRIVEN = int(Status.NOT_DRIVEN)
+_GRID_LIMIT = int(Status.GRID_LIMIT)
+_RUNAWAY = int(Status.RUNAWAY)
 
 
 def sweep_range(packed: Packed, *, sweep: int) -> tuple[Floats, Floats, Floats]:

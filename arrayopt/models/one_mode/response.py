@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from arrayopt.models.array import SMALL, TWO_WAY, UP, Response
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.sound.path import path_absorption, path_factor
@@ -24,15 +24,7 @@ if TYPE_CHECKING:
     from arrayopt.models.cells import Cells
     from arrayopt.study.read import Study
 
-UP, DOWN, SMALL = 0, 1, 2
-"""Sweep codes: slowly upwards, slowly downwards, small signal (cubic term off)."""
-
-TWO_WAY = 4
-"""Added to a sweep code: the same array, at small signal, also receives the echo (M10.5)."""
-
 _TERMS = np.array(sorted(TERMS_FOR_LIMIT.items()))
-
-SWEEPS = {"up-sweep": UP, "down-sweep": DOWN, "small-signal": SMALL}
 
 
 class Packed(NamedTuple):
@@ -74,19 +66,6 @@ class Packed(NamedTuple):
     distance: float
     absorption: NDArray[np.float64]
     """(constant,): arguments of ``physics.air.absorption_scalar`` after the frequency."""
-
-
-@dataclass(frozen=True)
-class ArrayResponse:
-    """Response of a batch of arrays; frequency (design, frequency) in Hz."""
-
-    frequency: NDArray[np.float64]
-    pressure: NDArray[np.complex128]
-    """(design, frequency): far-field pressure amplitude at the target, Pa."""
-    group_pressure: NDArray[np.complex128]
-    """(design, group, frequency): each group's share of it."""
-    deflection: NDArray[np.complex128]
-    """(design, group, frequency): centre displacement amplitude, m."""
 
 
 def pack(cells: Cells, designs: Designs, study: Study) -> Packed:
@@ -148,7 +127,7 @@ def array_pressure(
     *,
     frequency: NDArray[np.float64],
     sweep: int,
-) -> ArrayResponse:
+) -> Response:
     """Far-field pressure of every array at given frequencies along a sweep (M9.1).
 
     Parameters
@@ -159,7 +138,7 @@ def array_pressure(
 
     Returns
     -------
-    ArrayResponse
+    Response
         Phasors e^{+jwt} of peak amplitudes at ``study.target.distance``, propagation phase and
         absorption included. Valid in the far field of the array and below ka = 4 (M5).
     """
@@ -172,7 +151,8 @@ def array_pressure(
     spread(_group_pressures, shape[0], packed, frequency, sweep, group, deflection)
     travel = np.exp(-2j * np.pi * frequency * study.target.distance / study.air_state.sound_speed)
     group *= travel[:, None, :]
-    return ArrayResponse(frequency, group.sum(axis=1), group, deflection)
+    owner = designs.layout.group_of_cell
+    return Response(frequency, group.sum(axis=1), group, deflection, deflection, owner)
 
 
 @inner

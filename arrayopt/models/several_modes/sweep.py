@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from enum import IntFlag
-from typing import Any
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.status import Status, translated
 from arrayopt.design.designs import Designs
-from arrayopt.models.bands.sampled import Sampled, sampled_band
-from arrayopt.models.cells import Cells, CellStatus, back_load, build_cells
+from arrayopt.models.array import DOWN, SMALL, TWO_WAY, Band, Response
+from arrayopt.models.bands.sampled import sampled_band
+from arrayopt.models.cells import Cells, build_cells, without_nonlinearity
 from arrayopt.models.one_mode.grid import sweep_range
-from arrayopt.models.one_mode.response import UP, pack
+from arrayopt.models.one_mode.response import pack
 from arrayopt.models.several_modes.refine import refine
-from arrayopt.models.several_modes.samples import Swept
+from arrayopt.models.several_modes.samples import Swept as Refinable
 from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.sound.radiation import (
     SERIES_LIMIT,
@@ -23,11 +24,13 @@ from arrayopt.physics.sound.radiation import (
     impedance_from_series,
     impedance_series,
 )
-from arrayopt.physics.steady.harmonic import HarmonicStatus, harmonic_sweep
+from arrayopt.physics.steady.harmonic import HarmonicStatus, HarmonicSweep, harmonic_sweep
 from arrayopt.study.model import Study
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Complex = NDArray[np.complex128]
 
 MARGIN_LINEWIDTHS = 6.0
 """Grid beyond the outermost resonance and backbone end; wide enough for -12 dB."""
@@ -53,24 +56,6 @@ BATCH = 256
 """Groups in memory at a time, those of one design together: what bounds that of their states."""
 
 
-class SweepStatus(IntFlag):
-    """Why a design has no multi-mode band; 0 is good."""
-
-    OK = 0
-    CELLS = 1
-    """A driven cell has no coefficients."""
-    COARSE = 2
-    """The design's resonances are too far apart for the grid of this model."""
-    UNSETTLED = 4
-    """After a jump no periodic state was reached; the motion may be modulated."""
-    ESCAPED = 8
-    """The motion ran away over a potential barrier."""
-    OFF_GRID = 16
-    """The response never falls to the band's level inside the grid."""
-    UNREFINED = 32
-    """States between those of the grid were not found: the band is only as good as the grid."""
-
-
 @dataclass(frozen=True)
 class SweepSettings:
     """Modes kept (1 to 4), harmonics balanced (1 to 5), frequencies.
@@ -84,32 +69,37 @@ class SweepSettings:
     checked: bool = False
 
 
-@dataclass(frozen=True)
-class MultimodeResponse:
-    """Swept response of a batch; frequency (design, frequency) in Hz, other axes added.
-
-    Pressures at even frequencies. ``band``, ``deflection`` (design, group), the largest excursion
-    of the centre from its rest, fundamental and mean shift [m], and ``power`` (design,), the
-    largest mean mechanical power [W], are those of as many frequencies as they need (M7.20).
-    """
+class Sweep(NamedTuple):
+    """States of a batch along a sweep, and what they do; frequency (design, frequency) in Hz."""
 
     frequency: Floats
-    pressure: NDArray[np.complex128]
-    group_pressure: NDArray[np.complex128]
-    band: Sampled
-    deflection: Floats
-    power: Floats
+    found: HarmonicSweep
+    """Rows (design, group)."""
+    amplitude: Complex
+    """(design, group, frequency, mode): 0 where the group is not driven, m."""
+    turn: Complex
+    """(design, group): what the drive's phase makes of it."""
+    transfer: Complex
+    """(design, group, frequency, mode): pressure at the target over amplitude, but for the way's
+    phase, which all groups share; with a two-way sweep times what is received."""
+    force: Floats
+    """(design, group, mode): of all cells of a group, N."""
+    driven: Bools
+    flags: Ints
+    """(design, group, frequency): `HarmonicStatus`."""
     status: Ints
+    """(design,): `Status` of the whole sweep."""
+
+    @property
+    def group_pressure(self) -> Complex:
+        """(design, group, frequency), Pa."""
+        return np.asarray((self.amplitude * self.transfer).sum(axis=-1))
 
 
-def multimode_response(
-    designs: Designs,
-    study: Study,
-    *,
-    sweep: int,
-    settings: SweepSettings | None = None,
-) -> MultimodeResponse:
-    """Pressure of every array along a slow sweep with several modes and harmonics per cell.
+def several_modes_band(
+    designs: Designs, study: Study, *, sweep: int, level: float, settings: SweepSettings
+) -> Band:
+    """Band of every array along a slow sweep with several modes and harmonics per cell.
 
     Parameters
     ----------
@@ -117,133 +107,168 @@ def multimode_response(
         (design, group); any number, computed a few at a time.
     study : Study
         Its driven mode must be the first.
-    sweep : UP or DOWN
-    settings : SweepSettings, optional
+    sweep, level : as in `ArrayModel.band`.
+    settings : SweepSettings
 
     Returns
     -------
-    MultimodeResponse
-        Fundamental of the drive only. Each mode is damped by the intrinsic quality factor and by
+    Band
+        Fundamental of the drive only; deflections are the largest excursions of the centre from its
+        rest, fundamental and mean shift. Each mode is damped by the intrinsic quality factor and by
         the full radiation matrix at every harmonic; ka of a harmonic above 4 is held at 4 (M5).
-        Cells do not feel one another (M9: `coupled_response`).
+        All are those of as many frequencies as they need (M7.20). Cells do not feel one another.
     """
-    chosen = settings or SweepSettings()
     size = max(1, BATCH // designs.radius.shape[1])
-    parts = [
-        _batch(designs.take(np.arange(k, min(k + size, len(designs)))), study, sweep, chosen)
-        for k in range(0, len(designs), size)
-    ]
-    columns = zip(*(_fields(part) for part in parts), strict=True)
-    frequency, pressure, group, deflection, power, status, *band = (
-        np.concatenate(x) for x in columns
-    )
-    return MultimodeResponse(frequency, pressure, group, Sampled(*band), deflection, power, status)
+    parts = []
+    for k in range(0, len(designs), size):
+        batch = designs.take(np.arange(k, min(k + size, len(designs))))
+        parts.append(_refined(swept(batch, study, sweep, settings), level, sweep & 3 != DOWN))
+    return Band.joined(parts)
 
 
-def _fields(part: MultimodeResponse) -> list[Any]:
-    band = [getattr(part.band, f.name) for f in fields(Sampled)]
-    whole = [getattr(part, f.name) for f in fields(MultimodeResponse) if f.name != "band"]
-    return whole + band
+def swept(
+    designs: Designs, study: Study, sweep: int, settings: SweepSettings, at: Floats | None = None
+) -> Sweep:
+    """States of a few designs along a sweep; of one design, ``at`` (frequency,) [Hz] among others.
 
-
-def _batch(
-    designs: Designs, study: Study, sweep: int, settings: SweepSettings
-) -> MultimodeResponse:
+    Sweeps are followed from outside all resonances.
+    """
     cells = build_cells(designs, study, n_modes=settings.modes)
-    modes, air = cells.modes, study.air_state
+    if sweep & 3 == SMALL:
+        cells = without_nonlinearity(cells)
+    modes = cells.modes
     driven = (designs.drive_amplitude > 0.0) & (cells.status & ~_BOWED == 0)
     bad = ((designs.drive_amplitude > 0.0) & ~driven).any(axis=1)
     frequency, coarse = _grid(cells, designs, study, sweep, settings.points)
+    if at is not None:
+        frequency = np.unique(np.concatenate([frequency[0], at]))[None]
     w = 2.0 * np.pi * frequency
     nodes = w if cells.necked is not None else np.linspace(w[:, 0], w[:, -1], NODES, axis=1)
     resistance, reactance = radiation_matrices(designs, study, cells, nodes, settings.harmonics)
     volts = np.where(driven, designs.drive_amplitude, 0.0)
-    swept = harmonic_sweep(
+    force = modes.force_per_volt * volts[..., None]
+    found = harmonic_sweep(
         w[:, None, :],
         mass=modes.mass,
         stiffness=modes.stiffness,
-        damping=np.sqrt(modes.stiffness * modes.mass) / study.cell.quality_factor,
+        damping=cells.mode_damping,
         quadratic_tensor=modes.quadratic_tensor,
         cubic_tensor=modes.cubic_tensor,
-        force=modes.force_per_volt * volts[..., None],
+        force=force,
         parametric_stiffness=modes.stiffness_per_volt * volts[..., None, None],
         radiation_resistance=resistance,
         radiation_reactance=reactance,
         radiation_frequency=nodes[:, None, :],
         harmonics=settings.harmonics,
-        sweep_up=sweep == UP,
+        sweep_up=sweep & 3 != DOWN,
         length=study.thickness,
         stability_every=1 if settings.checked else 0,
         interpolation=0.0 if settings.checked else 1e-4,
     )
     # Modes follow the drive's phase; amplitudes are phasors of e^{+jwt} for a cosine drive.
-    turn = np.exp(1j * designs.drive_phase)[..., None, None]
-    amplitude = np.where(driven[..., None, None], swept.amplitude, 0.0)
-    weight, target = turn * modes.volume[:, :, None, :], study.target
+    turn = np.exp(1j * designs.drive_phase)
+    target, air = study.target, study.air_state
+    weight = turn[..., None, None] * modes.volume[:, :, None]
     if target.polar != 0.0:
         kappa = w[:, None, :, None] / air.sound_speed * designs.radius[:, :, None, None]
         weight = weight * directivity(modes.shape[:, :, None], kappa * np.sin(target.polar))
     travel = w**2 * air.density / (2.0 * np.pi * target.distance)
     travel = travel * np.exp(-absorption(air, frequency) * target.distance)
-    # pressure over amplitude, but for the way's phase, which all groups share
     transfer = weight * (travel[:, None, :] * _array_factor(designs, study, w))[..., None]
-    group = (amplitude * transfer).sum(axis=-1)
-    group = -group * np.exp(-1j * w / air.sound_speed * target.distance)[:, None, :]
-    # The centre swings by the sum of the modes, and by what their mean shifts.
-    swing = np.abs(amplitude.sum(axis=-1)) + np.abs(swept.static_shift.sum(axis=-1))
-    swing = np.where(driven[..., None], swing, 0.0)
-    deflection = np.nanmax(np.where(np.isfinite(swing), swing, 0.0), axis=-1)
-    force = modes.force_per_volt * volts[..., None]
-    velocity_phase = -np.imag(amplitude)
-    taken = 0.5 * w[:, None, :] * (force[:, :, None, :] * velocity_phase).sum(axis=-1)
-    power = np.nanmax((cells.count[:, None] * taken).sum(axis=1), axis=-1)
-    found = swept.status
+    if sweep & TWO_WAY:
+        transfer = transfer * received(designs, study, cells, w)[:, None, :, None]
+    flags = found.status
     if cells.necked is not None:
         # at twice a resonance the multipliers hang on the load at half the drive's frequency, where
         # necks take most: M7.16 freezes it at the drive's, so it says nothing there
         beyond = frequency[:, None] > HIGHEST * cells.natural_frequency[..., None]
-        found = np.where(beyond, found & ~int(HarmonicStatus.UNSTABLE), found)
-    flags = np.bitwise_or.reduce(
-        np.where(driven[..., None], found, 0).reshape(len(designs), -1), axis=1
-    )
-    status = np.where(bad | ~driven.any(axis=1), int(SweepStatus.CELLS), 0)
-    status |= np.where(coarse, int(SweepStatus.COARSE), 0)
-    unsettled = int(HarmonicStatus.UNCONVERGED | HarmonicStatus.UNSTABLE | HarmonicStatus.INVALID)
-    status |= np.where(flags & unsettled, int(SweepStatus.UNSETTLED), 0)
-    status |= np.where(flags & int(HarmonicStatus.ESCAPED), int(SweepStatus.ESCAPED), 0)
-    level = 10.0 ** (target.level / 20.0)
-    pressure = group.sum(axis=1)
-    band = sampled_band(frequency, np.abs(pressure), level=level)
-    status = np.where(band.off_grid, status | int(SweepStatus.OFF_GRID), status)
+        flags = np.where(beyond, flags & ~int(HarmonicStatus.UNSTABLE), flags)
+    flags = np.where(driven[..., None], flags, 0)
+    status = translated(np.bitwise_or.reduce(flags.reshape(len(designs), -1), axis=1), WORDS)
+    status |= np.where(bad | ~driven.any(axis=1), int(Status.SWEEP_CELLS), 0)
+    status |= np.where(coarse, int(Status.SWEEP_COARSE), 0)
+    amplitude = np.where(driven[..., None, None], found.amplitude, 0.0)
+    count = cells.count[:, None]
+    return Sweep(frequency, found, amplitude, turn, transfer, force * count, driven, flags, status)
+
+
+WORDS = {
+    HarmonicStatus.UNCONVERGED: Status.SWEEP_UNSETTLED,
+    HarmonicStatus.UNSTABLE: Status.SWEEP_UNSETTLED,
+    HarmonicStatus.INVALID: Status.SWEEP_UNSETTLED,
+    HarmonicStatus.ESCAPED: Status.SWEEP_ESCAPED,
+}
+
+
+def _refined(sweep: Sweep, level: float, rising: bool) -> Band:
+    """The band of a sweep that had no trouble, from as many points as it needs."""
+    w, status = 2.0 * np.pi * sweep.frequency, sweep.status
+    pressure = np.abs(sweep.group_pressure.sum(axis=1))
+    off = sampled_band(sweep.frequency, pressure, level=level).off_grid
+    status = np.where(off, status | int(Status.SWEEP_OFF_GRID), status)
+    columns = np.full((6, status.size), np.nan)
+    deflection = np.full(sweep.driven.shape, np.nan)
     rows = np.flatnonzero(status == 0)
-    if rows.size == 0:
-        return MultimodeResponse(frequency, pressure, group, band, deflection, power, status)
-    finer = refine(
-        Swept(
-            w[rows],
-            swept.states.reshape(*driven.shape, *swept.states.shape[1:])[rows],
-            swept.jump_frequency[rows],
-            transfer[rows],
-            (force * cells.count[:, None])[rows],
-            driven[rows],
-        ),
-        swept.rows.take(np.arange(driven.size).reshape(driven.shape)[rows].ravel()),
-        rising=sweep == UP,
-        level=level,
-    )
-    for name in BAND:
-        getattr(band, name)[rows] = getattr(finer, name)
-    band.off_grid[rows] = np.isnan(finer.peak_pressure)
-    deflection[rows], power[rows] = finer.deflection, finer.power
-    status[rows] |= np.where(finer.status != 0, int(SweepStatus.UNREFINED), 0)
-    status[rows] |= np.where(band.off_grid[rows], int(SweepStatus.OFF_GRID), 0)
-    return MultimodeResponse(frequency, pressure, group, band, deflection, power, status)
+    if rows.size:
+        states = sweep.found.states
+        finer = refine(
+            Refinable(
+                w[rows],
+                states.reshape(*sweep.driven.shape, *states.shape[1:])[rows],
+                sweep.found.jump_frequency[rows],
+                sweep.transfer[rows],
+                sweep.force[rows],
+                sweep.driven[rows],
+            ),
+            sweep.found.rows.take(
+                np.arange(sweep.driven.size).reshape(sweep.driven.shape)[rows].ravel()
+            ),
+            rising=rising,
+            level=level,
+        )
+        columns[:, rows], deflection[rows] = (*finer[:5], finer.power), finer.deflection
+        status[rows] |= np.where(finer.status != 0, int(Status.SWEEP_UNREFINED), 0)
+        lost = np.isnan(finer.peak_pressure)
+        status[rows] |= np.where(lost, int(Status.SWEEP_OFF_GRID), 0)
+    return Band.of(columns, deflection, status)
 
 
-BAND = ("peak_pressure", "peak_frequency", "lower_edge", "upper_edge", "ripple")
+def several_modes_response(
+    designs: Designs, study: Study, *, frequency: Floats, sweep: int, settings: SweepSettings
+) -> Response:
+    """As `ArrayModel.response`; ``deflection`` is the centre's, all modes together."""
+    shape = (len(designs), designs.layout.n_groups, frequency.shape[1])
+    group, deflection = np.empty((2, *shape), dtype=complex)
+
+    for d in range(len(designs)):
+        found = swept(designs.take(np.array([d])), study, sweep, settings, frequency[d])
+        place = np.searchsorted(found.frequency[0], frequency[d])
+        settled = translated(found.flags, WORDS)[0] == 0
+        centre = found.amplitude[0].sum(axis=-1) * found.turn[0][:, None]
+        deflection[d] = np.where(settled, centre, np.nan)[:, place]
+        group[d] = np.where(settled, found.group_pressure[0], np.nan)[:, place]
+    way = 2.0 * np.pi * frequency / study.air_state.sound_speed * study.target.distance
+    group *= -np.exp(-1j * way)[:, None, :]
+    owner = designs.layout.group_of_cell
+    return Response(frequency, group.sum(axis=1), group, deflection, deflection, owner)
 
 
-_BOWED = int(CellStatus.STRONGLY_QUADRATIC)
+def received(designs: Designs, study: Study, cells: Cells, w: Floats) -> Floats:
+    """What `ArrayModel.receive` says of each design at w (design, frequency) [rad/s]."""
+    modes, air = cells.modes, study.air_state
+    R, X = (x[:, :, :, 0] for x in radiation_matrices(designs, study, cells, w, 1))
+    at = w[:, None, :, None]
+    own = modes.stiffness[:, :, None] - at**2 * modes.mass[:, :, None]
+    own = own + 1j * at * cells.mode_damping[:, :, None]
+    stiff = own[..., None] * np.eye(own.shape[-1]) + 1j * at[..., None] * (R + 1j * X)
+    pushed = np.broadcast_to(modes.volume[:, :, None], own.shape)[..., None]
+    moved = np.linalg.solve(stiff, pushed)[..., 0]
+    charge = (moved * modes.force_per_volt[:, :, None]).sum(axis=-1) * cells.count[:, None]
+    way = np.exp(-absorption(air, w / (2.0 * np.pi)) * study.target.distance)
+    return np.asarray(np.abs(charge.sum(axis=1)) * way)
+
+
+_BOWED = int(Status.STRONGLY_QUADRATIC)
 
 
 def _grid(
@@ -299,13 +324,12 @@ def radiation_matrices(
     count = modes.mass.shape[-1]
     shape = (*ka.shape, count, count)
     resistance, reactance = np.empty(shape), np.empty(shape)
-    sides = 2.0 if study.cell.back == "vented" else 1.0
-    back = back_load(designs, study, hw)
+    back = cells.back.load(air, designs.radius, hw)
     for m in range(count):
         for n in range(m, count):
             r, x = impedance_series(modes.shape[:, :, m], other=modes.shape[:, :, n])
             R, X, _ = impedance_from_series(ka, r[:, :, None, None], x[:, :, None, None])
-            load = sides * loading[:, :, None, None]
+            load = cells.back.sides * loading[:, :, None, None]
             one, other = (modes.volume[:, :, None, None, k] for k in (m, n))
             shared = back * one * other
             X = load * X - shared.real / hw

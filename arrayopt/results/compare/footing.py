@@ -10,7 +10,7 @@ import numpy as np
 
 from arrayopt.base.errors import ResultsError
 from arrayopt.base.glossary import shown, words
-from arrayopt.search.problem import Objective
+from arrayopt.study.model import Objective
 from arrayopt.results.read import Reading
 from arrayopt.study.model import Strategy, Study
 

@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-import json
 import math
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from arrayopt.results.compare.comparison import BAND, CONFIDENCE, LEVEL, ONSET, Comparison
-from arrayopt.base.errors import ResultsError
+from arrayopt.base.files import PROGRAM
+from arrayopt.base.output import FileSet
 from arrayopt.results.plots.pictures import plot_front
 from arrayopt.results.plots.compare import plot_attainment, plot_dominated, plot_hypervolume
 from arrayopt.results.plots.style import svg_file
 from arrayopt.results.read import verified_merits
-from arrayopt.base.files import write_file
 from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
 from arrayopt.results.tables import text_table
+
+INDEX = "comparison.json"
 
 
 def verdict(found: Comparison) -> str:
@@ -160,8 +162,8 @@ def _verified(found: Comparison) -> str:
     return f"Verified designs:\n{text_table(rows)}" if len(rows) > 1 else ""
 
 
-def comparison_json(found: Comparison) -> str:
-    """The same figures for machines; SI units, null where there is none."""
+def comparison_content(found: Comparison) -> dict[str, Any]:
+    """The same figures for machines; SI units, None where there is none."""
     names = [str(n) for n in np.asarray(found.table["strategy"])]
     table = found.table
 
@@ -202,8 +204,8 @@ def comparison_json(found: Comparison) -> str:
         for b in names
         if a != b
     ]
-    content = {
-        "program": "arrayopt",
+    return {
+        "program": PROGRAM,
         "format": 1,
         "evaluations": found.evaluations,
         "confidence": CONFIDENCE,
@@ -224,7 +226,6 @@ def comparison_json(found: Comparison) -> str:
         ],
         "notes": list(found.notes),
     }
-    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _plain(values: Any) -> Any:
@@ -233,8 +234,29 @@ def _plain(values: Any) -> Any:
     return [_plain(value) for value in values]
 
 
-def write_comparison(found: Comparison, folder: str | os.PathLike[str]) -> list[Path]:
+def _compared(content: Mapping[str, Any]) -> bool:
+    return content["program"] == PROGRAM and "ranking" in content
+
+
+def comparison_files(folder: str | os.PathLike[str], *, overwrite: bool = False) -> FileSet:
+    """Where a comparison is to go, checked before any work.
+
+    Raises
+    ------
+    ResultsError : it is no folder, or cannot be written.
+    """
+    return FileSet(Path(folder), INDEX, _compared, overwrite)
+
+
+def write_comparison(found: Comparison, files: FileSet) -> list[Path]:
     """Write ``comparison.txt``, ``comparison.json`` and the pictures (SVG) into a folder.
+
+    Files of an earlier comparison are replaced, or removed where this one has none such.
+
+    Parameters
+    ----------
+    found : the comparison.
+    files : from `comparison_files`.
 
     Returns
     -------
@@ -243,16 +265,10 @@ def write_comparison(found: Comparison, folder: str | os.PathLike[str]) -> list[
     Raises
     ------
     ResultsError
-        The folder or a file in it cannot be written.
+        The folder cannot be written, or holds other files of these names; then nothing was.
     """
-    place = Path(folder)
-    try:
-        place.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise ResultsError(f"{place} cannot be a folder to write to: {error.strerror}") from error
     content = {
         "comparison.txt": comparison_text(found) + "\n",
-        "comparison.json": comparison_json(found),
         "hypervolume.svg": svg_file(plot_hypervolume(found.table).figure.figure),
         "dominated.svg": svg_file(plot_dominated(found.table).figure.figure),
     }
@@ -265,6 +281,5 @@ def write_comparison(found: Comparison, folder: str | os.PathLike[str]) -> list[
     }
     if firsts:
         content["fronts.svg"] = svg_file(plot_front(firsts).figure.figure)
-    for name, text in content.items():
-        write_file(place / name, text.encode())
-    return [place / name for name in content]
+    files.write({n: text.encode() for n, text in content.items()}, comparison_content(found))
+    return [files.folder / name for name in (*content, INDEX)]

@@ -8,13 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from arrayopt.models.beam import beam_pattern, pattern_angles
-from arrayopt.models.cells import build_cells
-from arrayopt.models.loop import necked_swing
+from arrayopt.models.array import SWEEPS
+from arrayopt.models.beam import beam_patterns, pattern_angles
+from arrayopt.models.choose import fidelity_of, model_of, stronger
 from arrayopt.design.designs import DesignSpace
 from arrayopt.base.errors import ResultsError, nearest_name
 from arrayopt.results.report.text import best_member
-from arrayopt.models.one_mode.response import SWEEPS, pack
 from arrayopt.results.read import Reading, identifier, knee
 
 
@@ -100,28 +99,14 @@ def beam_of(reading: Reading, chosen: Chosen) -> xr.DataArray | None:
     strategy = study.strategy(chosen.strategy)
     study, space = study.of(strategy), DesignSpace(study, strategy)
     designs = space.decode(np.asarray(design["vector"])[None, :])
-    cells = build_cells(designs, study)
-    packed = pack(cells, designs, study)
-    sweep = SWEEPS.get(study.target.excitation, 0)
-    swing = necked_swing(cells, designs, study, frequency, sweep)
-    rows = []
-    for turn in (0.0, 0.5 * np.pi):
-        steered = study.target.steered and turn == 0.0
-        pattern = beam_pattern(
-            packed,
-            position=designs.positions(),
-            frequency=frequency,
-            azimuth=study.target.azimuth + turn,
-            steering=float(np.sin(study.target.polar)) if steered else 0.0,
-            sound_speed=study.air_state.sound_speed,
-            sweep=sweep,
-            swing=swing,
-        )
-        rows.append(pattern[0])
+    several = bool(design.get("several_modes", 0))
+    fidelity = stronger(fidelity_of(study)) if several else None
+    model = model_of(designs, study, fidelity=fidelity)
+    rows = beam_patterns(model, frequency, SWEEPS[study.target.sweep])[:, 0]
     azimuth = float(np.degrees(study.target.azimuth))
     names = [f"plane at {azimuth:g}°", f"plane at {azimuth + 90.0:g}°"]
     return xr.DataArray(
-        np.stack(rows),
+        rows,
         dims=("plane", "angle"),
         coords={"plane": names, "angle": pattern_angles()},
     )

@@ -10,12 +10,10 @@ from pathlib import Path
 
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.merits.figures import compute_merits
-from arrayopt.models.cells import build_cells
-from arrayopt.models.loop import swept_response
-from arrayopt.models.one_mode.response import SWEEPS
-from arrayopt.models.several_modes.sweep import multimode_response
+from arrayopt.models.array import SWEEPS
+from arrayopt.models.choose import model_of
 from arrayopt.physics.steady.harmonic_sweep import sweep_rows
-from arrayopt.runs.workers import inherited_by_workers, leave_with_parent
+from arrayopt.runs.power.workers import inherited_by_workers, leave_with_parent
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import ModelSettings, Study
 from arrayopt.study.read import read_study_text
@@ -64,11 +62,10 @@ def _search(designs: Designs, study: Study) -> None:
 
 def _others(designs: Designs, study: Study) -> None:
     """Several modes, and the merits and the response that only stored designs have."""
-    multimode_response(designs, study, sweep=SWEEPS[study.target.sweep])
-    compute_merits(designs, _with(study, mutual_radiation="none"))
-    cells, sweep = build_cells(designs, study), SWEEPS[study.target.sweep]
-    at = cells.natural_frequency[:, :1]
-    swept_response(cells, designs, study, frequency=at, sweep=sweep)
+    for kind in ("multi-mode", "one-mode"):
+        compute_merits(designs, _with(study, kind=kind, mutual_radiation="none"))
+    model = model_of(designs, study)
+    model.response(model.cells.natural_frequency[:, :1], SWEEPS[study.target.sweep])
 
 
 PARTS = {"search": _search, "others": _others}

@@ -1,24 +1,31 @@
-"""The band of tone bursts: largest amplitude within the burst against its carrier (M8.8, M10.1)."""
+"""Tone bursts: largest amplitude within the burst against its carrier (M8.8, M10.1)."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from arrayopt.base.status import Status
+from arrayopt.models.array import ArrayModel, Band, Drive, Envelopes, bursts
 from arrayopt.models.bands.read import read_bands
 from arrayopt.models.bands.refine import MOST, next_points
-from arrayopt.models.one_mode.band import Band
-from arrayopt.models.one_mode.burst import Rows, burst_rows, chunks, durations, receive_factor
-from arrayopt.models.one_mode.grid import BandStatus
+from arrayopt.models.cells import without_nonlinearity
+from arrayopt.models.excitations.figures import (
+    PULSE_DROP,
+    PulseFigures,
+    chunks,
+    driven_groups,
+    pulse_figures,
+)
 from arrayopt.physics.numerics.threads import spread
+from arrayopt.physics.transient.pulse import contiguous_band
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from arrayopt.models.cells import Cells
-    from arrayopt.models.one_mode.response import Packed
     from arrayopt.study.model import BurstLength
 
     Floats = NDArray[np.float64]
@@ -36,19 +43,61 @@ GRID_LIMIT = 1024
 """Most carriers of one design."""
 PASSES = 100
 """Most refinements of a band; a dozen or two are usual."""
+SPECTRUM_POINTS = 16
+"""Points of a spectrum over those of its pulse."""
 
 
-def without_nonlinearity(cells: Cells) -> Cells:
-    """The same cells at small signal."""
-    zero = np.zeros_like(cells.cubic)
-    return replace(cells, quadratic=zero, cubic=zero, effective_cubic=zero)
+@dataclass(frozen=True)
+class Burst:
+    """A tone burst of some length, its carrier anywhere; see `choose.Excitation`."""
 
+    length: BurstLength
 
-def driven_groups(cells: Cells) -> NDArray[np.bool_]:
-    """Which groups are driven, (design, group); none where one of them has no coefficients."""
-    driven = cells.drive_amplitude > 0.0
-    known = np.isfinite(cells.natural_frequency) & np.isfinite(cells.quality_factor)
-    return driven & np.all(known | ~driven, axis=1, keepdims=True)
+    def band(
+        self, model: ArrayModel, level: float, *, small: bool = False, two_way: bool = False
+    ) -> Band:
+        """Contiguous band of the largest amplitude within a burst, against its carrier.
+
+        ``power`` and ``deflection`` are the largest over all carriers computed, and ``ripple`` is
+        taken at them. Peak to 1e-8 and edges to 1e-8 of the carrier, unless the response beats
+        within less than an eighth of the grid's step away from where it is near its peak or limit,
+        which hard bursts do at the end of a cell's upper branch (M8.14).
+        """
+        if small:
+            model = replace(model, cells=without_nonlinearity(model.cells))  # type: ignore[type-var]
+        low, step, count, status = carriers(model.cells, self.length, level)
+        designs, groups = model.cells.mass.shape
+        columns = np.full((6, designs), np.nan)
+        deflection = np.full((designs, groups), np.nan)
+        chosen = np.flatnonzero(status == 0)
+        if chosen.size:
+            search = _Search(model, self.length, two_way, chosen, step[chosen])
+            index = np.arange(count[chosen].max())
+            grid = low[chosen, None] + step[chosen, None] * index
+            search.add(np.where(index < count[chosen, None], grid, np.inf))
+            columns[:, chosen] = search.band(level)
+            deflection[chosen] = search.deflection
+            status[chosen] |= search.status
+        columns[:, status != 0] = np.nan
+        return Band.of(columns, deflection, status)
+
+    def pulse(self, model: ArrayModel, band: Band) -> PulseFigures:
+        """Figures of one burst of each design, its carrier in the middle of the band."""
+        return pulse_figures(model, bursts(band.centre, self.length), _spectrum_width)
+
+    def peaks(self, model: ArrayModel, frequency: Floats) -> tuple[Floats, Floats]:
+        """Largest and last pressure amplitude of bursts, (design, carrier) [Hz] -> [Pa] (M8.8).
+
+        NaN where a cell escaped.
+        """
+        design = np.repeat(np.arange(frequency.shape[0]), frequency.shape[1])
+        drive = bursts(np.ascontiguousarray(frequency).reshape(-1), self.length)
+        out = np.full((2, design.size), np.nan)
+        for part in chunks(np.arange(design.size), drive, model.cells.mass.shape[1]):
+            found = model.envelopes(design[part], drive.take(part))
+            out[:, part] = np.where(found.status == 0, (found.peak, found.end), np.nan)
+        peak, end = out.reshape(2, *frequency.shape)
+        return peak, end
 
 
 def carriers(cells: Cells, length: BurstLength, level: float) -> tuple[Floats, Floats, Ints, Ints]:
@@ -62,7 +111,7 @@ def carriers(cells: Cells, length: BurstLength, level: float) -> tuple[Floats, F
     driven = driven_groups(cells)
     w0 = np.where(driven, w0, 1.0)
     decay = np.where(driven, 0.5 * w0 / cells.quality_factor, 1.0)
-    span = -np.expm1(-decay * durations(length, w0 / (2.0 * np.pi))) / decay
+    span = -np.expm1(-decay * bursts(w0 / (2.0 * np.pi), length).duration) / decay
     with np.errstate(invalid="ignore"):
         force = np.abs(cells.force_per_volt) * cells.drive_amplitude
         amplitude = 0.5 * force * w0 / cells.stiffness * span
@@ -76,112 +125,49 @@ def carriers(cells: Cells, length: BurstLength, level: float) -> tuple[Floats, F
     low, high, step = (np.where(some, a, 1.0) for a in (low, high, step))
     low = np.maximum(low, 0.2 * high)
     number = np.ceil((high - low) / step) + 1
-    status = np.where(some, 0, int(BandStatus.NOT_DRIVEN))  # or with cells that have no model
-    status = np.where(some & (number > GRID_LIMIT), int(BandStatus.GRID_LIMIT), status)
+    status = np.where(some, 0, int(Status.NOT_DRIVEN))  # or with cells that have no model
+    status = np.where(some & (number > GRID_LIMIT), int(Status.GRID_LIMIT), status)
     count = np.where(status == 0, np.minimum(number, GRID_LIMIT), 0).astype(np.int64)
     step = (high - low) / np.maximum(count - 1, 1)
     return low / (2.0 * np.pi), step / (2.0 * np.pi), count, status
-
-
-def find_burst_band(
-    cells: Cells,
-    packed: Packed,
-    *,
-    length: BurstLength,
-    level: float,
-    two_way: bool = False,
-    compute: Rows = burst_rows,
-) -> Band:
-    """Contiguous band of the largest amplitude within a burst, against its carrier (M8.8, M10.1).
-
-    Parameters
-    ----------
-    cells, packed : of one batch, (design, group)
-    length : BurstLength
-    level : float
-        Band limit below the peak as a pressure ratio.
-    two_way : bool
-        Times the array's own small-signal receiving response (M8.11).
-    compute : how envelopes are computed.
-
-    Returns
-    -------
-    Band
-        ``power`` and ``deflection`` are the largest over all carriers computed, and
-        ``ripple`` is taken at them. Peak to
-        1e-8 and edges to 1e-8 of the carrier, unless the response beats within less than an
-        eighth of the grid's step away from where it is near its peak or limit, which hard bursts
-        do at the end of a cell's upper branch (M8.14). NaN where ``status`` is not 0.
-    """
-    low, step, count, status = carriers(cells, length, level)
-    designs, groups = cells.mass.shape
-    columns = [np.full(designs, np.nan) for _ in range(6)]
-    deflection = np.full((designs, groups), np.nan)
-    chosen = np.flatnonzero(status == 0)
-    if chosen.size:
-        search = _Search(cells, packed, length, two_way, chosen, step[chosen], compute)
-        index = np.arange(count[chosen].max())
-        grid = low[chosen, None] + step[chosen, None] * index
-        search.add(np.where(index < count[chosen, None], grid, np.inf))
-        for column, values in zip(columns, search.band(level), strict=True):
-            column[chosen] = values
-        deflection[chosen] = search.deflection
-        status[chosen] |= search.status
-    bad = status != 0
-    for column in columns:
-        column[bad] = np.nan
-    peak, frequency, lower, upper, ripple, power = columns
-    return Band(peak, frequency, lower, upper, ripple, power, deflection, status)
 
 
 class _Search:
     """Carriers computed so far of some designs of a batch, and what was found at them."""
 
     def __init__(
-        self,
-        cells: Cells,
-        packed: Packed,
-        length: BurstLength,
-        two_way: bool,
-        rows: Ints,
-        step: Floats,
-        compute: Rows,
+        self, model: ArrayModel, length: BurstLength, two_way: bool, rows: Ints, step: Floats
     ) -> None:
-        self.cells, self.packed, self.length, self.two_way = cells, packed, length, two_way
-        self.compute = compute
+        self.model, self.length, self.two_way = model, length, two_way
         self.rows, self.step = rows, step
+        self.groups = model.cells.mass.shape[1]
         self.frequency = np.empty((rows.size, 0))
         """(design, carrier): ascending, filled up with inf."""
         self.amplitude = np.empty((rows.size, 0))
-        self.alone = np.empty((rows.size, cells.mass.shape[1], 0))
+        self.alone = np.empty((rows.size, self.groups, 0))
         """(design, group, carrier): largest pressure of each group by itself."""
-        self.deflection = np.zeros((rows.size, cells.mass.shape[1]))
+        self.deflection = np.zeros((rows.size, self.groups))
         self.power = np.zeros(rows.size)
         self.status = np.zeros(rows.size, dtype=np.int64)
 
     def evaluate(self, frequency: Floats) -> tuple[Floats, Floats]:
         """Amplitudes at (design, carrier) and of each group alone; 0 where the carrier is inf."""
         at = np.isfinite(frequency)
-        (local, column), carrier = np.nonzero(at), frequency[at]
-        groups = self.cells.mass.shape[1]
-        amplitude, alone = np.zeros(frequency.shape), np.zeros((len(at), groups, at.shape[1]))
-        for part in chunks(self.length, carrier, groups):
+        (local, column), drive = np.nonzero(at), bursts(frequency[at], self.length)
+        amplitude, alone = np.zeros(frequency.shape), np.zeros((len(at), self.groups, at.shape[1]))
+        for part in chunks(np.arange(local.size), drive, self.groups):
             rows, columns = local[part], column[part]
-            amplitude[rows, columns], alone[rows, :, columns] = self._chunk(rows, carrier[part])
+            amplitude[rows, columns], alone[rows, :, columns] = self._chunk(rows, drive.take(part))
         return amplitude, alone
 
-    def _chunk(self, local: Ints, carrier: Floats) -> tuple[Floats, Floats]:
-        if local.size == 0:
-            return np.zeros(0), np.zeros((0, self.cells.mass.shape[1]))
+    def _chunk(self, local: Ints, drive: Drive) -> tuple[Floats, Floats]:
         design = self.rows[local]
-        found = self.compute(
-            self.cells, self.packed, design=design, frequency=carrier, length=self.length
-        )
+        found = self.model.envelopes(design, drive)
         heard = np.ones(local.size)
         if self.two_way:
-            heard = receive_factor(self.packed, design, 2.0 * np.pi * carrier)
+            heard = self.model.receive(design, drive.start)
         escaped = found.status != 0
-        np.bitwise_or.at(self.status, local[escaped], int(BandStatus.RUNAWAY))
+        np.bitwise_or.at(self.status, local[escaped], int(Status.RUNAWAY))
         np.maximum.at(self.power, local, np.where(escaped, 0.0, found.power))
         np.maximum.at(self.deflection, local, np.where(escaped[:, None], 0.0, found.deflection))
         amplitude = np.where(escaped, 0.0, found.peak * heard)
@@ -206,7 +192,7 @@ class _Search:
         self._refine(level)
         known = np.isfinite(self.frequency).sum(axis=1)
         found, off = read_bands(self.frequency, self.amplitude, known, level)
-        self.status |= np.where(off, int(BandStatus.OFF_GRID), 0)
+        self.status |= np.where(off, int(Status.OFF_GRID), 0)
         return (*found, self.power)
 
     def _beyond(self, level: float, stride: float) -> Floats:
@@ -246,4 +232,30 @@ class _Search:
             if count == 0:
                 return
             self.add(new[:, :count])
-        self.status |= np.where(np.isfinite(new[:, 0]), int(BandStatus.GRID_LIMIT), 0)
+        self.status |= np.where(np.isfinite(new[:, 0]), int(Status.GRID_LIMIT), 0)
+
+
+def _spectrum_width(found: Envelopes, drive: Drive, ring_cycles: int) -> Floats:
+    """See `figures.Spectrum`: as many points as each burst needs whatever the batch."""
+    out = np.empty(drive.start.size)
+    points = 2 ** np.ceil(np.log2(SPECTRUM_POINTS * (drive.duration * drive.start + ring_cycles)))
+    for n in np.unique(points):
+        these = points == n
+        out[these] = _width_of(found.pressure[these], found.burst_end, int(n))
+    return out
+
+
+def _width_of(envelope: NDArray[np.complex128], burst_end: int, points: int) -> Floats:
+    """Fractional -6 dB width of the spectrum of envelopes sampled once a carrier cycle (M8.10).
+
+    Samples are placed so that the drive ends at the same point whatever the batch begins with.
+    """
+    placed = np.zeros((envelope.shape[0], points), dtype=np.complex128)
+    after = envelope.shape[1] - burst_end - 1
+    before = min(burst_end + 1, points - after)
+    placed[:, :after] = envelope[:, burst_end + 1 :]
+    placed[:, points - before :] = envelope[:, burst_end + 1 - before : burst_end + 1]
+    offset = np.fft.fftshift(np.fft.fftfreq(points))
+    density = np.abs(np.fft.fftshift(np.fft.fft(placed, axis=1), axes=1)) / np.sinc(offset)
+    band = contiguous_band(1.0 + offset, density, drop=PULSE_DROP)
+    return np.asarray(band.fractional_bandwidth)

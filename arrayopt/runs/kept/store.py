@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,14 +21,14 @@ from arrayopt.base.errors import ResultsError
 from arrayopt.base.files import (
     FORMAT,
     PROGRAM,
-    check_seal,
+    add_trailer,
+    check_trailer,
     full_disk,
     hdf_size,
     publish,
-    seal_file,
-    sealed,
     temporary_file,
     unwritable,
+    with_trailer,
 )
 from arrayopt.base.labelled import labelled
 
@@ -40,7 +41,7 @@ def _root(attributes: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def encoded(dataset: xr.Dataset, attributes: Mapping[str, Any]) -> bytes:
-    """A sealed netCDF-4 file made in memory, so that every call that changes the disk is our own.
+    """A netCDF-4 file with trailer, made in memory: every call that changes the disk is our own.
 
     Written without xarray, which takes twice as long, and this is done after each generation; the
     data set has numbers and truth values only and no coordinates. Reads back as it was.
@@ -58,21 +59,21 @@ def encoded(dataset: xr.Dataset, attributes: Mapping[str, Any]) -> bytes:
         target[...] = values
     file.setncatts(_root(attributes))
     content = bytes(file.close())
-    return sealed(content[: hdf_size(content)])  # memory is handed out in blocks
+    return with_trailer(content[: hdf_size(content)])  # memory is handed out in blocks
 
 
 @contextmanager
 def _new_file(
     path: Path, attributes: Mapping[str, Any], *, replace: bool = True, resumable: bool = False
 ) -> Iterator[Any]:
-    """An open netCDF-4 file that is sealed and takes its name only when it is complete."""
+    """An open netCDF-4 file that gets its trailer and takes its name only when it is complete."""
     try:
         with temporary_file(path.parent) as place:
             try:
                 with netCDF4.Dataset(place, "w", format="NETCDF4") as file:
                     file.setncatts(_root(attributes))
                     yield file
-                seal_file(place)
+                add_trailer(place)
             except (OSError, RuntimeError) as error:  # netCDF reports a full disk as either
                 raise full_disk(place) or error from error
             publish(place, path, replace=replace)
@@ -139,7 +140,7 @@ class _Stored:
 
 
 def _read(file: Path) -> dict[str, _Stored]:
-    check_seal(file)
+    check_trailer(file)
     with netCDF4.Dataset(file) as source:
         source.set_auto_maskandscale(False)
         return {
@@ -210,22 +211,94 @@ def open_results(path: str | os.PathLike[str]) -> xr.DataTree:
         file = file / FRONTS
         if not file.exists():
             raise ResultsError(f"{path} holds no results yet ({FRONTS} is missing)")
-    check_seal(file)
-    with xr.open_datatree(file, engine="netcdf4") as tree:
-        return tree.load()
+    check_trailer(file)
+    try:
+        with xr.open_datatree(file, engine="netcdf4") as tree:
+            return tree.load()
+    except (ValueError, KeyError, TypeError) as error:  # sealed, but put together otherwise
+        raise ResultsError(f"{file} does not hold groups of designs: {error}") from None
+
+
+_GROUP: dict[str, Callable[[Any], object]] = {
+    "objectives": str, "senses": str, "references": float, "scales": float,
+    "hypervolume": float, "evaluations": int,
+}  # fmt: skip
+
+
+def _versions(text: str) -> None:
+    if not all(isinstance(value, str) for value in dict(json.loads(text).items()).values()):
+        raise TypeError
+
+
+_FILE: dict[str, Callable[[Any], object]] = {
+    "study": str,
+    "digest": str,
+    "seed": int,
+    "versions": _versions,
+    "complete": int,
+}
+
+
+def open_fronts(path: str | os.PathLike[str]) -> xr.DataTree:
+    """Open a fronts file, or a run directory holding one, and make sure that it holds fronts.
+
+    Returns
+    -------
+    xarray.DataTree
+        As ``open_results``; attributes and groups are those that every reader of fronts needs.
+
+    Raises
+    ------
+    ResultsError
+        As ``open_results``, or if a group is no front or an attribute is missing; all are named.
+    """
+    tree = open_results(path)
+    wrong = _lacking(tree.attrs, _FILE, "the file")
+    for name, node in tree.children.items():
+        front = node.to_dataset()
+        lacking = _lacking(front.attrs, _GROUP, f"group {name}")
+        if not lacking:
+            wanted = ("vector", "evaluation", *np.atleast_1d(front.attrs["objectives"]))
+            absent = [n for n in map(str, wanted) if "design" not in front.get(n, _NOTHING).dims]
+            if absent:
+                lacking = [f"group {name} holds no {', '.join(absent)} of its designs"]
+            elif len({np.size(front.attrs[key]) for key in list(_GROUP)[:4]}) > 1:
+                lacking = [f"group {name} has objectives, senses and scales of unequal number"]
+        wrong += lacking
+    if wrong:
+        raise ResultsError(f"{path} does not hold fronts as {PROGRAM} writes them: "
+                           f"{'; '.join(wrong)}; use a copy")  # fmt: skip
+    return tree
+
+
+_NOTHING = xr.DataArray(0.0)
+
+
+def _lacking(
+    attributes: Mapping[Any, Any], needed: Mapping[str, Callable[[Any], object]], where: str
+) -> list[str]:
+    missing = [key for key in needed if key not in attributes]
+    out = [f"{where} has no attribute {', '.join(missing)}"] if missing else []
+    for key, kind in needed.items():
+        try:
+            for value in np.atleast_1d(attributes[key]) if key in attributes else ():
+                kind(value)
+        except (ValueError, TypeError, AttributeError, OverflowError, RecursionError):
+            out.append(f"{where} has an attribute {key} that means nothing")
+    return out
 
 
 def load(
     file: Path, *, group: str | None = None, designs: NDArray[np.int64] | None = None
 ) -> xr.Dataset:
-    """One dataset of a sealed file, or some of its designs (every variable has them), in memory.
+    """One dataset of a file, or some of its designs (every variable has them), in memory.
 
     Raises
     ------
     ResultsError
         As ``open_results``.
     """
-    check_seal(file)
+    check_trailer(file)
     with xr.open_dataset(file, engine="netcdf4", group=group, cache=False) as dataset:
         if designs is None:
             return dataset.load()

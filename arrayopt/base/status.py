@@ -1,0 +1,196 @@
+"""Why a design has no merits, or a verification no values: one flag each, with words for people."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import IntFlag
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+
+class Reasons(IntFlag):
+    """Flags that say what is wrong and what to try next; 0 is good."""
+
+    sentence: str
+
+    def __new__(cls, value: int, sentence: str = "") -> Self:
+        """A flag of this value."""
+        made = int.__new__(cls, value)
+        made._value_ = value
+        made.sentence = sentence
+        return made
+
+    @classmethod
+    def sentences(cls, status: int) -> list[str]:
+        """What the flags of a stored status say."""
+        known = [flag for flag in cls if flag.value and status & flag.value]
+        rest = status & ~sum(flag.value for flag in known)
+        unknown = [f"a status of another version ({rest})"] if rest else []
+        return [flag.sentence for flag in known] + unknown
+
+
+class Status(Reasons):
+    """Why a design has no merits; values are stored."""
+
+    NOT_DRIVEN = 1, "no cell is driven: raise the drive amplitude's lower bound"
+    OFF_GRID = (
+        2,
+        "the response never falls to the band's level inside the frequencies looked at: choose a "
+        "level nearer to the peak, or narrow the radius bounds",
+    )
+    GRID_LIMIT = (
+        4,
+        "resonances lie too far apart for their width, or jumps are too many: narrow the radius "
+        "bounds, or lower the drive",
+    )
+    RUNAWAY = (
+        8,
+        "a softening cell runs out of its well, without a bounded upper branch: lower the drive or "
+        "the static bow",
+    )
+    NO_ONSET = (
+        16,
+        "a driven cell never becomes bistable, so the array has no onset voltage: allow more "
+        "drive, or leave onset_voltage out of objectives and limits",
+    )
+    MUTUAL_UNSETTLED = (
+        1 << 5,
+        "with mutual radiation a jump did not settle, the motion may be modulated: change drive or "
+        "radii a little",
+    )
+    MUTUAL_OUT_OF_RANGE = (
+        2 << 5,
+        "the cells are too wide for the model of mutual radiation (ka): smaller cells, or lower "
+        "frequency",
+    )
+    CELLS_OVERLAP = 4 << 5, "neighbouring cells overlap: raise the pitch, or lower the radius"
+    BUCKLED = (
+        1 << 8,
+        "film stress or bias leaves the flat state unstable: lower the compressive stress",
+    )
+    NOT_CONVERGED = (
+        2 << 8,
+        "the static deflection was not found, the bias is far outside the plate model's range: "
+        "lower the bias",
+    )
+    OUT_OF_RANGE = (
+        4 << 8,
+        "the electrode covers less than 2 % of the radius, or ka at resonance is above 4: more "
+        "coverage, smaller cells or lower frequency",
+    )
+    STRONGLY_QUADRATIC = (
+        8 << 8,
+        "the static bow is too large for one effective cubic: lower the bias or the film's moments",
+    )
+    CAVITY = (
+        16 << 8,
+        "the necked back leaves its lumped model (k times depth, neck length or radius above 0.5, "
+        "ka above 1, or not adiabatic): a smaller cavity or neck",
+    )
+    SWEEP_CELLS = (
+        1 << 16,
+        "several modes: a driven cell has no coefficients; lower bias or stress",
+    )
+    SWEEP_COARSE = (
+        2 << 16,
+        "resonances lie too far apart for the grid of several modes: narrow the radius bounds",
+    )
+    SWEEP_UNSETTLED = (
+        4 << 16,
+        "with several modes no periodic state was reached after a jump, the motion may be "
+        "modulated: lower the drive",
+    )
+    SWEEP_ESCAPED = (
+        8 << 16,
+        "several modes: the motion runs away over a barrier; lower the drive",
+    )
+    SWEEP_OFF_GRID = (
+        16 << 16,
+        "with several modes the response never falls to the band's level inside the frequencies "
+        "looked at: choose a level nearer to the peak",
+    )
+    SWEEP_UNREFINED = (
+        32 << 16,
+        "with several modes states between those of the grid were not found, the band would be as "
+        "good as the grid only: lower the drive a little",
+    )
+    BURST_OFF_GRID = (
+        2 << 24,
+        "the response to bursts never falls to the band's level: longer bursts, or a level nearer "
+        "to the peak",
+    )
+    BURST_GRID_LIMIT = (
+        4 << 24,
+        "the response to bursts jumps too often, or over too wide a range: lower the drive, or "
+        "narrow the radius bounds",
+    )
+    BURST_RUNAWAY = 8 << 24, "in a burst a softening cell runs out of its well: lower the drive"
+    STILL_RINGING = (
+        1 << 28,
+        "not quiet after many times the linear decay, groups nearly cancel while they are driven: "
+        "bring drive phases or radii closer together",
+    )
+    PULSE_RUNAWAY = 2 << 28, "in the pulse a softening cell runs out of its well: lower the drive"
+    NO_CARRIER = (
+        4 << 28,
+        "no band, and so no carrier for a pulse: see the band's own reason",
+    )
+    NO_SPECTRUM = (
+        8 << 28,
+        "the pulse's spectrum has no -6 dB band between half and one and a half times the carrier: "
+        "a longer pulse",
+    )
+
+
+class VerifyStatus(Reasons):
+    """What is wrong with a verification; values are stored."""
+
+    SEVERAL_MODES = (
+        1,
+        "several modes gave no band: the motion may be modulated, or its resonances lie too far "
+        "apart; lower the drive, or narrow the radii",
+    )
+    MUTUAL = (
+        2,
+        "the coupled array gave no band: a jump did not settle, or ka is out of range; change "
+        "drive or radii a little",
+    )
+    SEARCH = 4, "one mode itself gives no band: evaluate the design to see why"
+    NECK = (
+        8,
+        "with the necks' own motion a state of the sweep is unstable, the motion is modulated: "
+        "lower the drive, or tune the neck away",
+    )
+
+
+def translated(status: ArrayLike, words: Mapping[Any, int]) -> NDArray[np.int64]:
+    """Flags of a part's own status, any shape, as those that ``words`` says."""
+    given = np.asarray(status, dtype=np.int64)
+    out = np.zeros(given.shape, dtype=np.int64)
+    for mine, other in words.items():
+        out |= np.where(given & int(mine), int(other), 0)
+    return out
+
+
+BESIDE = {
+    Status.NOT_DRIVEN: Status.NOT_DRIVEN,
+    Status.OFF_GRID: Status.BURST_OFF_GRID,
+    Status.GRID_LIMIT: Status.BURST_GRID_LIMIT,
+    Status.RUNAWAY: Status.BURST_RUNAWAY,
+}
+"""What a band that stands beside that of the excitation lacks."""
+
+
+def trouble(design: Mapping[Any, Any]) -> list[str]:
+    """What is wrong with one stored design and with its verification, in sentences."""
+    told = []
+    for name, kind, word in (
+        ("status", Status, "No merits"),
+        ("verify_status", VerifyStatus, "Not verified"),
+    ):
+        stored = int(design[name]) if name in design else 0
+        if stored > 0:  # -1: was not asked for
+            told += [f"{word}: {sentence}." for sentence in kind.sentences(stored)]
+    return told

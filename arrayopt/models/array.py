@@ -1,0 +1,237 @@
+"""What every model of an array answers, whatever it computes, and the form of its answers.
+
+A model is a batch of designs in one study: merits, verification, reports and exports ask it, and
+nobody else. `choose.model_of` says which model that is. Rows of a batch are designs today; a model
+of chips as made has one row for each chip of a design.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from arrayopt.models.bands.read import largest_in_time
+
+if TYPE_CHECKING:
+    from arrayopt.design.designs import Designs
+    from arrayopt.models.cells import Cells
+    from arrayopt.study.model import BurstLength, Study
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Complex = NDArray[np.complex128]
+
+UP, DOWN, SMALL = 0, 1, 2
+"""Sweep codes: slowly upwards, slowly downwards, small signal (cubic term off)."""
+
+TWO_WAY = 4
+"""Added to a sweep code: the same array, at small signal, also receives the echo (M10.5)."""
+
+SWEEPS = {"up-sweep": UP, "down-sweep": DOWN, "small-signal": SMALL}
+
+
+@dataclass(frozen=True)
+class Band:
+    """Peak and band of a batch of responses; arrays (design,) or (design, group)."""
+
+    peak_pressure: Floats
+    peak_frequency: Floats
+    lower_edge: Floats
+    upper_edge: Floats
+    ripple: Floats
+    """Depth of the deepest valley inside the band below the lower of its sides, dB."""
+    power: Floats
+    """Largest mean mechanical power taken by all cells, W."""
+    deflection: Floats
+    """(design, group): largest centre amplitude, m."""
+    status: Ints
+    """`Status` of each; where it is not 0 the others are NaN."""
+
+    @property
+    def width(self) -> Floats:
+        """Hz."""
+        return self.upper_edge - self.lower_edge
+
+    @property
+    def centre(self) -> Floats:
+        """Middle of the band, Hz."""
+        return 0.5 * (self.lower_edge + self.upper_edge)
+
+    @property
+    def fractional_width(self) -> Floats:
+        """Width of the band over its centre."""
+        edges = self.upper_edge + self.lower_edge
+        return 2.0 * self.width / edges
+
+    @staticmethod
+    def of(columns: Floats, deflection: Floats, status: Ints) -> Band:
+        """From an array (6, design) of the first six fields."""
+        peak, frequency, lower, upper, ripple, power = np.ascontiguousarray(columns)
+        return Band(peak, frequency, lower, upper, ripple, power, deflection, status)
+
+    @staticmethod
+    def joined(parts: Sequence[Band]) -> Band:
+        """Bands of several batches as one."""
+        return parts[0].map(lambda _, *every: np.concatenate(every), *parts[1:])
+
+    def map(self, change: Callable[..., NDArray[np.generic]], *others: Band) -> Band:
+        """A band of every field's ``change(name, of this band, of each other one)``."""
+        names = Band.__dataclass_fields__
+        every = {n: [getattr(band, n) for band in (self, *others)] for n in names}
+        return Band(**{n: change(n, *values) for n, values in every.items()})  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class Response:
+    """Response of a batch of arrays; frequency (design, frequency) in Hz."""
+
+    frequency: Floats
+    pressure: Complex
+    """(design, frequency): far-field pressure amplitude at the target, Pa."""
+    group_pressure: Complex
+    """(design, group, frequency): each group's share of it."""
+    deflection: Complex
+    """(design, group, frequency): centre displacement amplitude, mean of the group's cells, m."""
+    site: Complex
+    """(design, site, frequency): that of cells that move alike, delays that steer taken out, m."""
+    site_of_cell: Ints
+
+
+@dataclass(frozen=True)
+class Drive:
+    """Tone bursts or linear chirps from rest, one of each entry; arrays (entry,)."""
+
+    start: Floats
+    """Frequency when it begins [Hz]: a burst's carrier."""
+    end: Floats
+    duration: Floats
+
+    @property
+    def cycles(self) -> Floats:
+        """Cycles of the drive, (entry,)."""
+        return 0.5 * (self.start + self.end) * self.duration
+
+    @property
+    def moves(self) -> bool:
+        """Whether the frequency changes while it lasts."""
+        return bool(np.any(self.start != self.end))
+
+    def frequency(self, time: Floats) -> Floats:
+        """Instantaneous frequency at times (entry, time), the last one after the drive [Hz]."""
+        share = np.clip(time / self.duration[:, None], 0.0, 1.0)
+        return np.asarray(self.start[:, None] + (self.end - self.start)[:, None] * share)
+
+    def take(self, rows: Ints) -> Drive:
+        """Some of the entries."""
+        return Drive(self.start[rows], self.end[rows], self.duration[rows])
+
+
+def bursts(frequency: Floats, length: BurstLength) -> Drive:
+    """Tone bursts of given carriers (entry,) [Hz]."""
+    frequency = np.asarray(frequency, dtype=np.float64)
+    lasts = length.value / frequency if length.in_cycles else np.full(frequency.shape, length.value)
+    return Drive(frequency, frequency, lasts)
+
+
+@dataclass(frozen=True)
+class Envelopes:
+    """Pressure envelopes of entries (a design and a drive), one sample for each drive cycle."""
+
+    time: Floats
+    """(entry, time): window centres from the start of the drive, s."""
+    pressure: Complex
+    """(entry, time): at the target, Pa, travel time left out; p = Re(P e^{j phi}), phi the drive's
+    phase."""
+    burst_end: int
+    """Index of the last window inside the drive."""
+    deflection: Floats
+    """(entry, group): largest centre amplitude, m."""
+    alone: Floats
+    """(entry, group): largest pressure amplitude of each group by itself, Pa."""
+    power: Floats
+    """(entry,): largest mechanical power taken by all cells, averaged over a cycle, W."""
+    status: Ints
+    """(entry,): 0, or union of `TransientStatus` over the driven groups."""
+
+    def silenced(self, rows: NDArray[np.bool_]) -> Envelopes:
+        """Without the pressure of some entries, which may be no number."""
+        return replace(self, pressure=np.where(rows[:, None], 0.0, self.pressure))
+
+    @cached_property
+    def peak(self) -> Floats:
+        """Largest amplitude while the drive lasts, (entry,), Pa: between windows, too."""
+        return largest_in_time(np.abs(self.pressure[:, : self.burst_end + 1]))
+
+    @property
+    def end(self) -> Floats:
+        """Amplitude in the last cycle of the drive, (entry,), Pa."""
+        return np.abs(self.pressure[:, self.burst_end])
+
+
+ONE_MODE_RANGE = {"deflection_ratio": 1.2, "quadratic_ratio": 0.15}
+"""Up to where one mode is trusted: near the 1:3 resonance with (0,2) (M7.10); where one effective
+cubic is within 5 % of the frequency shift (M7.5)."""
+PLATE_RANGE = {"deflection_ratio": 2.0}
+"""Up to where the plate model is trusted at all (M2)."""
+
+
+class ArrayModel(Protocol):
+    """A batch of designs in one study, computed by one model."""
+
+    @property
+    def trusted(self) -> Mapping[str, float]:
+        """Merits that say how far the model is trusted, and their largest values."""
+        ...
+
+    @property
+    def designs(self) -> Designs:
+        """The batch."""
+        ...
+
+    @property
+    def study(self) -> Study:
+        """What it is computed for."""
+        ...
+
+    @property
+    def cells(self) -> Cells:
+        """Lumped coefficients of the batch."""
+        ...
+
+    def band(self, sweep: int, level: float) -> Band:
+        """Contiguous band around the peak of each design's response (M10.1).
+
+        Parameters
+        ----------
+        sweep : UP, DOWN or SMALL; with TWO_WAY added the array also receives (M10.5).
+        level : limit of the band below the peak as a pressure ratio.
+        """
+        ...
+
+    def response(self, frequency: Floats, sweep: int) -> Response:
+        """Far-field response at frequencies (design, frequency) [Hz], ascending, along a sweep.
+
+        Phasors e^{+jwt} of peak amplitudes at the study's distance, propagation phase and
+        absorption included.
+        """
+        ...
+
+    def receive(self, design: Ints, frequency: Floats) -> Floats:
+        """Charge received by all channels per pressure at a reflector, (entry,) [C/Pa] (M8.11).
+
+        At small signal; ``frequency`` (entry,) [Hz]; absorbed on the way back.
+        """
+        ...
+
+    def envelopes(self, design: Ints, drive: Drive, *, ring_cycles: int = 0) -> Envelopes:
+        """Envelopes of the pressure at the target for drives from rest (M8).
+
+        ``ring_cycles``: cycles of the drive's last frequency followed after it. Independent of what
+        other entries are in the call.
+        """
+        ...

@@ -1,1 +1,0 @@
-"""Bursts and chirps of arrays, and what one pulse is worth."""
