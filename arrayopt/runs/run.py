@@ -23,8 +23,7 @@ from arrayopt.runs.progress import (
     SeveralProgress,
     SilentProgress,
 )
-from arrayopt.runs.replay import replayed
-from arrayopt.runs.saved import STATE, Saved
+from arrayopt.runs.saved import STATE, Saved, replayed
 from arrayopt.runs.signals import StopSignals
 from arrayopt.runs.status import COMPLETE, FAILED, STOPPED, Health, StatusFile
 from arrayopt.runs.store import generation_dataset
