@@ -214,9 +214,9 @@ def _steps(text: str, number: int) -> Iterator[Trial]:
     strategy = study.strategies[number]
     rng = np.random.default_rng(study.seed)
     few = StudyEvaluator(study, replace(strategy, layout=_few_cells(strategy.layout)))
-    few.evaluate(
-        few.repair(rng.random((1, few.n_variables)))
-    )  # compiles, or loads what is compiled
+    small = few.repair(rng.random((1, few.n_variables)))
+    few.evaluate(small)  # compiles, or loads what is compiled
+    few.describe(small)
     evaluator = StudyEvaluator(study, strategy)
     X = evaluator.repair(rng.random((SAMPLE, evaluator.n_variables)))
     yield (trial := Trial(set_up=time.monotonic() - begun, memory=_memory()))
