@@ -181,3 +181,16 @@ BESIDE = {
     Status.RUNAWAY: Status.BURST_RUNAWAY,
 }
 """What a band that stands beside that of the excitation lacks."""
+
+
+def trouble(design: Mapping[Any, Any]) -> list[str]:
+    """What is wrong with one stored design and with its verification, in sentences."""
+    told = []
+    for name, kind, word in (
+        ("status", Status, "No merits"),
+        ("verify_status", VerifyStatus, "Not verified"),
+    ):
+        stored = int(design[name]) if name in design else 0
+        if stored > 0:  # -1: was not asked for
+            told += [f"{word}: {sentence}." for sentence in kind.sentences(stored)]
+    return told

@@ -13,7 +13,7 @@ ORIGIN = "evaluate"
 
 
 def _evaluated(path: Path) -> bool:
-    from arrayopt.runs.store import open_results
+    from arrayopt.runs.kept.store import open_results
 
     return open_results(path).attrs.get("origin") == ORIGIN
 
@@ -48,11 +48,11 @@ def command(study: Path, design: Path, out: Path | None, draws: int, overwrite: 
     range.
     """
     from arrayopt.base.errors import ArrayoptError
-    from arrayopt.base.status import Status
+    from arrayopt.base.status import trouble
     from arrayopt.design.file import read_design
     from arrayopt.merits.evaluate import evaluate
     from arrayopt.results.tables import group_rows, merit_table, text_table
-    from arrayopt.runs.store import write_results
+    from arrayopt.runs.kept.store import write_results
     from arrayopt.study.read import read_study, study_file
 
     target = None if out is None else Output(out, EVALUATED, (study_file(study), design), overwrite)
@@ -65,9 +65,8 @@ def command(study: Path, design: Path, out: Path | None, draws: int, overwrite: 
     say()
     say(text_table(group_rows(member)))
     if target is not None:
-        told = {"study": checked.text, "digest": checked.digest, "origin": ORIGIN}
-        write_results(target.path, {strategy.name: dataset}, told, replace=target.check())
+        origin = {"study": checked.text, "digest": checked.digest, "origin": ORIGIN}
+        write_results(target.path, {strategy.name: dataset}, origin, replace=target.check())
         say(f"\nWritten: {target.path}")
-    status = int(member["status"])
-    if status != 0:
-        raise ArrayoptError(f"{design} has no merits: {'. '.join(Status.sentences(status))}")
+    if told := trouble(member):
+        raise ArrayoptError(f"{design}: {' '.join(told)}")

@@ -20,6 +20,7 @@ def command(directory: Path, design: str | None, rows: int) -> None:
 
     Of a run that goes on, or that was killed, the generations saved so far are shown.
     """
+    from arrayopt.base.status import trouble
     from arrayopt.design.stored import find_design
     from arrayopt.results.read import current_results
     from arrayopt.results.tables import front_table, group_rows, merit_table, text_table
@@ -42,3 +43,5 @@ def command(directory: Path, design: str | None, rows: int) -> None:
     say(merit_table(member))
     say()
     say(text_table(group_rows(member)))
+    for sentence in trouble(member):
+        say(f"\n{sentence}")

@@ -16,6 +16,7 @@ from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.files import read_text
 from arrayopt.base.glossary import heading, shown_number
 from arrayopt.base.labelled import complex_values
+from arrayopt.base.status import trouble
 from arrayopt.lab.calibrate import CellFit, fit_cell, sweeps_by_cell
 from arrayopt.lab.load import measured_cells, radiation_load
 from arrayopt.lab.read.files import Trace
@@ -25,6 +26,7 @@ from arrayopt.physics.steady.steady import onset_force, onset_frequency
 from arrayopt.physics.transient.pulse import contiguous_band
 from arrayopt.results.tables import text_table
 from arrayopt.study.model import Study
+from arrayopt.study.supported import CALIBRATED
 
 Floats = NDArray[np.float64]
 
@@ -160,12 +162,12 @@ def compare_chip(
             "take a file that `evaluate` or a finished run wrote"
         )
     if int(one["status"]) != 0:
-        raise ArrayoptError(f"design {design} of the prediction has no merits to compare with")
+        raise ArrayoptError(f"design {design} of the prediction: {' '.join(trouble(one))}")
     chip = [t for t in traces if t.cell == ARRAY and t.quantity == "pressure"]
     single = measured_cells(study, [t for t in traces if t.cell != ARRAY])
     rows: list[Row] = []
     left: list[str] = []
-    if study.cell.back == "necked" and single:
+    if study.cell.back not in CALIBRATED and single:
         left.append("single cells: not compared; with necks they have two resonances")
         single = ()
     for group in sweeps_by_cell(single):

@@ -12,15 +12,15 @@ from numpy.typing import NDArray
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.units import format_value
 from arrayopt.lab.fit.burst import BurstCheck, check_burst
-from arrayopt.lab.fit.modal import ModalFit, Points, fit_modal, gather
+from arrayopt.lab.fit.modal import Gathered, ModalFit, fit_modal, gather
 from arrayopt.lab.fit.physical import Condition, PhysicalFit, Surface, fit_physical
 from arrayopt.lab.load import displacements, measured_cells, nominal_cell, radiation_load
 from arrayopt.lab.read.files import Reading, Trace
 from arrayopt.study.calibration import with_correction
 from arrayopt.study.model import Study
+from arrayopt.study.supported import CALIBRATED
 
 Floats = NDArray[np.float64]
-
 
 LEAST_CONTRAST = 1.2
 """Largest over smallest usable reading of a sweep that shows a resonance."""
@@ -38,7 +38,7 @@ class CellFit:
 
     condition: Condition
     traces: tuple[Trace, ...]
-    points: Points
+    points: Gathered
     modal: ModalFit
 
 
@@ -83,7 +83,7 @@ def calibrate(
     ------
     CalibrationError : no sweep, a cell without a radius, or too few usable points.
     """
-    if study.cell.back == "necked":
+    if study.cell.back not in CALIBRATED:
         raise CalibrationError("cells with a necked back have two resonances; one is fitted here")
     described = measured_cells(study, traces)
     cells = tuple(fit_cell(study, group, seed=seed) for group in sweeps_by_cell(described))

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from arrayopt.base.glossary import MARGIN_PREFIX
 from arrayopt.design.designs import Designs
-from arrayopt.merits.figures import MeritTable, compute_merits
+from arrayopt.merits.figures import MeritTable, answering, compute_merits
 from arrayopt.merits.uncertainty import DRAWS, merit_bands
-from arrayopt.models.array import DOWN, SMALL, SWEEPS, UP
+from arrayopt.models.array import DOWN, SMALL, SWEEPS, UP, ArrayModel
 from arrayopt.models.cells import build_cells
 from arrayopt.models.choose import excitation_of
 from arrayopt.models.excitations.burst import Burst
@@ -104,17 +104,19 @@ def evaluated(
         **margins(table, limits),
         **bands,
         "frequency": frequency,
-        **_curves(table, study, frequency),
+        **_curves(answering(table, designs, study), study, frequency),
         "several_modes": table.several_modes.astype(np.int8),
         "status": table.status,
     }
 
 
-def _curves(table: MeritTable, study: Study, frequency: Floats) -> dict[str, NDArray[Any]]:
+def _curves(
+    models: Sequence[tuple[Ints, ArrayModel]], study: Study, frequency: Floats
+) -> dict[str, NDArray[Any]]:
     """Responses of every design by the model of its merits."""
     sweep, bursts = SWEEPS[study.target.sweep], excitation_of(study, "burst")
     parts = []
-    for rows, model in table.models:
+    for rows, model in models:
         at = frequency[rows]
         along = model.response(at, sweep)
         found: dict[str, NDArray[Any]] = {

@@ -6,7 +6,7 @@ was computed with it so far.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -201,7 +201,6 @@ class MeritTable:
     clearance_margin, die_margin : (design,) [m]; negative is a violation. Never NaN.
     several_modes : (design,) True where the multi-mode model was used.
     status : (design,) `Status`; a design whose status is not 0 has NaN merits.
-    models : rows and the model that answered for them, which is that of every merit of a row.
     """
 
     values: Mapping[str, Floats]
@@ -211,7 +210,6 @@ class MeritTable:
     die_margin: Floats
     several_modes: Bools
     status: Ints
-    models: Sequence[tuple[Ints, ArrayModel]]
 
 
 def compute_merits(
@@ -243,13 +241,11 @@ def compute_merits(
     fidelity = fidelity_of(study)
     asked = Asked(model_of(designs, study, fidelity=fidelity, cells=cells))
     several = _past_one_mode(asked, deflection_limit)
-    rows, others = np.flatnonzero(several), np.flatnonzero(~several)
-    models = [(others, asked.model)] if others.size else []
-    values = asked.values(names if others.size else QUICK)
+    rows = np.flatnonzero(several)
+    values = asked.values(QUICK if several.all() else names)
     band, status = asked.band, asked.status | asked.lacking
     if rows.size:
         again = Asked(model_of(designs.take(rows), study, fidelity=stronger(fidelity)))
-        models.append((rows, again.model))
         for name, better in again.values(names).items():
             values.setdefault(name, np.full(several.shape, np.nan))[rows] = better
         band = band.map(lambda _, whole, part: _put(whole, rows, part), again.band)
@@ -266,8 +262,18 @@ def compute_merits(
         die_margin=die_margin(designs, study),
         several_modes=several | (fidelity.model in (SEVERAL_MODES, BOTH)),
         status=status,
-        models=models,
     )
+
+
+def answering(table: MeritTable, designs: Designs, study: Study) -> list[tuple[Ints, ArrayModel]]:
+    """Rows of a batch, and the model that answered for all their merits."""
+    fidelity, several = fidelity_of(study), table.several_modes
+    parts = [(np.flatnonzero(~several), fidelity), (np.flatnonzero(several), stronger(fidelity))]
+    return [
+        (rows, model_of(designs.take(rows), study, fidelity=how))
+        for rows, how in parts
+        if rows.size
+    ]
 
 
 def _past_one_mode(asked: Asked, deflection_limit: float) -> Bools:

@@ -15,8 +15,8 @@ import numpy as np
 
 from arrayopt.design.designs import DesignSpace
 from arrayopt.merits.evaluate import RESPONSE_POINTS
+from arrayopt.runs.power.workers import inherited_by_workers
 from arrayopt.runs.progress import duration
-from arrayopt.runs.workers import inherited_by_workers
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.study.lattice import ArrayLayout, array_layout
 from arrayopt.study.model import Study

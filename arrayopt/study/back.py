@@ -10,7 +10,7 @@ from arrayopt.base.toml_lines import Path
 from arrayopt.base.units import format_value
 from arrayopt.study.model import Back, Strategy
 from arrayopt.study.schema import StudyFile
-from arrayopt.study.supported import BACK_KEYS, refused
+from arrayopt.study.supported import BACK_KEYS, CALIBRATED, refused
 
 
 def check_back(form: StudyFile, strategies: Sequence[Strategy], report: Reporter) -> None:
@@ -26,10 +26,10 @@ def check_back(form: StudyFile, strategies: Sequence[Strategy], report: Reporter
             backs.add(back.back)
             _check_keys(back, path, report)
             _check_room(back, path, [strategy], report)
-    for kind in sorted(backs):
-        for key, need in refused(form.model, form.target, kind):
-            report.add(("target", key), need)
-    if form.calibration is not None and "necked" in backs:
+    refusals = [refused(form.model, form.target, kind) for kind in sorted(backs)]
+    for key, need in {key: need for some in refusals for key, need in some}.items():
+        report.add(("target", key), need)
+    if form.calibration is not None and not backs <= CALIBRATED:
         need = "calibrations are of cells without necks; leave it out"
         report.add(("calibration",), need, show_value=False)
 

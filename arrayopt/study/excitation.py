@@ -6,6 +6,7 @@ from arrayopt.base.glossary import BURST_MERITS, PULSE_MERITS
 from arrayopt.base.problems import Reporter
 from arrayopt.base.toml_lines import Path
 from arrayopt.study.schema import StudyFile
+from arrayopt.study.supported import BESIDE, EXCITATION_KEYS, excitations
 
 CYCLES = (1.0, 2000.0)
 """Cycles that a burst or chirp may last: at least one, and no more than can be computed at once."""
@@ -15,15 +16,14 @@ def check_excitation(form: StudyFile, report: Reporter) -> None:
     """Report keys of the excitation that are missing, idle or out of range, and idle merits."""
     target = form.target
     excitation, chirp = target.excitation, target.chirp
-    if excitation == "burst" and target.burst_length is None:
-        need = 'is missing; excitation = "burst" needs it'
-        report.add(("target", "burst_length"), need, show_value=False)
-    if excitation == "chirp" and chirp is None:
-        need = 'is missing; excitation = "chirp" needs start, end and duration'
-        report.add(("target", "chirp"), need, show_value=False)
-    if excitation != "chirp" and chirp is not None:
-        need = f'does nothing with excitation = "{excitation}"'
-        report.add(("target", "chirp"), need, show_value=False)
+    for name, key in EXCITATION_KEYS.items():
+        given = getattr(target, key) is not None
+        if name == excitation and not given:
+            need = f'is missing; excitation = "{name}" needs it'
+            report.add(("target", key), need, show_value=False)
+        elif given and name != excitation and name not in BESIDE:
+            need = f'does nothing with excitation = "{excitation}"'
+            report.add(("target", key), need, show_value=False)
     if chirp is not None:
         if chirp.start == chirp.end:
             need = "a chirp ends at another frequency than it starts at; a burst has one"
@@ -52,11 +52,9 @@ def _check_merits(form: StudyFile, report: Reporter) -> None:
     named += [(name, ("limits", name)) for name in form.limits]
     for strategy, table in form.strategy.items():
         named += [(name, ("strategy", strategy, "limits", name)) for name in table.limits]
-    no_burst = form.target.burst_length is None
-    no_pulse = no_burst and form.target.excitation != "chirp"
+    has = set(excitations(form.target))
     for name, path in named:
-        if name in BURST_MERITS and no_burst:
-            report.add(path, f"{name} needs target.burst_length", show_value=False)
-        elif name in PULSE_MERITS and no_pulse:
-            need = f'{name} needs target.burst_length, or excitation = "chirp"'
-            report.add(path, need, show_value=False)
+        needs = ["burst"] * (name in BURST_MERITS) + ["burst", "chirp"] * (name in PULSE_MERITS)
+        if needs and has.isdisjoint(needs):
+            keys = [f"target.{EXCITATION_KEYS[x]}" for x in needs]
+            report.add(path, f"{name} needs {' or '.join(keys)}", show_value=False)

@@ -29,6 +29,13 @@ SUPPORTED: Mapping[tuple[str, str], frozenset[str]] = {
 }
 """(model, back) -> excitations that it computes."""
 
+EXCITATION_KEYS = {"burst": "burst_length", "chirp": "chirp"}
+"""Key of ``[target]`` that an excitation needs."""
+BESIDE = ("burst",)
+"""Excitations that may stand beside another, where their key is given."""
+CALIBRATED = frozenset({"vented", "sealed"})
+"""Backs of cells that measurements can be fitted to: with necks they have two resonances."""
+
 WORDS = {
     ONE_MODE: "one mode",
     COUPLED: "one mode with mutual radiation",
@@ -53,8 +60,9 @@ def model_name(model: ModelSettings) -> str:
 
 def excitations(target: Target) -> dict[str, str]:
     """What a study drives its arrays with, and the key of ``[target]`` that says so."""
-    beside = {} if target.burst_length is None else {"burst": "burst_length"}
-    return {**beside, target.excitation: "excitation"}
+    beside = {name: EXCITATION_KEYS[name] for name in BESIDE}
+    given = {name: key for name, key in beside.items() if getattr(target, key) is not None}
+    return {**given, target.excitation: "excitation"}
 
 
 def escalates(study: Study) -> bool:

@@ -26,13 +26,14 @@ from arrayopt.models.one_mode.response import array_pressure, pack
 from arrayopt.models.several_modes.model import SeveralModes
 from arrayopt.models.several_modes.sweep import SweepSettings
 from arrayopt.physics.sound.air import absorption
-from arrayopt.physics.sound.radiation import directivity, self_impedance
+from arrayopt.physics.sound.radiation import directivity
 from arrayopt.physics.steady.steady import steady_amplitude
 from arrayopt.physics.transient.pulse import contiguous_band, pulse_spectrum
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import BurstLength, Chirp, Study
 from arrayopt.study.read import read_study_text
+from tests.oracles.sound import self_impedance
 from tests.support.chain import STUDIES, at_target, duct, random_designs, uniform_design
 
 LEVEL = 10.0 ** (-6.0 / 20.0)
@@ -601,7 +602,7 @@ def test_a_burst_study_can_be_searched() -> None:
     ("target", "message"),
     [
         ('excitation = "burst"', 'target.burst_length is missing; excitation = "burst" needs it'),
-        ('excitation = "chirp"', 'target.chirp is missing; excitation = "chirp" needs start'),
+        ('excitation = "chirp"', 'target.chirp is missing; excitation = "chirp" needs it'),
         (
             'burst_length = "0.4 mm"',
             'a duration or a number of cycles is needed, for example "0.4 ms" or "40 cycles"',
@@ -615,7 +616,10 @@ def test_a_burst_study_can_be_searched() -> None:
             'excitation = "chirp"\nchirp = { start = "90 kHz", end = "90 kHz", duration = "1 ms" }',
             "a chirp ends at another frequency",
         ),
-        ("[limits.dead_zone]\nmax = '0.2 m'", "dead_zone needs target.burst_length, or"),
+        (
+            "[limits.dead_zone]\nmax = '0.2 m'",
+            "dead_zone needs target.burst_length or",
+        ),
         ("[limits.burst_bandwidth]\nmin = 0.1", "burst_bandwidth needs target.burst_length"),
     ],
 )

@@ -18,7 +18,7 @@ import xarray as xr
 from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.base.files import hdf_size, write_file
 from arrayopt.base.labelled import complex_values, labelled
-from arrayopt.runs.store import encoded, open_results, write_results
+from arrayopt.runs.kept.store import encoded, open_results, write_results
 
 
 def sample() -> xr.Dataset:
@@ -60,7 +60,7 @@ def test_encoded_in_memory_is_a_complete_file(tmp_path: Path) -> None:
     (tmp_path / "a.nc").write_bytes(content)
     with xr.open_dataset(tmp_path / "a.nc", engine="netcdf4") as there:
         xr.testing.assert_identical(there.load().drop_attrs(deep=False), sample())
-    # The size that the file itself states is that of what HDF5 wrote, and the seal follows.
+    # The size that the file itself states is that of what HDF5 wrote, and the trailer follows.
     stated = hdf_size(content)
     assert stated is not None
     assert content[stated:].startswith(b"\narrayopt format 0001 sha256 ")
@@ -178,7 +178,5 @@ def test_short_writes_are_completed(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 
 def test_store_does_not_import_pymoo() -> None:
-    code = (
-        "import sys, arrayopt.runs.store, arrayopt.runs.directory; sys.exit('pymoo' in sys.modules)"
-    )
+    code = "import sys, arrayopt.runs.kept.directory; sys.exit('pymoo' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

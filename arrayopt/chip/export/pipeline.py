@@ -12,6 +12,7 @@ import numpy as np
 from arrayopt.base.errors import ExportError
 from arrayopt.base.files import fill, unwritable
 from arrayopt.base.glossary import MARGIN_PREFIX, attrs
+from arrayopt.base.status import trouble
 from arrayopt.chip.export.files import (
     CELLS,
     DRIVE,
@@ -132,7 +133,7 @@ def _predicted(found: FoundDesign) -> Arrays:
     predicted = evaluated(found.designs, found.study, found.strategy)
     one = {name: values[0] for name, values in predicted.items()}
     if one["status"]:
-        raise ExportError(f"design {found.identifier} has no merits (status {int(one['status'])})")
+        raise ExportError(f"design {found.identifier}: {' '.join(trouble(one))}")
     return one
 
 

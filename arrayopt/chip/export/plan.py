@@ -15,7 +15,7 @@ from arrayopt.chip.export.files import Stamp
 from arrayopt.chip.export.tables import Sweep
 from arrayopt.chip.process import Tolerances
 from arrayopt.design.designs import Designs
-from arrayopt.merits.figures import compute_merits
+from arrayopt.merits.figures import answering, compute_merits
 from arrayopt.models.array import DOWN, SMALL, UP, ArrayModel
 from arrayopt.models.cells import Cells, build_cells
 from arrayopt.models.choose import excitation_of
@@ -127,7 +127,10 @@ def test_plan(
         lambda chip: compute_merits(chip[0].designs, chip[0].study, cells=chip[1], wanted=tested),
         list(zip(chips, cells, strict=True)),
     )
-    models = [table.models[0][1] for table in tables]
+    models = [
+        answering(table, chip.designs, chip.study)[0][1]
+        for chip, table in zip(chips, tables, strict=True)
+    ]
     frequency = _frequencies(tables[0].band_lower, tables[0].band_upper, cells)
     curves = _curves(models, frequency)
     bursts = excitation_of(study, "burst")

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from arrayopt.study.lattice import ArrayLayout
     from arrayopt.study.read import Study
 
-Exact = Literal["symmetry", "group", "none"]
+Exact = Literal["symmetry", "group", "each"]
 NECKED_FINER = 4.0
 """Points in a linewidth, over those of other cells: with necks a response may turn within a tenth
 of its (wide) linewidth before a fold, and the peak is looked for at points and folds."""
@@ -53,7 +53,7 @@ Alike = Exact | Literal["few"]
 
 CORRECTIONS = 4
 """Solutions of what the linear one leaves, each to 1e-4: to rounding."""
-HEARD_FINER = 2.0
+HEARD_FINER = 4.0
 """Points of a table of what is received, over those of the sweep's grid."""
 
 FEW_SITES = 32
@@ -100,7 +100,7 @@ def pack_coupled(
     phased = target.polar != 0.0
     steered = phased and target.steered
     layout = designs.layout
-    table = _sites(layout, "none" if steered else alike)
+    table = _sites(layout, "each" if steered else alike)
     arrays = coupled_arrays(
         table,
         mass=cells.mass,
@@ -306,7 +306,7 @@ def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Ban
     -------
     Band
         As from `band.find_band`, edges and jumps closed in to 1e-6 of the frequency. What is
-        received is taken from the cubics through points half a step of the grid apart.
+        received is taken from the cubics through points a quarter of the grid's step apart.
     """
     if sweep & TWO_WAY:
         packed = _hearing(packed, sweep & 3)

@@ -13,6 +13,7 @@ from string import Template
 import numpy as np
 import xarray as xr
 
+from arrayopt.base.status import trouble
 from arrayopt.base.text import html_text
 from arrayopt.merits.cautions import DISCLAIMER, cautions
 from arrayopt.results.report.explorer import explorer_html
@@ -211,7 +212,7 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
                 f"{key}b",
                 f"Tone bursts{burst_length_text(reading.study)} from rest against their carrier: "
                 "largest amplitude while the drive lasts, and that of its last cycle; beside them "
-                "the slow sweep. Cells on their own.",
+                "the slow sweep.",
                 f"Level against carrier of bursts of {name}.",
             )
         )
@@ -243,6 +244,7 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
             )
         )
     parts += [merit_table(reading, chosen.strategy, design), "</div>", group_table(design)]
+    parts += [f"<p>{html_text(sentence)}</p>" for sentence in trouble(design)]
     folder = html_text(str(reading.path))
     parts.append(
         "<p>To check it at the highest fidelity, or hand it on:</p>"
