@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from arrayopt.base.errors import ArrayoptError, ResultsError, StudyError
-    from arrayopt.base.quantities import GLOSSARY
+    from arrayopt.base.glossary import GLOSSARY
     from arrayopt.design.designs import Designs, DesignSpace
     from arrayopt.design.file import read_design, write_design
     from arrayopt.lab.calibrate import calibrate
@@ -39,7 +39,7 @@ _HOME = {
     "ArrayoptError": "base.errors",
     "DesignSpace": "design.designs",
     "Designs": "design.designs",
-    "GLOSSARY": "base.quantities",
+    "GLOSSARY": "base.glossary",
     "MATERIALS": "study.materials",
     "ResultsError": "base.errors",
     "RunOptions": "runs.study_run",

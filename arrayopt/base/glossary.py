@@ -1,8 +1,155 @@
-"""Every stored quantity once: name, symbol, unit, dimensions and meaning."""
+"""Every quantity once: name, symbol, unit, dimensions, meaning, and how people are shown it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+import re
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from arrayopt.base.errors import ArrayoptError, nearest_name
+from arrayopt.base.units import KINDS, kind_of, parse
+
+_TABLE = """
+[design cell]
+radius | a | m: um
+  radius of the diaphragm
+electrode_coverage | c | 1
+  fraction of the radius under the top electrode: 0 to c a (disc), (1 - c) a to a (ring)
+ring | | 1
+  1 where the top electrode is a ring, 0 where it is a disc
+drive_amplitude | V | V
+  peak amplitude of the AC voltage
+drive_phase | | rad: deg
+  phase lead of the AC voltage
+bias | V_dc | V
+  DC voltage on the top electrode, common to a design
+[design]
+pitch | d | m: mm
+  distance of neighbouring cells in the lattice
+[design cell axis]
+position | x, y | m: um
+  centre of the cell from the array's centre
+[design cell]
+group | | 1
+  number of the group (radius class and drive channel)
+channel | | 1
+  number of the drive channel
+cell_frequency | f_0 | Hz: kHz
+  small-signal resonance of the driven mode, radiation included; necks of the back held
+cell_quality_factor | Q | 1
+  small-signal, radiation included
+cell_onset_voltage | | V
+  smallest drive amplitude at which the cell becomes bistable; infinite where it never does
+cell_static_deflection | | m: um
+  centre deflection under film stress and bias, positive towards the top of the stack
+[design group]
+cell_count | | 1
+  number of cells in the group
+[design merit]
+fractional_bandwidth | FBW | 1: %
+  (f2 - f1) / ((f1 + f2) / 2) of the contiguous band around the peak of the pressure
+onset_voltage | V_c | V
+  smallest drive amplitude at which the last driven cell becomes bistable
+first_onset_voltage | | V
+  smallest drive amplitude at which the first driven cell becomes bistable
+drive_to_onset | | 1
+  largest ratio of drive amplitude to onset voltage over the driven cells
+peak_pressure | p | Pa
+  largest pressure amplitude in the band at the target distance and direction
+peak_level | L_p | dB: dB re 20 uPa
+  peak_pressure as rms level, in dB re 20 uPa
+centre_frequency | f_c | Hz: kHz
+  arithmetic mean of the band's limits
+ripple | | dB
+  depth of the deepest valley inside the band
+small_signal_bandwidth | | 1: %
+  fractional bandwidth of the same array driven far below onset
+two_way_bandwidth | | 1: %
+  fractional bandwidth of transmission and reception by the same array
+swept_bandwidth | | 1: %
+  fractional bandwidth under a slow upward sweep, whatever the excitation
+burst_bandwidth | | 1: %
+  fractional bandwidth of the largest amplitude within a burst, against its carrier
+ring_down_time | t_20 | s: ms
+  from the end of the burst or chirp until the pressure stays 20 dB below its peak
+ring_down_time_40 | t_40 | s: ms
+  from the end of the burst or chirp until the pressure stays 40 dB below its peak
+dead_zone | | m: mm
+  half the path of sound during drive and ring_down_time_40: nearer echoes are drowned
+pulse_bandwidth | | 1: %
+  -6 dB width over centre of the spectrum of the emitted burst or chirp
+range_resolution | c/2B | m: mm
+  sound speed over twice the bandwidth
+deflection_ratio | w/h | 1
+  largest centre deflection, static and dynamic, over the diaphragm's thickness
+quadratic_ratio | | 1
+  largest ratio of quadratic to linear restoring force; above 0.15 one effective cubic misses the
+  frequency shift by more than 5 %
+model_range | | 1
+  share of the model's trusted range in use: one mode, deflection_ratio / 1.2 and quadratic_ratio
+  / 0.15; several modes, deflection_ratio / 2; above 1 never a good design
+beam_width | | degree: deg
+  full angle of the main lobe at half power (-3 dB) at the centre frequency, wider plane
+side_lobe_level | | dB
+  highest side or grating lobe relative to the main lobe at the centre frequency
+electric_field | E | V/m: V/um
+  largest field in the film, bias plus drive amplitude over its thickness
+film_stress | | Pa: MPa | stress
+  largest in-plane stress magnitude in the film
+drive_power | | W: mW
+  largest mean mechanical power of all cells
+die_area | | m2: mm2
+  smallest rectangle around the cells with the edge margin on all sides
+[design]
+clearance_margin | | m: um
+  smallest gap between two diaphragms less the required clearance; negative is a violation
+die_margin | | m: um
+  room between outermost diaphragm plus edge margin and the die; negative is a violation
+[design frequency]
+frequency | f | Hz: kHz
+  drive frequency
+[design]
+band_lower | f1 | Hz: kHz
+  lower limit of the band
+band_upper | f2 | Hz: kHz
+  upper limit of the band
+[design frequency]
+pressure* | p | Pa
+  pressure amplitude at the target, time factor exp(+j w t), zero drive phase
+opposite_pressure* | | Pa
+  pressure amplitude on the sweep the other way
+small_signal_pressure* | | Pa
+  pressure amplitude if the cells were linear
+[design group frequency]
+group_pressure* | | Pa
+  the group's share of the pressure amplitude
+displacement* | q | m: um
+  centre displacement amplitude of the group's cells
+[design]
+several_modes | | 1
+  1 where several modes and harmonics were computed
+[design frequency]
+burst_pressure | | Pa
+  largest pressure amplitude within a burst with this carrier
+burst_end_pressure | | Pa
+  pressure amplitude in the last cycle of a burst with this carrier
+[design]
+draws_lost | | 1
+  share of the calibration's draws in which the design has no merits; bands leave them out
+verified_onset_voltage | | V
+  drive amplitude of the channel driven most, all scaled together, at which up- and down-sweep of
+  the array of coupled cells first part; infinite where they never do
+verify_status | | 1
+  0 where the verification is sound, else flags
+status | | 1
+  0 where all is well, else the sum of the status flags
+"""
+"""Sections give dimensions, and whether rows are merits. A row: name, symbol, stored unit (CF) with
+the unit people are shown after a colon, and the kind where the unit leaves it open; below it one
+sentence of meaning. ``NAME*`` is complex and stored as NAME_real and NAME_imag."""
+
+DESIGN = ("design",)
 
 
 @dataclass(frozen=True)
@@ -14,318 +161,212 @@ class Quantity:
     name : the only name this quantity has, in code, files and results.
     symbol : as in the equations of docs/models.md; empty where there is none.
     units : CF unit string of stored values.
+    shown : unit in which people are shown it.
     dims : dimensions of the stored array.
     meaning : one sentence without full stop.
-    kind : kind of unit string in study files (a key of ``units.KINDS``); empty if never written.
+    kind : kind of unit string in study files (a key of ``units.KINDS``).
     merit : True for figures of merit, which may be objectives and limits.
     """
 
     name: str
     symbol: str
     units: str
+    shown: str
     dims: tuple[str, ...]
     meaning: str
-    kind: str = ""
+    kind: str
     merit: bool = False
 
-
-_CELL = ("design", "cell")
-DESIGN = ("design",)
-_SPECTRUM = ("design", "frequency")
-_GROUP_SPECTRUM = ("design", "group", "frequency")
-
-
-def _merit(name: str, symbol: str, units: str, meaning: str, kind: str) -> Quantity:
-    return Quantity(name, symbol, units, DESIGN, meaning, kind, True)
+    @cached_property
+    def factor(self) -> float:
+        """From the stored value to the one shown."""
+        units = KINDS[self.kind].units
+        return units.get(self.units, 1.0) / units.get(self.shown, 1.0)
 
 
-ROWS = (
-    # what a design is
-    Quantity("radius", "a", "m", _CELL, "radius of the diaphragm", "length"),
-    Quantity(
-        "electrode_coverage",
-        "c",
-        "1",
-        _CELL,
-        "fraction of the radius under the top electrode: 0 to c a (disc), (1 - c) a to a (ring)",
-        "ratio",
-    ),
-    Quantity("ring", "", "1", _CELL, "1 where the top electrode is a ring, 0 where it is a disc"),
-    Quantity("drive_amplitude", "V", "V", _CELL, "peak amplitude of the AC voltage", "voltage"),
-    Quantity("drive_phase", "", "rad", _CELL, "phase lead of the AC voltage", "angle"),
-    Quantity(
-        "bias", "V_dc", "V", _CELL, "DC voltage on the top electrode, common to a design", "voltage"
-    ),
-    Quantity("pitch", "d", "m", DESIGN, "distance of neighbouring cells in the lattice", "length"),
-    Quantity(
-        "position", "x, y", "m", (*_CELL, "axis"), "centre of the cell from the array's centre"
-    ),
-    Quantity("group", "", "1", _CELL, "number of the group (radius class and drive channel)"),
-    Quantity("channel", "", "1", _CELL, "number of the drive channel"),
-    Quantity(
-        "cell_frequency",
-        "f_0",
-        "Hz",
-        _CELL,
-        "small-signal resonance of the driven mode, radiation included; necks of the back held",
-        "frequency",
-    ),
-    Quantity("cell_quality_factor", "Q", "1", _CELL, "small-signal, radiation included", "ratio"),
-    Quantity(
-        "cell_onset_voltage",
-        "",
-        "V",
-        _CELL,
-        "smallest drive amplitude at which the cell becomes bistable; infinite where it never does",
-        "voltage",
-    ),
-    Quantity(
-        "cell_static_deflection",
-        "",
-        "m",
-        _CELL,
-        "centre deflection under film stress and bias, positive towards the top of the stack",
-        "length",
-    ),
-    Quantity("cell_count", "", "1", ("design", "group"), "number of cells in the group"),
-    # figures of merit
-    _merit(
-        "fractional_bandwidth",
-        "FBW",
-        "1",
-        "(f2 - f1) / ((f1 + f2) / 2) of the contiguous band around the peak of the pressure",
-        "ratio",
-    ),
-    _merit(
-        "onset_voltage",
-        "V_c",
-        "V",
-        "smallest drive amplitude at which the last driven cell becomes bistable",
-        "voltage",
-    ),
-    _merit(
-        "first_onset_voltage",
-        "",
-        "V",
-        "smallest drive amplitude at which the first driven cell becomes bistable",
-        "voltage",
-    ),
-    _merit(
-        "drive_to_onset",
-        "",
-        "1",
-        "largest ratio of drive amplitude to onset voltage over the driven cells",
-        "ratio",
-    ),
-    _merit(
-        "peak_pressure",
-        "p",
-        "Pa",
-        "largest pressure amplitude in the band at the target distance and direction",
-        "pressure",
-    ),
-    _merit("peak_level", "L_p", "dB", "peak_pressure as rms level, in dB re 20 uPa", "level"),
-    _merit("centre_frequency", "f_c", "Hz", "arithmetic mean of the band's limits", "frequency"),
-    _merit("ripple", "", "dB", "depth of the deepest valley inside the band", "level"),
-    _merit(
-        "small_signal_bandwidth",
-        "",
-        "1",
-        "fractional bandwidth of the same array driven far below onset",
-        "ratio",
-    ),
-    _merit(
-        "two_way_bandwidth",
-        "",
-        "1",
-        "fractional bandwidth of transmission and reception by the same array",
-        "ratio",
-    ),
-    _merit(
-        "swept_bandwidth",
-        "",
-        "1",
-        "fractional bandwidth under a slow upward sweep, whatever the excitation",
-        "ratio",
-    ),
-    _merit(
-        "burst_bandwidth",
-        "",
-        "1",
-        "fractional bandwidth of the largest amplitude within a burst, against its carrier",
-        "ratio",
-    ),
-    _merit(
-        "ring_down_time",
-        "t_20",
-        "s",
-        "from the end of the burst or chirp until the pressure stays 20 dB below its peak",
-        "time",
-    ),
-    _merit(
-        "ring_down_time_40",
-        "t_40",
-        "s",
-        "from the end of the burst or chirp until the pressure stays 40 dB below its peak",
-        "time",
-    ),
-    _merit(
-        "dead_zone",
-        "",
-        "m",
-        "half the path of sound during drive and ring_down_time_40: nearer echoes are drowned",
-        "length",
-    ),
-    _merit(
-        "pulse_bandwidth",
-        "",
-        "1",
-        "-6 dB width over centre of the spectrum of the emitted burst or chirp",
-        "ratio",
-    ),
-    _merit("range_resolution", "c/2B", "m", "sound speed over twice the bandwidth", "length"),
-    _merit(
-        "deflection_ratio",
-        "w/h",
-        "1",
-        "largest centre deflection, static and dynamic, over the diaphragm's thickness",
-        "ratio",
-    ),
-    _merit(
-        "quadratic_ratio",
-        "",
-        "1",
-        "largest ratio of quadratic to linear restoring force; above 0.15 one effective cubic "
-        "misses the frequency shift by more than 5 %",
-        "ratio",
-    ),
-    _merit(
-        "model_range",
-        "",
-        "1",
-        "share of the model's trusted range in use: one mode, deflection_ratio / 1.2 and "
-        "quadratic_ratio / 0.15; several modes, deflection_ratio / 2; above 1 never a good design",
-        "ratio",
-    ),
-    _merit(
-        "beam_width",
-        "",
-        "degree",
-        "full angle of the main lobe at half power (-3 dB) at the centre frequency, wider plane",
-        "angle",
-    ),
-    _merit(
-        "side_lobe_level",
-        "",
-        "dB",
-        "highest side or grating lobe relative to the main lobe at the centre frequency",
-        "level",
-    ),
-    _merit(
-        "electric_field",
-        "E",
-        "V/m",
-        "largest field in the film, bias plus drive amplitude over its thickness",
-        "field",
-    ),
-    _merit("film_stress", "", "Pa", "largest in-plane stress magnitude in the film", "stress"),
-    _merit("drive_power", "", "W", "largest mean mechanical power of all cells", "power"),
-    _merit(
-        "die_area",
-        "",
-        "m2",
-        "smallest rectangle around the cells with the edge margin on all sides",
-        "area",
-    ),
-    # geometry that limits a design
-    Quantity(
-        "clearance_margin",
-        "",
-        "m",
-        DESIGN,
-        "smallest gap between two diaphragms less the required clearance; negative is a violation",
-        "length",
-    ),
-    Quantity(
-        "die_margin",
-        "",
-        "m",
-        DESIGN,
-        "room between outermost diaphragm plus edge margin and the die; negative is a violation",
-        "length",
-    ),
-    # responses
-    Quantity("frequency", "f", "Hz", _SPECTRUM, "drive frequency", "frequency"),
-    Quantity("band_lower", "f1", "Hz", DESIGN, "lower limit of the band"),
-    Quantity("band_upper", "f2", "Hz", DESIGN, "upper limit of the band"),
-    Quantity(
-        "pressure_real",
-        "Re p",
-        "Pa",
-        _SPECTRUM,
-        "pressure amplitude at the target, in phase with zero drive phase",
-    ),
-    Quantity(
-        "pressure_imag",
-        "Im p",
-        "Pa",
-        _SPECTRUM,
-        "pressure amplitude at the target, in quadrature, time factor exp(+j w t)",
-    ),
-    *(
-        Quantity(f"{name}_{part}", "", "Pa", dims, f"{meaning}, {word}")
-        for name, dims, meaning in (
-            ("opposite_pressure", _SPECTRUM, "pressure amplitude on the sweep the other way"),
-            ("small_signal_pressure", _SPECTRUM, "pressure amplitude if the cells were linear"),
-            ("group_pressure", _GROUP_SPECTRUM, "the group's share of the pressure amplitude"),
+def _rows() -> tuple[Quantity, ...]:
+    rows: list[Quantity] = []
+    section: list[str] = []
+    for block in re.split(r"\n(?! )", _TABLE.strip()):
+        head, *lines = block.splitlines()
+        if head.startswith("["):
+            section = head.strip("[]").split()
+            continue
+        name, symbol, unit, *kind = (part.strip() for part in head.split("|"))
+        units, _, shown = unit.partition(": ")
+        row = Quantity(
+            name,
+            symbol,
+            units,
+            shown or ("" if units == "1" else units),
+            tuple(word for word in section if word != "merit"),
+            " ".join(line.strip() for line in lines),
+            kind[0] if kind else kind_of(units),
+            "merit" in section,
         )
-        for part, word in (("real", "in phase"), ("imag", "in quadrature"))
-    ),
-    Quantity(
-        "displacement_real",
-        "Re q",
-        "m",
-        _GROUP_SPECTRUM,
-        "centre displacement amplitude of the group's cells, real part",
-    ),
-    Quantity(
-        "displacement_imag",
-        "Im q",
-        "m",
-        _GROUP_SPECTRUM,
-        "centre displacement amplitude of the group's cells, imaginary part",
-    ),
-    Quantity("several_modes", "", "1", DESIGN, "1 where several modes and harmonics were computed"),
-    Quantity(
-        "burst_pressure",
+        if not name.endswith("*"):
+            rows.append(row)
+            continue
+        for end, sign, words in (("_real", "Re", "in phase"), ("_imag", "Im", "in quadrature")):
+            rows.append(
+                replace(
+                    row,
+                    name=name[:-1] + end,
+                    symbol=symbol and f"{sign} {symbol}",
+                    meaning=f"{row.meaning}, {words}",
+                )
+            )
+    return tuple(rows)
+
+
+ROWS = _rows()
+GLOSSARY: dict[str, Quantity] = {row.name: row for row in ROWS}
+MERITS: tuple[str, ...] = tuple(row.name for row in ROWS if row.merit)
+
+MARGIN_PREFIX = "margin_"
+VERIFIED_PREFIXES = {
+    "several_modes_": "with several modes and harmonics, cells on their own",
+    "mutual_": "with one mode, cells coupled by the sound they radiate",
+    "verified_": "of the search's model changed by several modes and by mutual radiation",
+}
+BAND_SUFFIXES = {"_lower": "lower", "_upper": "upper"}
+"""Of merits with a calibration's band; ``band_lower`` itself is a plain quantity."""
+
+BURST_MERITS = frozenset({"burst_bandwidth"})
+"""Merits of a study with ``target.burst_length`` only."""
+
+PULSE_MERITS = frozenset({"ring_down_time", "ring_down_time_40", "dead_zone", "pulse_bandwidth"})
+"""Merits of a study with ``target.burst_length``, or with a chirp for excitation, only."""
+
+
+class UnknownQuantityError(ArrayoptError):
+    """A name is not in the glossary."""
+
+
+def quantity(name: str) -> Quantity:
+    """The glossary row of a name, of ``margin_NAME`` and of ``NAME_lower`` and ``NAME_upper``.
+
+    Raises
+    ------
+    UnknownQuantityError : with the nearest known name.
+    """
+    if name in GLOSSARY:
+        return GLOSSARY[name]
+    limited = GLOSSARY.get(name.removeprefix(MARGIN_PREFIX))
+    if name.startswith(MARGIN_PREFIX) and limited is not None:
+        meaning = f"distance of {limited.name} from its limit; negative is a violation"
+        shown = limited.shown.partition(" re ")[0]
+        return _derived(limited, name, meaning, shown=shown)
+    for suffix, end in BAND_SUFFIXES.items():
+        merit = name.removesuffix(suffix)
+        if name.endswith(suffix) and merit.removeprefix("verified_") in MERITS:
+            meaning = f"{end} end of the 95 % band that the study's calibration leaves on {merit}"
+            return _derived(quantity(merit), name, meaning)
+    for prefix, model in VERIFIED_PREFIXES.items():
+        plain = GLOSSARY.get(name.removeprefix(prefix))
+        if name.startswith(prefix) and plain is not None:
+            return _derived(plain, name, f"{plain.name} {model}")
+    nearest = nearest_name(name, GLOSSARY)
+    hint = f"; did you mean {nearest}?" if nearest else ""
+    raise UnknownQuantityError(f"quantity {name!r} is not in the glossary{hint}")
+
+
+def _derived(row: Quantity, name: str, meaning: str, shown: str | None = None) -> Quantity:
+    shown = row.shown if shown is None else shown
+    return Quantity(name, "", row.units, shown, DESIGN, meaning, row.kind)
+
+
+def attrs(name: str) -> dict[str, str]:
+    """CF attributes (``units``, ``long_name``) for storing a quantity.
+
+    Parameters
+    ----------
+    name : as `quantity` takes it.
+
+    Raises
+    ------
+    UnknownQuantityError : with the nearest known name.
+    """
+    row = quantity(name)
+    return {"units": row.units, "long_name": row.meaning}
+
+
+def stored(name: str, written: object) -> float:
+    """What a user writes of a quantity (``"45 deg"``), in the unit in which it is stored.
+
+    Raises
+    ------
+    QuantityError : not a value of that kind; its text names the kind and gives an example.
+    """
+    row = quantity(name)
+    return parse(written, row.kind, row.units)
+
+
+def words(name: str) -> str:
+    """A name as words: ``peak pressure``."""
+    return name.replace("_", " ")
+
+
+def shown_number(name: str, value: float) -> str:
+    """A stored value as people are shown it, without its unit.
+
+    Four digits; ``-`` where there is none, ``never`` for a voltage that no drive reaches.
+    """
+    if not math.isfinite(value):
+        return "-" if math.isnan(value) else ("never" if value > 0 else "-inf")
+    row = quantity(name)
+    number = value * row.factor
+    # an angle below a thousandth of a degree is zero; so is the minus sign of a zero
+    number = 0.0 if number == 0.0 or (row.kind == "angle" and abs(number) < 1e-3) else number
+    return f"{number:.0f}" if 9999.5 <= abs(number) < 1e7 else f"{number:.4g}"
+
+
+def shown(name: str, value: float) -> str:
+    """A stored value with its unit, for people: ``25.13 %``, ``3.11 V``."""
+    number = shown_number(name, value)
+    return f"{number} {quantity(name).shown}".strip() if math.isfinite(value) else number
+
+
+def heading(name: str) -> str:
+    """A name as words with its unit in brackets, over columns of `shown_number`."""
+    unit = quantity(name).shown
+    return f"{words(name)} [{unit}]" if unit else words(name)
+
+
+def shown_change(name: str, value: float, base: float) -> str:
+    """How far a value lies from another one: of quantities in dB the difference, else in per cent.
+
+    ``-`` where either is unknown, or there is nothing to compare with.
+    """
+    if quantity(name).units == "dB":
+        return f"{value - base:+.2f} dB" if math.isfinite(value - base) else "-"
+    ratio = (value - base) / abs(base) if base else math.nan
+    return f"{100.0 * ratio:+.1f} %" if math.isfinite(ratio) else "-"
+
+
+def markdown() -> str:
+    """The glossary as the text of docs/quantities.md."""
+    lines = [
+        "# Quantities",
         "",
-        "Pa",
-        _SPECTRUM,
-        "largest pressure amplitude within a burst with this carrier",
-    ),
-    Quantity(
-        "burst_end_pressure",
+        "Generated from the glossary: `python -m arrayopt.base.glossary > docs/quantities.md`.",
+        "Objectives and limits may name the rows marked *merit*. `margin_NAME` stands beside a",
+        "limited quantity NAME, in its unit: the distance from the limit, negative on violation.",
+        "`verified_NAME`, `several_modes_NAME` and `mutual_NAME` are merits of verified designs.",
+        "`NAME_lower` and `NAME_upper` stand beside the merits of a study with a calibration: the",
+        "95 % band that its intervals leave. Files hold the stored unit, tables and pictures show",
+        "the second one.",
         "",
-        "Pa",
-        _SPECTRUM,
-        "pressure amplitude in the last cycle of a burst with this carrier",
-    ),
-    Quantity(
-        "draws_lost",
-        "",
-        "1",
-        DESIGN,
-        "share of the calibration's draws in which the design has no merits; bands leave them out",
-    ),
-    Quantity(
-        "verified_onset_voltage",
-        "",
-        "V",
-        DESIGN,
-        "drive amplitude of the channel driven most, all scaled together, at which up- and "
-        "down-sweep of the array of coupled cells first part; infinite where they never do",
-        "voltage",
-    ),
-    Quantity("verify_status", "", "1", DESIGN, "0 where the verification is sound, else flags"),
-    Quantity("status", "", "1", DESIGN, "0 where all is well, else the sum of the status flags"),
-)
+        "| name | symbol | unit | shown in | dimensions | merit | meaning |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for row in ROWS:
+        lines.append(
+            f"| `{row.name}` | {row.symbol} | {row.units} | {row.shown} | {', '.join(row.dims)} "
+            f"| {'merit' if row.merit else ''} | {row.meaning} |"
+        )
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    print(markdown(), end="")

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from arrayopt.base.quantities import attrs, quantity
+from arrayopt.base.glossary import attrs, quantity
 
 # What the store adds beside glossary quantities: dimensions and meaning; all dimensionless.
 OWN = {

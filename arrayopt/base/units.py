@@ -26,6 +26,7 @@ class Kind:
 
 _PRESSURES = {"Pa": 1.0, "hPa": 1e2, "kPa": 1e3, "MPa": 1e6, "GPa": 1e9}
 _CELSIUS_ZERO = Decimal("273.15")  # K, definition of the Celsius scale
+_DEGREE = math.pi / 180.0
 
 KINDS: dict[str, Kind] = {
     "length": Kind(
@@ -39,7 +40,7 @@ KINDS: dict[str, Kind] = {
     "temperature": Kind("a temperature", "20 degC", "K", {"K": 1.0, "degC": 1.0}),
     "ratio": Kind("a number without unit", "0.65 or 65 %", "1", {"%": 1e-2}),
     "level": Kind("a level", "-6 dB", "dB", {"dB": 1.0}),
-    "angle": Kind("an angle", "30 deg", "rad", {"deg": math.pi / 180.0, "rad": 1.0}),
+    "angle": Kind("an angle", "30 deg", "rad", {"deg": _DEGREE, "degree": _DEGREE, "rad": 1.0}),
     "density": Kind("a density", "2330 kg/m3", "kg/m3", {"kg/m3": 1.0, "g/cm3": 1e3}),
     "charge": Kind("a charge per area", "-1.02 C/m2", "C/m2", {"C/m2": 1.0}),
     "field": Kind(
@@ -93,9 +94,7 @@ class Need:
         ------
         QuantityError : not a quantity of this kind, or out of range; the text says which.
         """
-        number = _to_si(value, self.kind)
-        if number is None or not math.isfinite(number):
-            raise QuantityError(str(self))
+        number = parse(value, self.kind)
         if (
             (self.above is not None and not number > self.above)
             or (self.at_least is not None and not number >= self.at_least)
@@ -119,22 +118,26 @@ class Need:
         )
 
 
-def parse(value: object, kind: str) -> float:
-    """The SI value of a unit string.
+def parse(value: object, kind: str, unit: str = "") -> float:
+    """The value of a unit string.
 
     Parameters
     ----------
     value : ``"350 um"``; a plain number only where ``kind`` is ``"ratio"``.
     kind : a key of ``KINDS``.
+    unit : of the result, one of that kind's; SI if empty.
 
     Raises
     ------
     QuantityError : the value is not of that kind; its text names the kind and gives an example.
     """
-    return Need(kind)(value)
+    number = _read(value, kind, unit)
+    if number is None or not math.isfinite(number):
+        raise QuantityError(str(Need(kind)))
+    return number
 
 
-def _to_si(value: object, kind: str) -> float | None:
+def _read(value: object, kind: str, into: str) -> float | None:
     units = KINDS[kind].units
     if isinstance(value, bool):
         return None
@@ -147,28 +150,35 @@ def _to_si(value: object, kind: str) -> float | None:
         return None
     # Decimal arithmetic: "350 um" must equal 350e-6 to the last bit, and so hash alike.
     number = Decimal(match[1]) * Decimal(repr(units[match[2]]))
-    return float(number + _CELSIUS_ZERO if match[2] == "degC" else number)
+    number = number + _CELSIUS_ZERO if match[2] == "degC" else number
+    return float(number / Decimal(repr(units.get(into, 1.0))))
 
 
-def format_value(value: float, kind: str) -> str:
+def kind_of(unit: str) -> str:
+    """The first kind whose quantities come in a unit (pressure for Pa)."""
+    return next(kind for kind, k in KINDS.items() if unit == k.si or unit in k.units)
+
+
+def format_value(value: float, kind: str, digits: int = 15) -> str:
     """An SI value as a unit string that ``parse`` reads back, with a readable unit.
 
     Parameters
     ----------
     value : SI value.
     kind : a key of ``KINDS``.
+    digits : significant ones; fewer for people.
     """
     if kind == "ratio":
-        return f"{value:.15g}"
+        return f"{value:.{digits}g}"
     if kind == "temperature":
-        return f"{float(Decimal(f'{value:.15g}') - _CELSIUS_ZERO):.15g} degC"
+        return f"{float(Decimal(f'{value:.{digits}g}') - _CELSIUS_ZERO):.{digits}g} degC"
     units = KINDS[kind].units
     if value == 0.0 or kind == "level":
-        return f"{value:.15g} {KINDS[kind].si}"
+        return f"{value:.{digits}g} {KINDS[kind].si}"
     if kind == "angle":
-        return f"{math.degrees(value):.15g} deg"
+        return f"{math.degrees(value):.{digits}g} deg"
     ladder = {unit: factor for unit, factor in units.items() if unit not in _RARELY_WRITTEN}
     fitting = [unit for unit, factor in ladder.items() if abs(value) >= 0.9999 * factor]
     choose = max if fitting else min
     unit = choose(fitting or ladder, key=ladder.__getitem__)
-    return f"{value / units[unit]:.15g} {unit}"
+    return f"{value / units[unit]:.{digits}g} {unit}"

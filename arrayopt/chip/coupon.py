@@ -63,13 +63,13 @@ def coupon(sites: Sequence[TestSite], *, die: tuple[float, float], process: Proc
     die : sides [m]; the coupon is as wide.
     process : Process
     """
-    grid, size = process.grid, process.pad_size
-    street, gap = process.sawing_street, process.monitor_space
+    grid, size = process.grid, process.pads.size
+    street, gap = process.sawing_street, process.monitor.space
     marks, mark_size = _marks(process)
     left, right = -0.5 * die[0] + street, 0.5 * die[0] - street
     top = -0.5 * die[1] - street
     ground_x = right - 0.5 * size
-    cells_end = right - size - process.pad_space
+    cells_end = right - size - process.pads.space
     shapes: list[Shape] = []
     pads: list[Pad] = []
     places: list[tuple[str, float, float]] = []
@@ -81,18 +81,18 @@ def coupon(sites: Sequence[TestSite], *, die: tuple[float, float], process: Proc
     row: list[tuple[TestSite, float]] = []
     rows: list[list[tuple[TestSite, float]]] = []
     for site in sites:
-        reach = max(site.radius + process.keep_off, 0.5 * size)
+        reach = max(site.radius + process.traces.keep_off, 0.5 * size)
         if row and x_next + 2.0 * reach > cells_end:
             rows.append(row)
             row, x_next = [], left
         row.append((site, even(x_next + reach + 0.5 * die[0], grid) - 0.5 * die[0]))
         x_next += 2.0 * reach + gap
     rows += [row] if row else []
-    width = even(max(2.0 * process.trace_width, process.layers[REFERENCE].min_width), grid)
+    width = even(max(2.0 * process.traces.width, process.layers[REFERENCE].min_width), grid)
     number = 0
     for line in rows:
         tallest = max(site.radius for site, _ in line)
-        centre_y = _down(pad_y - 0.5 * size - process.pad_space - tallest, grid)
+        centre_y = _down(pad_y - 0.5 * size - process.pads.space - tallest, grid)
         bars.append(centre_y)
         bar = rectangle(line[0][1], centre_y - 0.5 * width, ground_x, centre_y + 0.5 * width)
         shapes.append(Shape(REFERENCE, bar, COUPON_GROUND))
@@ -135,14 +135,14 @@ def _lead(
     site: TestSite, x: float, y: float, pad_y: float, net: str, process: Process
 ) -> list[Shape]:
     top = process.layers["top-electrode"]
-    half = 0.5 * even(process.trace_width, process.grid)
+    half = 0.5 * even(process.traces.width, process.grid)
     rim = np.sqrt(site.electrode_radius**2 - half**2)
     # the electrode is a polygon, up to the tolerance inside its circle
     overlap = top.min_overlap + process.curve_tolerance
     inner = np.floor((rim - overlap) / process.grid) * process.grid
     return [
         Shape("top-electrode", rectangle(x - half, y + inner, x + half, pad_y), net),
-        Shape("top-electrode", square(x, pad_y, process.pad_size), net),
+        Shape("top-electrode", square(x, pad_y, process.pads.size), net),
         *_opening(x, pad_y, process),
     ]
 
@@ -150,8 +150,8 @@ def _lead(
 def _opening(x: float, y: float, process: Process) -> list[Shape]:
     if "pad-opening" not in process.layers:
         return []
-    inside = process.enclosure("top-electrode", "pad-opening")
-    return [Shape("pad-opening", square(x, y, process.pad_size - 2.0 * inside), "")]
+    inside = process.enclosed("top-electrode", "pad-opening")
+    return [Shape("pad-opening", square(x, y, process.pads.size - 2.0 * inside), "")]
 
 
 def _marks(process: Process) -> tuple[tuple[Shape, ...], tuple[float, float]]:

@@ -128,10 +128,10 @@ def build_chip(
             designs.layout.channel_of_cell,
         ),
         die=die,
-        corner=process.pad_space,
+        corner=process.pads.space,
         process=process,
     )
-    chosen = _test_kinds(len(kinds), process.monitor_classes)
+    chosen = _test_kinds(len(kinds), process.monitor.classes)
     sites = [
         TestSite(blocks[k].name, float(radius[first[k]]), float(drawn.top_outer[first[k]]))
         for k in chosen
@@ -174,7 +174,7 @@ def drawn_radii(radius: Floats, coverage: Floats, ring: Ints, process: Process) 
     cavity, bottom, top = (
         process.layers[role].edge_shift for role in ("cavity", "bottom-electrode", "top-electrode")
     )
-    enclosure = process.enclosure("bottom-electrode", "cavity")
+    enclosure = process.enclosed("bottom-electrode", "cavity")
     slack = process.curve_tolerance + process.grid  # polygons of two sizes are not parallel
     return Drawn(
         cavity=radius - cavity,
@@ -186,7 +186,11 @@ def drawn_radii(radius: Floats, coverage: Floats, ring: Ints, process: Process) 
 
 def _ring_space(process: Process) -> float:
     """How much further than keep_off traces stay from electrodes that reach to the rim."""
-    return process.layers["top-electrode"].min_space + process.curve_tolerance - process.keep_off
+    return (
+        process.layers["top-electrode"].min_space
+        + process.curve_tolerance
+        - process.traces.keep_off
+    )
 
 
 def _cell_blocks(drawn: Drawn, cells: Ints, process: Process) -> list[Block]:

@@ -7,15 +7,14 @@ import json
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Annotated, Any, Literal, get_args
 
+from arrayopt.base.forms import Coordinate, Fraction, Keys, Length, LengthOrZero, Whole
+from arrayopt.base.problems import Reporter
 from arrayopt.base.units import format_value
-
-if TYPE_CHECKING:
-    from arrayopt.base.problems import Reporter
-    from arrayopt.chip.process_schema import LayerTable, ProcessFile
 
 NANOMETRE = 1e-9
 """Database unit of every layout file [m]."""
@@ -44,13 +43,29 @@ MADE = (
 """Roles that become masks, in the order of making."""
 
 
+LayerRole = Literal[
+    "cavity",
+    "bottom-electrode",
+    "film-opening",
+    "top-electrode",
+    "via",
+    "wiring",
+    "pad-opening",
+    "outline",
+    "label",
+]
+ROLES: tuple[str, ...] = get_args(LayerRole)
+NEEDED = tuple(role for role in ROLES if role not in ("via", "wiring", "pad-opening"))
+LayerNumber = Annotated[int, Whole(at_least=0, at_most=32767)]
+
+
 @dataclass(frozen=True)
 class MaskLayer:
-    """One layer of the layout; lengths [m] as drawn.
+    """``[layers.ROLE]``: one layer of the layout; lengths [m] as drawn.
 
     Parameters
     ----------
-    role : what it is for; ``name``, ``number``, ``datatype``: what it is called in files.
+    number, datatype, name : what it is called in files.
     purpose : for people.
     min_width, min_space : least width of a shape and least distance between two.
     min_overlap : least overlap where two shapes of the layer join.
@@ -58,73 +73,115 @@ class MaskLayer:
         smaller by it, so that the made shape is the designed one.
     """
 
-    role: str
+    number: LayerNumber
     name: str
-    number: int
-    datatype: int
-    purpose: str
-    min_width: float
-    min_space: float
-    min_overlap: float
-    edge_shift: float
+    datatype: LayerNumber = 0
+    purpose: str = ""
+    min_width: LengthOrZero = 0.0
+    min_space: LengthOrZero = 0.0
+    min_overlap: LengthOrZero = 0.0
+    edge_shift: Coordinate = 0.0
+
+
+@dataclass(frozen=True)
+class Enclosure:
+    """``[[enclosure]]``: how far one layer must reach beyond another [m], as drawn."""
+
+    outer: LayerRole
+    inner: LayerRole
+    at_least: LengthOrZero
+
+
+@dataclass(frozen=True)
+class Pads:
+    """``[pads]``: square bond pads along the die's sides [m]."""
+
+    size: Length
+    space: Length
+
+
+@dataclass(frozen=True)
+class Traces:
+    """``[traces]``: what leads from the electrodes to the pads; lengths [m].
+
+    Streets too narrow for ``width`` get less; ``keep_off`` is the least distance of a trace from a
+    diaphragm it does not lead to; ``via_size`` the side of a via, None without a second level.
+    """
+
+    width: Length
+    keep_off: Length
+    via_size: Length | None = None
+
+
+@dataclass(frozen=True)
+class Monitor:
+    """``[monitor]``: most radius classes on the coupon, and the gap between its cells [m]."""
+
+    classes: Annotated[int, Whole(at_least=0, at_most=64)] = 8
+    space: Length = 200e-6
 
 
 @dataclass(frozen=True)
 class Tolerances:
-    """Allowed departures of a made chip: radius [m], the others relative."""
+    """``[tolerances]``: allowed departures of a made chip: radius [m], the others relative."""
 
-    radius: float
-    thickness: float
-    quality_factor: float
-    film_coupling: float
+    radius: LengthOrZero = 1e-6
+    thickness: Fraction = 0.02
+    quality_factor: Fraction = 0.2
+    film_coupling: Fraction = 0.1
 
 
-@dataclass(frozen=True)
-class Process:
-    """A validated process file; lengths [m].
+@dataclass(frozen=True, kw_only=True)
+class ProcessFile:
+    """A whole process file; lengths [m].
 
     Parameters
     ----------
-    path, text, digest : the file; the digest changes with anything but comments and title.
     grid : every coordinate is a multiple; a whole number of nanometres.
     curve_tolerance : largest distance of a polygon from its circle.
     sawing_street : free strip inside the die's edge.
-    pad_size, pad_space : bond pads.
-    trace_width : wanted width of traces; streets too narrow for it get less.
-    keep_off : least distance of a trace from a diaphragm it does not lead to.
-    via_size : side of a via, None without a second level.
-    monitor_classes, monitor_space : most radius classes on the coupon, and the gap between cells.
     layers : by role.
-    enclosures : (outer, inner) -> distance.
-    tolerances : Tolerances.
     """
+
+    format: Literal[1]
+    title: str
+    grid: Length
+    curve_tolerance: Length
+    sawing_street: Length
+    pads: Pads
+    traces: Traces
+    monitor: Monitor = Monitor()
+    tolerances: Tolerances = Tolerances()
+    layers: Annotated[dict[str, MaskLayer], Keys(ROLES, NEEDED)]
+    enclosure: tuple[Enclosure, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Process(ProcessFile):
+    """A validated process file: its place and text; the digest changes with anything but comments
+    and title."""
 
     path: str
     text: str
     digest: str
-    title: str
-    grid: float
-    curve_tolerance: float
-    sawing_street: float
-    pad_size: float
-    pad_space: float
-    trace_width: float
-    keep_off: float
-    via_size: float | None
-    monitor_classes: int
-    monitor_space: float
-    layers: Mapping[str, MaskLayer]
-    enclosures: Mapping[tuple[str, str], float]
-    tolerances: Tolerances
 
     @property
     def second_level(self) -> bool:
         """True when traces may cross on a second metal level."""
         return "wiring" in self.layers
 
-    def enclosure(self, outer: str, inner: str) -> float:
+    @cached_property
+    def enclosures(self) -> dict[tuple[str, str], float]:
+        """(outer, inner) -> distance [m]."""
+        return _enclosures(self)
+
+    def enclosed(self, outer: str, inner: str) -> float:
         """Required enclosure [m]; 0 where one of the layers does not exist."""
         return self.enclosures.get((outer, inner), 0.0)
+
+
+def _enclosures(form: ProcessFile) -> dict[tuple[str, str], float]:
+    return {(e.outer, e.inner): e.at_least for e in form.enclosure}
 
 
 def read_process(path: str | os.PathLike[str] | None = None) -> Process:
@@ -137,10 +194,7 @@ def read_process(path: str | os.PathLike[str] | None = None) -> Process:
     if path is None:
         text = files("arrayopt.chip").joinpath(DEFAULT).read_text(encoding="utf-8")
         return read_process_text(text, "process.toml")
-    from arrayopt.base.problems import Reporter
-
-    report = Reporter(Path(path))
-    return _build(report)
+    return _build(Reporter(Path(path)))
 
 
 def read_process_text(text: str, path: str = "process.toml") -> Process:
@@ -150,53 +204,21 @@ def read_process_text(text: str, path: str = "process.toml") -> Process:
     ------
     StudyError : as `read_process`.
     """
-    from arrayopt.base.problems import Reporter
-
     return _build(Reporter(Path(path), text))
 
 
 def _build(report: Reporter) -> Process:
-    from arrayopt.chip.process_schema import ProcessFile  # not for those who only use a Process
-
     form = report.validate(ProcessFile)
-    tables: dict[str, LayerTable | None] = {
-        field.alias or name: getattr(form.layers, name)
-        for name, field in ProcessFile.model_fields["layers"].annotation.model_fields.items()  # type: ignore[union-attr]
-    }
-    layers = {
-        role: MaskLayer(role=role, **table.model_dump())
-        for role, table in tables.items()
-        if table is not None
-    }
-    enclosures: dict[tuple[str, str], float] = {
-        (e.outer, e.inner): e.at_least for e in form.enclosure
-    }
-    _check_layers(form, layers, report)
-    _check_enclosures(form, layers, report)
-    _check_lengths(form, layers, enclosures, report)
+    _check_layers(form, report)
+    _check_enclosures(form, report)
+    _check_lengths(form, report)
     report.finish()
-    return Process(
-        path=report.file,
-        text=report.text,
-        digest=_digest(report.data),
-        title=form.title,
-        grid=form.grid,
-        curve_tolerance=form.curve_tolerance,
-        sawing_street=form.sawing_street,
-        pad_size=form.pads.size,
-        pad_space=form.pads.space,
-        trace_width=form.traces.width,
-        keep_off=form.traces.keep_off,
-        via_size=form.traces.via_size,
-        monitor_classes=form.monitor.classes,
-        monitor_space=form.monitor.space,
-        layers=layers,
-        enclosures=enclosures,
-        tolerances=Tolerances(**form.tolerances.model_dump()),
-    )
+    told = vars(form) | {"layers": {r: form.layers[r] for r in ROLES if r in form.layers}}
+    return Process(path=report.file, text=report.text, digest=_digest(report.data), **told)
 
 
-def _check_layers(form: ProcessFile, layers: Mapping[str, MaskLayer], report: Reporter) -> None:
+def _check_layers(form: ProcessFile, report: Reporter) -> None:
+    layers = form.layers
     second = [role for role in ("via", "wiring") if role in layers]
     if len(second) == 1:
         need = "wiring and via belong together: a second level needs both"
@@ -220,7 +242,7 @@ def _check_layers(form: ProcessFile, layers: Mapping[str, MaskLayer], report: Re
         names.setdefault(layer.name, role)
 
 
-def _check_enclosures(form: ProcessFile, layers: Mapping[str, MaskLayer], report: Reporter) -> None:
+def _check_enclosures(form: ProcessFile, report: Reporter) -> None:
     given = set()
     for index, entry in enumerate(form.enclosure):
         pair = (entry.outer, entry.inner)
@@ -232,17 +254,13 @@ def _check_enclosures(form: ProcessFile, layers: Mapping[str, MaskLayer], report
             report.add(("enclosure", index), "is given twice", show_value=False)
         given.add(pair)
     for outer, inner in ENCLOSURES:
-        if outer in layers and inner in layers and (outer, inner) not in given:
+        if outer in form.layers and inner in form.layers and (outer, inner) not in given:
             need = f"is missing for outer = {json.dumps(outer)}, inner = {json.dumps(inner)}"
             report.add(("enclosure",), need, show_value=False)
 
 
-def _check_lengths(
-    form: ProcessFile,
-    layers: Mapping[str, MaskLayer],
-    enclosures: Mapping[tuple[str, str], float],
-    report: Reporter,
-) -> None:
+def _check_lengths(form: ProcessFile, report: Reporter) -> None:
+    layers, enclosures = form.layers, _enclosures(form)
     steps = round(form.grid / NANOMETRE)
     if steps < 1 or abs(form.grid - steps * NANOMETRE) > 1e-6 * form.grid:
         report.add(("grid",), "a whole number of nanometres is needed, for example 5 nm")

@@ -120,7 +120,7 @@ def _one_level(cells: RoutedCells, rows: Sequence[Ints], process: Process) -> bo
     heights = np.array([cells.position[row, 1].mean() for row in rows])
     blocks = np.split(np.arange(len(order)), starts[1:])
     middles = np.array([heights[block[len(block) // 2]] for block in blocks])
-    return bool(np.all(np.diff(middles) >= process.pad_size + process.pad_space))
+    return bool(np.all(np.diff(middles) >= process.pads.size + process.pads.space))
 
 
 class _Router:
@@ -142,7 +142,7 @@ class _Router:
         self.pads: list[Pad] = []
         reach = 0.5 * die[0]
         self.streets = Streets(cells, rows, process, second=second, x_range=(-reach, reach))
-        self.pad_x = 0.5 * die[0] - process.sawing_street - 0.5 * process.pad_size
+        self.pad_x = 0.5 * die[0] - process.sawing_street - 0.5 * process.pads.size
         self.rim = {
             -1: float((cells.position[:, 0] - cells.radius).min()),
             1: float((cells.position[:, 0] + cells.radius).max()),
@@ -167,13 +167,13 @@ class _Router:
         )
 
     def _via(self, x: float, y: float, net: str) -> Shape:
-        return Shape("via", square(x, y, float(self.process.via_size or 0.0)), net)
+        return Shape("via", square(x, y, float(self.process.traces.via_size or 0.0)), net)
 
     def _one_level(self) -> None:
         """Each channel's traces join one trunk on the left; its middle one goes on to the pad."""
-        width = self.process.trace_width
-        trunk = self._snapped(self.rim[-1] - self.process.keep_off - 0.5 * width, -1)
-        self._need_room(-1, -self.pad_x + 0.5 * self.process.pad_size, trunk - 0.5 * width, 1)
+        width = self.process.traces.width
+        trunk = self._snapped(self.rim[-1] - self.process.traces.keep_off - 0.5 * width, -1)
+        self._need_room(-1, -self.pad_x + 0.5 * self.process.pads.size, trunk - 0.5 * width, 1)
         by_channel: dict[int, list[Track]] = {}
         for track in self.streets.tracks:
             by_channel.setdefault(track.channel, []).append(track)
@@ -203,7 +203,7 @@ class _Router:
         channels = sorted({track.channel for track in self.streets.tracks})
         for side, chosen in self._sides(channels):
             width, pitch = self._trunk_width(side, len(chosen))
-            first = self.rim[side] + side * (self.process.keep_off + 0.5 * width)
+            first = self.rim[side] + side * (self.process.traces.keep_off + 0.5 * width)
             trunks = {
                 c: self._snapped(first + side * k * pitch, side) for k, c in enumerate(chosen)
             }
@@ -240,7 +240,7 @@ class _Router:
             self.shapes.append(Shape("wiring", points, net))
             heights.append(self._grid(height_at(track.path, x)))
             self.shapes.append(self._via(x, heights[-1], net))
-        link_width = min(self.process.trace_width, self.process.pad_size)
+        link_width = min(self.process.traces.width, self.process.pads.size)
         y = self._free_height(slot, link_width, taken, self.process.layers["wiring"].min_space)
         points = rectangle(
             side * self.pad_x, y - 0.5 * link_width, x - side * half, y + 0.5 * link_width
@@ -283,12 +283,12 @@ class _Router:
         """Width and pitch of the trunks between the array and the pads of one side."""
         rules, grid = self.streets.rules, self.process.grid
         space = even(rules.lead_space, grid)
-        room = self.pad_x - 0.5 * self.process.pad_size - abs(self.rim[side])
-        room -= self.process.keep_off + count * space + 2.0 * grid
-        width = min(np.floor(room / count / (2.0 * grid)) * 2.0 * grid, self.process.trace_width)
+        room = self.pad_x - 0.5 * self.process.pads.size - abs(self.rim[side])
+        room -= self.process.traces.keep_off + count * space + 2.0 * grid
+        width = min(np.floor(room / count / (2.0 * grid)) * 2.0 * grid, self.process.traces.width)
         least = even(max(rules.lead_width, rules.landing), grid)
         if width < least:
-            have = self.pad_x - 0.5 * self.process.pad_size - abs(self.rim[side])
+            have = self.pad_x - 0.5 * self.process.pads.size - abs(self.rim[side])
             need = have - room + count * least
             self._no_room(side, have, need, count)
         return float(width), float(width) + space
@@ -312,19 +312,19 @@ class _Router:
         return self.die[1] - 2.0 * (self.process.sawing_street + self.corner)
 
     def _pad_capacity(self) -> int:
-        pitch = self.process.pad_size + self.process.pad_space
-        return int((self._column() + self.process.pad_space) / pitch + 1e-9)
+        pitch = self.process.pads.size + self.process.pads.space
+        return int((self._column() + self.process.pads.space) / pitch + 1e-9)
 
     def _slots(self, side: int, count: int) -> list[float]:
         """Heights of the pads of one side, from the lowest."""
-        pitch = even(self.process.pad_size + self.process.pad_space, self.process.grid)
+        pitch = even(self.process.pads.size + self.process.pads.space, self.process.grid)
         return [(k - 0.5 * (count - 1)) * pitch for k in range(count)]
 
     def _free_height(
         self, slot: float, width: float, taken: Sequence[tuple[float, float]], space: float
     ) -> float:
         """A height within a pad at which a trace of some width meets no other trace."""
-        reach = 0.5 * (self.process.pad_size - width)
+        reach = 0.5 * (self.process.pads.size - width)
         for aside in sorted(np.linspace(-reach, reach, 49), key=abs):
             y = self._grid(slot + aside)
             if all(abs(y - other) >= 0.5 * (width + w) + space for other, w in taken):
@@ -335,33 +335,33 @@ class _Router:
         )
 
     def _drive_pad(self, net: str, x: float, y: float) -> None:
-        process, size = self.process, self.process.pad_size
+        process, size = self.process, self.process.pads.size
         self.pads.append(Pad(net, x, y))
         self.shapes.append(Shape("top-electrode", square(x, y, size), net))
         if self.second:
-            inside = max(process.enclosure(metal, "via") for metal in ("top-electrode", "wiring"))
+            inside = max(process.enclosed(metal, "via") for metal in ("top-electrode", "wiring"))
             self.shapes.append(Shape("wiring", square(x, y, size), net))
             self.shapes.append(Shape("via", square(x, y, size - 2.0 * inside), net))
         self._pad_opening(x, y)
 
     def _pad_opening(self, x: float, y: float) -> None:
         if "pad-opening" in self.process.layers:
-            inside = self.process.enclosure("top-electrode", "pad-opening")
-            points = square(x, y, self.process.pad_size - 2.0 * inside)
+            inside = self.process.enclosed("top-electrode", "pad-opening")
+            points = square(x, y, self.process.pads.size - 2.0 * inside)
             self.shapes.append(Shape("pad-opening", points, ""))
 
     def _ground_width(self) -> float:
         least = self.process.layers["bottom-electrode"].min_width
-        return even(max(2.0 * self.process.trace_width, least), self.process.grid)
+        return even(max(2.0 * self.process.traces.width, least), self.process.grid)
 
     def _ground(self) -> None:
         """Bars join the bottom electrodes of each row to a rail on the right, and that to a pad."""
         process, width = self.process, self._ground_width()
         bottom = process.layers["bottom-electrode"]
         discs = float((self.cells.position[:, 0] + self.cells.bottom_radius).max())
-        reach = max(self.rim[1] + process.keep_off, discs + process.curve_tolerance)
+        reach = max(self.rim[1] + process.traces.keep_off, discs + process.curve_tolerance)
         rail = self._snapped(reach + bottom.min_space + 0.5 * width, 1)
-        limit = self.pad_x - 0.5 * process.pad_size - bottom.min_space
+        limit = self.pad_x - 0.5 * process.pads.size - bottom.min_space
         if rail + 0.5 * width > limit:
             need = rail + 0.5 * width - self.rim[1] + bottom.min_space
             self._no_room(1, limit + bottom.min_space - self.rim[1], need, 1)
@@ -375,7 +375,7 @@ class _Router:
             self.shapes.append(Shape("bottom-electrode", points, GROUND))
         channel_pads = sum(pad.x > 0.0 for pad in self.pads)
         slot = self._slots(1, channel_pads + 1)[-1]
-        within = [y for y in heights if abs(y - slot) <= 0.5 * (process.pad_size - width)]
+        within = [y for y in heights if abs(y - slot) <= 0.5 * (process.pads.size - width)]
         taken = [(y, width) for y in heights]
         link = within[0] if within else self._free_height(slot, width, taken, bottom.min_space)
         for points in (
@@ -402,9 +402,9 @@ class _Router:
 
 def ground_pad(x: float, y: float, process: Process) -> list[Shape]:
     """A pad on the first level that reaches the bottom electrode through the film."""
-    size = process.pad_size
-    opening = size - 2.0 * process.enclosure("top-electrode", "film-opening")
-    below = max(size, opening + 2.0 * process.enclosure("bottom-electrode", "film-opening"))
+    size = process.pads.size
+    opening = size - 2.0 * process.enclosed("top-electrode", "film-opening")
+    below = max(size, opening + 2.0 * process.enclosed("bottom-electrode", "film-opening"))
     return [
         Shape("bottom-electrode", square(x, y, below), GROUND),
         Shape("film-opening", square(x, y, opening), GROUND),

@@ -142,7 +142,7 @@ def _widths(chip: ChipLayout, process: Process) -> Iterator[Violation]:
 
 
 def _enclosures(chip: ChipLayout, radius: Floats, process: Process) -> Iterator[Violation]:
-    need = process.enclosure("bottom-electrode", "cavity")
+    need = process.enclosed("bottom-electrode", "cavity")
     bottom, cavity = process.layers["bottom-electrode"], process.layers["cavity"]
     drawn = chip.drawn.bottom - chip.drawn.cavity
     made = drawn + bottom.edge_shift - cavity.edge_shift
@@ -177,7 +177,7 @@ def _edges(chip: ChipLayout, radius: Floats, limits: Chip, process: Process) -> 
 
 def _streets(chip: ChipLayout, radius: Floats, process: Process) -> Iterator[Violation]:
     """Distance of every trace from every diaphragm, along its middle line."""
-    need = process.keep_off
+    need = process.traces.keep_off
     for track in chip.routing.tracks:
         distance = _to_path(chip.position, track.path) - radius - 0.5 * track.width
         electrode = distance + radius - chip.drawn.top_outer - process.curve_tolerance
@@ -205,14 +205,14 @@ def _to_path(points: Floats, path: Floats) -> Floats:
 
 def _pads(chip: ChipLayout, process: Process) -> Iterator[Violation]:
     centre = np.array([(pad.x, pad.y) for pad in chip.pads])
-    apart = np.abs(centre[:, None] - centre[None]).max(axis=2) - process.pad_size
+    apart = np.abs(centre[:, None] - centre[None]).max(axis=2) - process.pads.size
     apart[np.tril_indices(len(centre))] = np.inf
-    for first, second in np.argwhere(apart < process.pad_space - 0.5 * process.grid):
+    for first, second in np.argwhere(apart < process.pads.space - 0.5 * process.grid):
         pair = f"pads {chip.pads[first].net} and {chip.pads[second].net}"
-        yield Violation("space of pads", pair, float(apart[first, second]), process.pad_space)
+        yield Violation("space of pads", pair, float(apart[first, second]), process.pads.space)
     for pad in chip.routing.pads:
         box = np.array([pad.x, pad.y])
-        nearest = np.abs(chip.position - box) - 0.5 * process.pad_size
+        nearest = np.abs(chip.position - box) - 0.5 * process.pads.size
         gap = np.hypot(*np.maximum(nearest, 0.0).T) - chip.drawn.bottom
         need = process.layers["bottom-electrode"].min_space
         for cell in np.flatnonzero(gap < need):

@@ -101,9 +101,9 @@ def lead_rules(process: Process, second: bool) -> LeadRules:
     if not second:
         width = even(top.min_width, grid)
         return LeadRules(width, top.min_space, width, top.min_space, 0.0)
-    via, wiring = float(process.via_size or 0.0), process.layers["wiring"]
-    on_top = via + 2.0 * process.enclosure("top-electrode", "via")
-    on_wiring = via + 2.0 * process.enclosure("wiring", "via")
+    via, wiring = float(process.traces.via_size or 0.0), process.layers["wiring"]
+    on_top = via + 2.0 * process.enclosed("top-electrode", "via")
+    on_wiring = via + 2.0 * process.enclosed("wiring", "via")
     return LeadRules(
         lead_width=even(max(top.min_width, on_top), grid),
         lead_space=top.min_space,
@@ -221,7 +221,7 @@ class Streets:
     def _line(self, street: int, count: int) -> tuple[Floats, float, float]:
         """Middle line of a street, width of its traces and their pitch."""
         low, high = self._circles(street - 1), self._circles(street)
-        keep, grid = self.process.keep_off, self.process.grid
+        keep, grid = self.process.traces.keep_off, self.process.grid
         if low is None or high is None:
             width, pitch = self._share(np.inf, count, slanted=False)
             side = 1.0 if high is None else -1.0
@@ -256,7 +256,7 @@ class Streets:
         raise RoutingError(self._too_narrow(first, second, float(gaps.min()), count))
 
     def _too_narrow(self, first: int, second: int, gap: float, count: int) -> str:
-        rules, keep = self.rules, self.process.keep_off
+        rules, keep = self.rules, self.process.traces.keep_off
         need = count * rules.track_least + (count - 1) * rules.track_space + 2.0 * keep
         return (
             f"rule street: cells {first} and {second} leave {format_value(gap, 'length')} between "
@@ -275,7 +275,7 @@ class Streets:
             space += 2.0 * grid
         space = even(space, grid)
         fits = np.floor((room - (count - 1) * space) / count / (2.0 * grid) + 1e-9) * 2.0 * grid
-        width = float(min(fits, self.process.trace_width))
+        width = float(min(fits, self.process.traces.width))
         return (width, width + space) if width >= even(least, grid) else (0.0, 0.0)
 
     def _circles(self, row: int) -> tuple[Floats, Floats] | None:

@@ -7,7 +7,8 @@ import io
 from pathlib import Path
 from typing import Any
 
-from arrayopt.base.errors import ArrayoptError
+from arrayopt.base.errors import ArrayoptError, ExportError
+from arrayopt.base.files import fill, full_disk, read_bytes
 from arrayopt.chip.geometry import Ints
 from arrayopt.chip.layout import TOP, ChipLayout
 from arrayopt.chip.process import NANOMETRE, Process
@@ -15,6 +16,12 @@ from arrayopt.chip.process import NANOMETRE, Process
 _MOMENT = datetime.datetime(2000, 1, 1)
 _MOST_POINTS = 8190
 """GDSII holds at most 8191 points a polygon, the first repeated at the end."""
+
+_GDS_END = b"\0\x04\x04\0"
+"""Record ENDLIB, the last four bytes (GDSII Stream Format 6.0)."""
+
+_OASIS_END, _OASIS_LAST = b"\x02", 256
+"""Record END, of 256 bytes (SEMI P39)."""
 
 _MICROMETRE = 1e-6
 _UNITS = round(_MICROMETRE / NANOMETRE)  # database units in one user unit
@@ -84,6 +91,9 @@ def _write_gdstk(chip: ChipLayout, gds: Path, oasis: Path, process: Process) -> 
         top.add(gdstk.Label(label.text, origin, layer=text.number, texttype=text.datatype))
     library.write_gds(gds, max_points=_MOST_POINTS, timestamp=_MOMENT)
     library.write_oas(oasis, compression_level=6)
+    for path, end, length in ((gds, _GDS_END, len(_GDS_END)), (oasis, _OASIS_END, _OASIS_LAST)):
+        if not read_bytes(path)[-length:].startswith(end):  # the library tells of no full disk
+            raise full_disk(path) or ExportError(f"{path.name} could not be completed")
 
 
 def _write_dxf(chip: ChipLayout, path: Path, process: Process, note: str) -> None:
@@ -113,7 +123,7 @@ def _write_dxf(chip: ChipLayout, path: Path, process: Process, note: str) -> Non
         document.write(stream)
     finally:
         options.write_fixed_meta_data_for_testing = before
-    path.write_text(stream.getvalue(), encoding="utf-8", newline="\n")
+    fill(path, stream.getvalue().encode())
 
 
 def _fill_dxf(document: object, chip: ChipLayout, process: Process) -> None:

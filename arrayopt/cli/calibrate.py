@@ -8,12 +8,28 @@ from typing import TYPE_CHECKING
 import click
 
 from arrayopt.base.errors import ArrayoptError
+from arrayopt.base.files import OutputError, read_bytes, read_text
+from arrayopt.base.output import Kind, Output
 
 if TYPE_CHECKING:
     from arrayopt.lab.read.files import Trace
     from arrayopt.study.model import Study
 
-PICTURES = (".png", ".svg", ".pdf")
+
+def _calibration(path: Path) -> bool:
+    from arrayopt.study.calibration import is_calibration
+
+    return is_calibration(read_text(path))
+
+
+def _picture(path: Path) -> bool:
+    from arrayopt.lab.plot import MARK
+
+    return MARK.encode() in read_bytes(path)
+
+
+CALIBRATION = Kind("a calibration file", (".toml",), _calibration)
+PICTURE = Kind("a picture", (".png", ".svg", ".pdf"), _picture)
 
 
 @click.command(
@@ -36,6 +52,7 @@ PICTURES = (".png", ".svg", ".pdf")
 @click.option("--design", default=0, type=click.IntRange(0), help="Design of --against, from 0.")
 @click.option("--limits", type=click.Path(path_type=Path), help="Test plan's limits (limits.csv).")
 @click.option("--seed", default=0, type=click.IntRange(0), help="Of starts and draws.")
+@click.option("--overwrite", is_flag=True, help="Replace files of another origin, too.")
 def command(
     study: Path,
     measured: tuple[Path, ...],
@@ -46,6 +63,7 @@ def command(
     design: int,
     limits: Path | None,
     seed: int,
+    overwrite: bool,
 ) -> None:
     """Fit STUDY's model to MEASURED sweeps and bursts (CSV), or judge a chip.
 
@@ -53,17 +71,12 @@ def command(
     --against, the measured chip is compared with a stored prediction instead; the exit code is 1
     where a limit is missed.
     """
-    from arrayopt.lab.file import check_writable
     from arrayopt.lab.read.files import read_measured
-    from arrayopt.study.read import read_study
+    from arrayopt.study.read import read_study, study_file
 
     if (out is None) == (against is None):
         raise ArrayoptError("give --out FILE to calibrate, or --against RESULTS to compare")
-    for target in (out, picture):
-        if target is not None:
-            check_writable(target)
-    if picture is not None and picture.suffix not in PICTURES:
-        raise ArrayoptError(f"{picture}: a picture ends in {', '.join(PICTURES)}")
+    file, drawing = _targets(out, picture, study_file(study), measured, overwrite=overwrite)
     nominal = read_study(study, calibrated=against is not None)
     traces, readings = read_measured(measured)
     for reading in readings:
@@ -72,21 +85,37 @@ def command(
         _compare(nominal, traces, against, strategy, design, limits, seed)
         return
     from arrayopt.lab.calibrate import calibrate
-    from arrayopt.lab.file import calibration_text, summary, write_whole
+    from arrayopt.lab.file import calibration_text, summary
 
     outcome = calibrate(nominal, traces, readings=readings, seed=seed)
     click.echo(summary(outcome))
-    assert out is not None
-    write_whole(out, calibration_text(outcome, nominal, title=nominal.title).encode())
-    click.echo(f"\nCalibration: {out}")
-    if picture is not None:
+    assert file is not None
+    file.write(calibration_text(outcome, nominal, title=nominal.title).encode())
+    click.echo(f"\nCalibration: {file.path}")
+    if drawing is not None:
         from arrayopt.lab.pictures import pictures
         from arrayopt.lab.plot import draw_calibration
 
-        drawn = draw_calibration(*pictures(nominal, outcome), form=picture.suffix[1:])
-        write_whole(picture, drawn)
-        click.echo(f"Picture: {picture}")
-    click.echo(f'To use it, add to the study:\n  [calibration]\n  file = "{out.name}"')
+        drawn = draw_calibration(*pictures(nominal, outcome), form=drawing.path.suffix[1:].lower())
+        drawing.write(drawn)
+        click.echo(f"Picture: {drawing.path}")
+    click.echo(f'To use it, add to the study:\n  [calibration]\n  file = "{file.path.name}"')
+
+
+def _targets(
+    out: Path | None,
+    picture: Path | None,
+    study: Path,
+    measured: tuple[Path, ...],
+    *,
+    overwrite: bool,
+) -> tuple[Output | None, Output | None]:
+    """Calibration file and picture; no name may make one the header of a measurement."""
+    inputs = (study, *measured)
+    file = None if out is None else Output(out, CALIBRATION, inputs, overwrite)
+    if out is not None and out.resolve() in {m.with_suffix(".toml").resolve() for m in measured}:
+        raise OutputError(f"{out} is where the header of a measurement belongs; name another file")
+    return file, None if picture is None else Output(picture, PICTURE, inputs, overwrite)
 
 
 def _compare(
@@ -99,9 +128,9 @@ def _compare(
     seed: int,
 ) -> None:
     from arrayopt.lab.against import compare_chip, read_limits, verdict_table
-    from arrayopt.runs.store import open_results
+    from arrayopt.runs.store import open_fronts
 
-    tree = open_results(against)
+    tree = open_fronts(against)
     name = strategy or next(iter(tree.children), "")
     if name not in tree.children:
         raise ArrayoptError(f"{against} holds {', '.join(tree.children)}; not {name!r}")

@@ -15,6 +15,7 @@ def command(study: Path, evaluations: int | None) -> None:
 
     Every problem of the file is reported at once, with its line; nothing is written.
     """
+    from arrayopt.base.units import format_value
     from arrayopt.results.tables import text_table
     from arrayopt.runs.predict import predict
     from arrayopt.runs.warm import compile_kernels
@@ -40,15 +41,13 @@ def command(study: Path, evaluations: int | None) -> None:
             ]
         )
     click.echo("\n" + text_table(rows) + "\n")
-    click.echo("Layers, bottom to top:")
+    rows = [["layers, bottom to top", "material", "thickness", "residual stress", ""]]
     for layer in checked.stack:
-        notes = [
-            word for word, on in (("patterned", layer.patterned), ("active", layer.active)) if on
-        ]
-        click.echo(
-            f"  {layer.role:<18}{layer.material:<10}{layer.thickness * 1e6:8.3f} um"
-            f"{layer.residual_stress / 1e6:10.0f} MPa  {' '.join(notes)}".rstrip()
-        )
+        notes = [word for word in ("patterned", "active") if getattr(layer, word)]
+        thickness = format_value(layer.thickness, "length", 4)
+        stress = format_value(layer.residual_stress, "stress", 4)
+        rows.append([layer.role, layer.material, thickness, stress, " ".join(notes)])
+    click.echo(text_table(rows))
     click.echo(
         f"\nPredicted on this machine: {forecast.time_text} with {forecast.workers} workers, "
         f"{forecast.memory / 2**20:.0f} MiB of memory, {forecast.disk / 2**20:.0f} MiB of disk "

@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from arrayopt.base.units import QuantityError, parse
+from arrayopt.base.glossary import stored
+from arrayopt.base.units import QuantityError
 
 
 class Wanted(click.ParamType):  # type: ignore[type-arg]
@@ -15,15 +16,15 @@ class Wanted(click.ParamType):  # type: ignore[type-arg]
 
     name = "value"
 
-    def __init__(self, kind: str) -> None:
-        self.kind = kind
+    def __init__(self, quantity: str) -> None:
+        self.quantity = quantity
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
-        """The SI value."""
+        """The value in the unit in which it is stored."""
         try:
-            return parse(value, self.kind)
+            return stored(self.quantity, value)
         except QuantityError as error:
             self.fail(str(error), param, ctx)
 
@@ -35,10 +36,15 @@ class Wanted(click.ParamType):  # type: ignore[type-arg]
 )
 @click.argument("directories", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--to", type=click.Path(path_type=Path), help="Folder for text, JSON and pictures.")
-@click.option("--level", type=Wanted("level"), help='Required peak level, "100 dB".')
-@click.option("--onset", type=Wanted("voltage"), help='Largest onset voltage, "3 V".')
-@click.option("--bandwidth", type=Wanted("ratio"), help='Required fractional bandwidth, "20 %".')
+@click.option("--level", type=Wanted("peak_level"), help='Required peak level, "100 dB".')
+@click.option("--onset", type=Wanted("onset_voltage"), help='Largest onset voltage, "3 V".')
+@click.option(
+    "--bandwidth",
+    type=Wanted("fractional_bandwidth"),
+    help='Required fractional bandwidth, "20 %".',
+)
 @click.option("--anyway", is_flag=True, help="Warn of unequal conditions instead of refusing.")
+@click.option("--overwrite", is_flag=True, help="Replace files of another origin, too.")
 def command(
     directories: tuple[Path, ...],
     to: Path | None,
@@ -46,6 +52,7 @@ def command(
     onset: float | None,
     bandwidth: float | None,
     anyway: bool,
+    overwrite: bool,
 ) -> None:
     """Compare the strategies of the runs in DIRECTORIES.
 
@@ -54,10 +61,15 @@ def command(
     Requirements that are not given are what half of every front reaches.
     """
     from arrayopt.results.compare.comparison import compare
-    from arrayopt.results.compare.output import comparison_text, write_comparison
+    from arrayopt.results.compare.output import (
+        comparison_files,
+        comparison_text,
+        write_comparison,
+    )
 
+    files = None if to is None else comparison_files(to, overwrite=overwrite)
     found = compare(directories, level=level, onset=onset, bandwidth=bandwidth, anyway=anyway)
     click.echo(comparison_text(found))
-    if to is not None:
-        written = write_comparison(found, to)
+    if files is not None:
+        written = write_comparison(found, files)
         click.echo(f"\nWritten to {to}: {', '.join(path.name for path in written)}")

@@ -17,7 +17,6 @@ PACKAGES = (
     "pymoo",
     "xarray",
     "netCDF4",
-    "pydantic",
     "click",
     "rich",
     "matplotlib",

@@ -6,6 +6,19 @@ from pathlib import Path
 
 import click
 
+from arrayopt.base.output import Kind, Output
+
+ORIGIN = "evaluate"
+
+
+def _evaluated(path: Path) -> bool:
+    from arrayopt.runs.store import open_results
+
+    return open_results(path).attrs.get("origin") == ORIGIN
+
+
+EVALUATED = Kind("a result file", (".nc",), _evaluated)
+
 
 @click.command(
     epilog="\b\nExample:\n  arrayopt evaluate studies/duct-flow-meter "
@@ -24,7 +37,8 @@ import click
     type=click.IntRange(0),
     help="Parameter sets of the study's calibration behind the bands; 0 for none.",
 )
-def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
+@click.option("--overwrite", is_flag=True, help="Replace a file of another origin, too.")
+def command(study: Path, design: Path, out: Path | None, draws: int, overwrite: bool) -> None:
     """Merits and responses of one DESIGN under the conditions of STUDY.
 
     Responses are on the study's sweep, the sweep the other way, and at small signal. Bounds of the
@@ -36,10 +50,11 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
     from arrayopt.base.status import trouble
     from arrayopt.design.file import read_design
     from arrayopt.merits.evaluate import evaluate
-    from arrayopt.results.tables import group_table, merit_table
+    from arrayopt.results.tables import group_rows, merit_table, text_table
     from arrayopt.runs.store import write_results
-    from arrayopt.study.read import read_study
+    from arrayopt.study.read import read_study, study_file
 
+    target = None if out is None else Output(out, EVALUATED, (study_file(study), design), overwrite)
     checked = read_study(study)
     strategy, designs = read_design(design, checked)
     dataset = evaluate(designs, checked, strategy, draws=draws)
@@ -47,11 +62,10 @@ def command(study: Path, design: Path, out: Path | None, draws: int) -> None:
     click.echo(f"{design} as {strategy.name} in {checked.path}\n")
     click.echo(merit_table(member))
     click.echo()
-    click.echo(group_table(member))
-    if out is not None:
-        write_results(
-            out, {strategy.name: dataset}, {"study": checked.text, "digest": checked.digest}
-        )
-        click.echo(f"\nWritten: {out}")
+    click.echo(text_table(group_rows(member)))
+    if target is not None:
+        facts = {"study": checked.text, "digest": checked.digest, "origin": ORIGIN}
+        write_results(target.path, {strategy.name: dataset}, facts, replace=target.check())
+        click.echo(f"\nWritten: {target.path}")
     if told := trouble(member):
         raise ArrayoptError(f"{design}: {' '.join(told)}")

@@ -15,25 +15,28 @@ import click
 )
 @click.argument("directory", type=click.Path(path_type=Path), required=False)
 @click.argument("design", required=False)
-@click.option("--to", "target", type=click.Path(path_type=Path), help="Folder to write.")
+@click.option("--to", "target", type=click.Path(path_type=Path), help="Folder, new or empty.")
 @click.option(
     "--process", type=click.Path(path_type=Path), help="Process file; a neutral example if absent."
 )
+@click.option("--replace", is_flag=True, help="Replace the files of an earlier export there.")
 @click.option("--check", type=click.Path(path_type=Path), help="Check an exported folder instead.")
 def command(
     directory: Path | None,
     design: str | None,
     target: Path | None,
     process: Path | None,
+    replace: bool,
     check: Path | None,
 ) -> None:
     """Write DESIGN of DIRECTORY for mask shop and test lab.
 
     DESIGN is STRATEGY/NUMBER of a run directory, or a design file with DIRECTORY a study. Rules of
-    the process are checked first; where one is broken nothing is written.
+    the process are checked first; where one is broken nothing is written. The folder must be new or
+    empty; with --replace it may hold an export, and all that is not of that export is left.
     """
     if check is not None:
-        if directory or design or target or process:
+        if directory or design or target or process or replace:
             raise click.UsageError("--check takes a folder and nothing else")
         from arrayopt.chip.export.check import check_export
 
@@ -46,9 +49,11 @@ def command(
     from arrayopt.chip.process import read_process
 
     rules = read_process(process)
-    done = export_design(load_design(directory, design), target, process=rules)
+    done = export_design(load_design(directory, design), target, process=rules, replace=replace)
     click.echo(f"{done.stamp.identifier} -> {done.folder}: {', '.join(done.files)}")
     click.echo(f"digest {done.stamp.digest}; {done.levels} metal level{'s' * (done.levels > 1)}")
+    if done.kept:
+        click.echo(f"Left as they were: {', '.join(done.kept)}")
     for note in done.notes:
         click.echo(f"Mind: {note}")
     click.echo(f"To check the files: arrayopt export --check {done.folder}")

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from importlib import import_module
+from types import FrameType
 
 import click
 
 from arrayopt import __version__
 from arrayopt.base.errors import ArrayoptError, nearest_name
+from arrayopt.base.files import shown
 
 COMMANDS = {
     "check": "Check a study file and say what a run would do.",
@@ -82,15 +85,25 @@ def _check_device() -> None:
         raise ArrayoptError(str(error)) from error
 
 
+def _ended(number: int, frame: FrameType | None) -> None:
+    """SIGTERM and a lost terminal end a command as an exception does, so that it tidies up."""
+    raise SystemExit(128 + number)
+
+
 def main() -> None:
     """Entry point of the installed command."""
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        if signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, _ended)
     try:
         status = group(prog_name="arrayopt", standalone_mode=False)
     except click.ClickException as error:
         error.show()
         status = error.exit_code
     except (click.Abort, KeyboardInterrupt):
-        click.echo("Stopped at once; the last saved generation stands.", err=True)
+        saved = "the last saved generation stands"
+        left = saved if "run" in sys.argv[1:2] else "no file is left half-written"
+        click.echo(f"Stopped at once; {left}.", err=True)
         status = 130
     except ArrayoptError as error:
         click.echo(str(error), err=True)
@@ -99,4 +112,10 @@ def main() -> None:
         # The reader of a pipe left; nothing more can be printed, not even at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = 1
+    except OSError as error:  # whatever no command foresaw: a name too long, a disk taken away
+        if error.errno is None:
+            raise
+        place = "" if error.filename is None else f"{shown(error.filename)}: "
+        click.echo(f"{place}{error.strerror}", err=True)
+        status = ArrayoptError.exit_code
     sys.exit(status if isinstance(status, int) else 0)

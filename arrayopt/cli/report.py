@@ -20,7 +20,8 @@ import click
     metavar="STRATEGY/NUMBER",
     help="Show this design in full; may be repeated. Each strategy's knee if not given.",
 )
-def command(directory: Path, out: Path | None, designs: tuple[str, ...]) -> None:
+@click.option("--overwrite", is_flag=True, help="Replace a file of another origin, too.")
+def command(directory: Path, out: Path | None, designs: tuple[str, ...], overwrite: bool) -> None:
     """Write one self-contained HTML page about the run in DIRECTORY.
 
     It holds the answer, the fronts, chosen designs with responses, maps and margins, a page to
@@ -31,6 +32,6 @@ def command(directory: Path, out: Path | None, designs: tuple[str, ...]) -> None
     from arrayopt.results.report.page import write_report
     from arrayopt.results.report.text import answer
 
-    path = write_report(directory, out, designs=designs)
+    path = write_report(directory, out, designs=designs, overwrite=overwrite)
     click.echo(answer(read_run(directory)))
     click.echo(f"Report: {path}")

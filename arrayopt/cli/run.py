@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from pathlib import Path
 
@@ -16,11 +17,13 @@ from arrayopt.base.errors import ArrayoptError
 )
 @click.argument("study", type=click.Path(path_type=Path))
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Run directory.")
-@click.option("--evaluations", type=click.IntRange(1), help="Total for each strategy.")
-@click.option("--hours", type=click.FloatRange(0, min_open=True), help="Total hours of running.")
-@click.option("--seed", type=click.IntRange(0), help="Instead of the study's.")
+@click.option("--evaluations", type=click.IntRange(1, 10**12), help="Total for each strategy.")
 @click.option(
-    "--workers", type=click.IntRange(1), help="Processes; one per processor if not given."
+    "--hours", type=click.FloatRange(0, 1e6, min_open=True), help="Total hours of running."
+)
+@click.option("--seed", type=click.IntRange(0, 2**63 - 1), help="Instead of the study's.")
+@click.option(
+    "--workers", type=click.IntRange(1, 1000), help="Processes; one per processor if not given."
 )
 @click.option("--resume", is_flag=True, help="Go on with the run in the directory, to the total.")
 @click.option("--fresh", is_flag=True, help="Discard the run in the directory and start again.")
@@ -58,6 +61,8 @@ def command(
     interruption and for any number of workers. `arrayopt status DIR` tells from any shell how a
     run is doing; run.log in the directory keeps what is shown here.
     """
+    if hours is not None and math.isnan(hours):
+        raise click.BadParameter("nan is no number of hours", param_hint="--hours")
     if resume and fresh:
         raise ArrayoptError("--resume and --fresh exclude each other; give one of them")
     from arrayopt.runs.progress import progress_on
@@ -67,8 +72,13 @@ def command(
 
     options = RunOptions(evaluations, hours, seed, workers, resume, fresh, start_from, scheduler)
     asked, progress = read_study(study), progress_on(sys.stderr)
-    compile_kernels(asked, progress.note)
-    outcome = run_study(asked, out, options=options, progress=progress)
+    outcome = run_study(
+        asked,
+        out,
+        options=options,
+        progress=progress,
+        prepare=lambda: compile_kernels(asked, progress.note),
+    )
     click.echo(outcome.message)
     for name, size in outcome.hypervolume.items():
         click.echo(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")

@@ -21,7 +21,7 @@ def command(directory: Path, design: str | None, rows: int) -> None:
     from arrayopt.base.status import trouble
     from arrayopt.design.stored import find_design
     from arrayopt.results.read import current_results
-    from arrayopt.results.tables import front_table, group_table, merit_table
+    from arrayopt.results.tables import front_table, group_rows, merit_table, text_table
 
     tree = current_results(directory)
     if design is None:
@@ -40,6 +40,6 @@ def command(directory: Path, design: str | None, rows: int) -> None:
     click.echo(f"{design}\n")
     click.echo(merit_table(member))
     click.echo()
-    click.echo(group_table(member))
+    click.echo(text_table(group_rows(member)))
     for sentence in trouble(member):
         click.echo(f"\n{sentence}")

@@ -26,17 +26,25 @@ def command(directory: Path, designs: tuple[str, ...]) -> None:
     more than the study's tolerance, and stores everything with the front. Where the study has a
     calibration, the verified values come with the 95 % bands that it leaves.
     """
+    from arrayopt.base.errors import ResultsError
     from arrayopt.verify.run import verify_run
 
-    click.echo(verification_text(verify_run(directory, designs or None)))
+    verified = verify_run(directory, designs or None)
+    if not verified:
+        raise ResultsError(
+            f"{directory}: there is nothing to verify; no front has a member, or the study's "
+            "verify.designs is 0: relax a limit or search longer, or name a DESIGN"
+        )
+    click.echo(verification_text(verified))
 
 
 def verification_text(verified: Sequence[VerifiedDesign]) -> str:
     """One line for each design and merit."""
     import numpy as np
 
+    from arrayopt.base.glossary import heading, shown_change, shown_number
     from arrayopt.base.status import VerifyStatus
-    from arrayopt.results.tables import heading, shown_change, shown_value, text_table
+    from arrayopt.results.tables import text_table
 
     banded = any(design.found.lower for design in verified)
     parts = ("search", "one_mode", "several_modes", "mutual", "verified")
@@ -53,17 +61,17 @@ def verification_text(verified: Sequence[VerifiedDesign]) -> str:
                 [
                     design.identifier if k == 0 else "",
                     heading(name),
-                    *(shown_value(name, value) for value in values),
+                    *(shown_number(name, value) for value in values),
                     shown_change(name, values[-1], values[0]),
                 ]
             )
             if banded:
                 both = [end for end in (found.lower, found.upper) if name in end]
-                ends = [shown_value(name, float(end[name][0])) for end in both]
+                ends = [shown_number(name, float(end[name][0])) for end in both]
                 rows[-1].append(" to ".join(ends))
         alone, array = float(found.onset_alone[0]), float(found.onset[0])
         rows.append(["", "onset of the array [V]"])
-        rows[-1] += [shown_value("onset_voltage", x) for x in (alone, alone, np.nan, array, array)]
+        rows[-1] += [shown_number("onset_voltage", x) for x in (alone, alone, np.nan, array, array)]
         rows[-1].append(shown_change("onset_voltage", array, alone))
         rows[-1] += [""] if banded else []
     notes = []

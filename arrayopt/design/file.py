@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import nearest_name
+from arrayopt.base.files import write_file
+from arrayopt.base.glossary import GLOSSARY
 from arrayopt.base.problems import Reporter
-from arrayopt.base.quantities import GLOSSARY
 from arrayopt.base.units import format_value
 from arrayopt.design.designs import PER_CHANNEL, PER_CLASS, Designs
 from arrayopt.study.build import FILE_NAMES
@@ -188,12 +189,14 @@ def write_design(
     index: int = 0,
     description: str = "",
 ) -> None:
-    """Write ``design_text`` to a file, complete or not at all."""
+    """Write ``design_text`` to a file, complete or not at all.
+
+    Raises
+    ------
+    ResultsError : it cannot be written.
+    """
     text = design_text(designs, strategy=strategy, index=index, description=description)
-    target = Path(path)
-    part = target.with_name(target.name + ".part")
-    part.write_text(text, encoding="utf-8")
-    part.replace(target)
+    write_file(Path(path), text.encode())
 
 
 def _values(one: Designs, name: str) -> NDArray[Any]:

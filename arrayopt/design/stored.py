@@ -59,8 +59,14 @@ def find_design(tree: xr.DataTree, identifier: str) -> FoundDesign:
         )
     group = tree[name].to_dataset()
     evaluations = group["evaluation"].values.astype(np.int64)
-    if not number.isdigit() or int(number) not in evaluations:
-        if number.isdigit():
+    if not len(evaluations):
+        raise ResultsError(
+            f"design {identifier!r}: the front of {name} is empty, because no design kept all "
+            "limits; relax a limit, widen a bound or search longer"
+        )
+    counted = number.isascii() and number.isdigit() and len(number) < 18
+    if not counted or int(number) not in evaluations:
+        if counted:
             near = evaluations[np.argsort(np.abs(evaluations - int(number)))[:5]]
         else:
             near = evaluations[:5]

@@ -7,13 +7,14 @@ import math
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ArrayoptError
+from arrayopt.base.files import read_text
+from arrayopt.base.glossary import heading, shown_number
 from arrayopt.base.labelled import complex_values
 from arrayopt.base.status import trouble
 from arrayopt.lab.calibrate import CellFit, fit_cell, sweeps_by_cell
@@ -23,6 +24,7 @@ from arrayopt.models.cells import ONSET_STEPS
 from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.steady.steady import onset_force, onset_frequency
 from arrayopt.physics.transient.pulse import contiguous_band
+from arrayopt.results.tables import text_table
 from arrayopt.study.model import Study
 from arrayopt.study.supported import CALIBRATED
 
@@ -105,7 +107,7 @@ def read_limits(
     if path is None:
         return {}
     try:
-        lines = Path(path).read_text(encoding="utf-8").splitlines()
+        lines = read_text(path).splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise ArrayoptError(f"{path} cannot be read: {error}") from None
     kept = [(n, line) for n, line in enumerate(lines, 1) if line and not line.startswith("#")]
@@ -337,16 +339,20 @@ def likely_causes(rows: Sequence[Row]) -> list[str]:
 
 def verdict_table(verdict: Verdict) -> str:
     """The comparison as text for a terminal."""
-    lines = [
-        f"{'where':16}{'quantity':24}{'predicted':>12}{'measured':>12}{'shift':>9}  limits",
-    ]
+    rows = [["where", "quantity", "predicted", "measured", "shift", "limits"]]
     for row in verdict.rows:
-        word = "pass" if row.passed else "FAIL"
-        lines.append(
-            f"{row.where:16}{row.quantity:24}{row.predicted:12.5g}{row.measured:12.5g}"
-            f"{row.shift:+9.1%}  {word} ({row.pass_from:.5g} to {row.pass_to:.5g})"
+        ends = (shown_number(row.quantity, end) for end in (row.pass_from, row.pass_to))
+        rows.append(
+            [
+                row.where,
+                heading(row.quantity),
+                shown_number(row.quantity, row.predicted),
+                shown_number(row.quantity, row.measured),
+                f"{row.shift:+.1%}",
+                f"{'pass' if row.passed else 'FAIL'} ({' to '.join(ends)})",
+            ]
         )
-    lines += ["", *verdict.left, *(f"likely: {cause}" for cause in verdict.causes)]
+    lines = [text_table(rows), "", *verdict.left, *(f"likely: {c}" for c in verdict.causes)]
     missed = sum(not row.passed for row in verdict.rows)
     lines.append(f"\n{'PASS' if verdict.passed else f'FAIL: {missed} of {len(verdict.rows)} rows'}")
     return "\n".join(lines)

@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import astuple, fields
 from pathlib import Path
 
 import numpy as np
 
-from arrayopt.base.errors import ArrayoptError, ResultsError
-from arrayopt.base.files import write_file
 from arrayopt.base.units import format_value
 from arrayopt.lab.calibrate import Outcome
-from arrayopt.study.calibration import UNITS, stack_digest
+from arrayopt.study.calibration import stack_digest
 from arrayopt.study.model import Correction, Study
 
 
 def calibration_text(outcome: Outcome, study: Study, *, title: str = "") -> str:
     """The calibration file of an outcome (docs/calibration.md)."""
     physical = outcome.physical
-    names = [f.name for f in fields(Correction)]
+    units = {f.name: f.metadata["units"] for f in fields(Correction)}
+    names = list(units)
     value = astuple(physical.value)
     lines = ["format = 1", f"title = {_text(title)}"]
     lines.append(f'nominal_stack = "{stack_digest(study.stack)}"')
@@ -35,7 +33,7 @@ def calibration_text(outcome: Outcome, study: Study, *, title: str = "") -> str:
             f"value = {value[index]!r}",
             f"lower = {min(span.lower, value[index])!r}",
             f"upper = {max(span.upper, value[index])!r}",
-            f'units = "{UNITS[name]}"',
+            f'units = "{units[name]}"',
             f"identified = {str(physical.identified[index]).lower()}",
         ]
     lines += ["", "[draws]", f"names = {_list(names)}", "values = ["]
@@ -88,10 +86,9 @@ def summary(outcome: Outcome) -> str:
         span, known = physical.intervals[index], physical.identified[index]
         number = astuple(physical.value)[index]
         mark = "" if known else "   not determined by these data"
-        unit = "" if UNITS[field.name] == "1" else f" {UNITS[field.name]}"
-        lines.append(
-            f"{field.name:18}{number:12.5g}{span.lower:12.5g}{span.upper:12.5g}{unit}{mark}"
-        )
+        unit = field.metadata["units"].replace("1", "")
+        ends = f"{number:12.5g}{span.lower:12.5g}{span.upper:12.5g}"
+        lines.append(f"{field.name:18}{ends} {unit}{mark}".rstrip())
     span = physical.gain_interval
     lines.append(f"{'instrument gain':18}{physical.gain:12.5g}{span.lower:12.5g}{span.upper:12.5g}")
     lines += ["", *findings(outcome)]
@@ -132,36 +129,6 @@ def findings(outcome: Outcome) -> list[str]:
             f"{verdict} the calibration"
         )
     return out
-
-
-def check_writable(path: str | os.PathLike[str]) -> None:
-    """Say before the fit, not after it, that there is no place for its result.
-
-    Raises
-    ------
-    ArrayoptError : no such folder, no permission, or the name is a folder's.
-    """
-    target = Path(path)
-    if target.is_dir():
-        raise ArrayoptError(f"{target} is a folder; a file is needed")
-    if not target.parent.is_dir():
-        raise ArrayoptError(f"{target} cannot be written: there is no folder {target.parent}")
-    if not os.access(target.parent, os.W_OK):
-        raise ArrayoptError(f"{target} cannot be written: {target.parent} is not writable")
-
-
-def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
-    """Write a file, complete or not at all.
-
-    Raises
-    ------
-    ArrayoptError : it cannot be written.
-    """
-    try:
-        write_file(Path(path), content)
-    except ResultsError as error:
-        reason = getattr(error.__cause__, "strerror", None) or "unknown reason"
-        raise ArrayoptError(f"{path} cannot be written: {reason}") from None
 
 
 def _text(value: str) -> str:

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 PER_ROW = 3
+MARK = "arrayopt calibration"
+"""What pictures carry inside, so that a later one may take their place."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,8 @@ def draw_calibration(
         axes.set_title(burst.title, fontsize=9)
         axes.legend(fontsize=8, frameon=False)
     content = BytesIO()
-    figure.savefig(content, format=form, dpi=130)
+    key = "Software" if form == "png" else "Creator"
+    figure.savefig(content, format=form, dpi=130, metadata={key: MARK})
     return content.getvalue()
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.base.quantities import MARGIN_PREFIX
+from arrayopt.base.glossary import MARGIN_PREFIX
 from arrayopt.design.designs import Designs
 from arrayopt.merits.figures import MeritTable, answering, compute_merits
 from arrayopt.merits.uncertainty import DRAWS, merit_bands

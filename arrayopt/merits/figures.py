@@ -22,7 +22,7 @@ from arrayopt.models.cells import Cells, tables
 from arrayopt.models.choose import excitation_of, fidelity_of, model_of, stronger
 from arrayopt.models.excitations.figures import PulseFigures
 from arrayopt.physics.plate.diaphragm import film_stress
-from arrayopt.physics.sound.air import sound_pressure_level
+from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.study.model import Study
 from arrayopt.study.supported import BOTH, SEVERAL_MODES, escalates
 

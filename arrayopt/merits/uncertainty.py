@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.base.quantities import MERITS
+from arrayopt.base.glossary import MERITS
 from arrayopt.design.designs import Designs
 from arrayopt.merits.figures import QUICK, compute_merits
 from arrayopt.study.calibration import with_correction

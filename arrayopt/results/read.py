@@ -16,12 +16,13 @@ import xarray as xr
 from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.front import hypervolume, nondominated, thinned
-from arrayopt.search.problem import Floats, Ints, Objective, minimised
-from arrayopt.base.quantities import GLOSSARY, MERITS
+from arrayopt.search.problem import Floats, Ints, minimised
+from arrayopt.study.model import Objective
+from arrayopt.base.glossary import GLOSSARY, MERITS
 from arrayopt.runs.directory import HISTORY
 from arrayopt.runs.identity import RUN, read_identity
 from arrayopt.runs.saved import read_progress
-from arrayopt.runs.store import FRONTS, load, open_results
+from arrayopt.runs.store import FRONTS, load, open_fronts, open_results
 from arrayopt.study.read import read_study_text
 from arrayopt.study.model import Study
 
@@ -87,17 +88,17 @@ def read_run(path: str | os.PathLike[str]) -> Reading:
     folder = place if place.is_dir() else place.parent
     if _behind(place):
         return _read_generations(place)
-    tree = open_results(place)
+    tree = open_fronts(place)
     attributes = tree.attrs
-    if not int(attributes.get("complete", 1)):
+    if not int(attributes["complete"]):
         notes.append(
             "The run was stopped before its budget was used up; the fronts show what it had found."
         )
-    study = _study(attributes, notes)
-    versions = json.loads(attributes.get("versions", "{}"))
+    study = _study(attributes["study"], notes)
+    versions = json.loads(attributes["versions"])
     fronts = {name: node.to_dataset() for name, node in tree.children.items()}
-    evaluations = {name: int(f.attrs.get("evaluations", 0)) for name, f in fronts.items()}
-    for name in [n for n, front in fronts.items() if front.sizes.get("design", 0) == 0]:
+    evaluations = {name: int(f.attrs["evaluations"]) for name, f in fronts.items()}
+    for name in [n for n, front in fronts.items() if front.sizes["design"] == 0]:
         notes.append(
             f"{name}: no design kept all limits in {evaluations[name]} evaluations; relax a limit, "
             "widen a bound or search longer."
@@ -113,9 +114,9 @@ def read_run(path: str | os.PathLike[str]) -> Reading:
     return Reading(
         place,
         study,
-        attributes.get("study", ""),
-        attributes.get("digest", ""),
-        int(attributes.get("seed", 0)),
+        attributes["study"],
+        attributes["digest"],
+        int(attributes["seed"]),
         versions,
         fronts,
         _read_history(folder, attributes, notes),
@@ -144,7 +145,7 @@ def current_results(path: str | os.PathLike[str]) -> xr.DataTree:
     """
     place = Path(path)
     if not _behind(place):
-        return open_results(place)
+        return open_fronts(place)
     reading = _read_generations(place)
     identity = read_identity(place)
     tree = xr.DataTree.from_dict(dict(reading.fronts))
@@ -162,7 +163,7 @@ def _behind(place: Path) -> bool:
         saved = {n: read_progress(place, n) for n in read_identity(place).strategies}
     except ResultsError:
         return False  # the fronts file is the better witness
-    fronts = open_results(place)
+    fronts = open_fronts(place)
     return any(
         s is not None
         and (name not in fronts.children or s.evaluations != fronts[name].attrs["evaluations"])
@@ -170,11 +171,9 @@ def _behind(place: Path) -> bool:
     )
 
 
-def _study(attributes: Mapping[Any, Any], notes: list[str]) -> Study | None:
+def _study(text: str, notes: list[str]) -> Study | None:
     try:
-        return read_study_text(attributes["study"])
-    except KeyError:
-        notes.append("The results hold no study text; parts that need it are left out.")
+        return read_study_text(text)
     except ArrayoptError as error:
         notes.append(
             f"This version no longer accepts the study of these results ({error}); parts that "
@@ -224,7 +223,7 @@ def _read_generations(folder: Path) -> Reading:
         f"{folder} is unfinished: this shows the generations saved so far. If it is not running, "
         "`arrayopt run STUDY --out DIR --resume` goes on."
     ]
-    study = _study({"study": identity.study}, notes)
+    study = _study(identity.study, notes)
     _check_versions(dict(identity.versions), notes)
     history: dict[str, xr.Dataset] = {}
     for name in identity.strategies:

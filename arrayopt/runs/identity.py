@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.base.files import FORMAT, PROGRAM
+from arrayopt.base.files import FORMAT, PROGRAM, read_bytes
 
 RUN = "run.json"
 
@@ -81,7 +81,24 @@ def read_identity(directory: Path) -> RunIdentity:
     """
     path = Path(directory) / RUN
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        content = read_bytes(path)
+    except FileNotFoundError:
+        raise ResultsError(f"{directory} holds no run ({RUN} is missing)") from None
+    except OSError as error:
+        raise ResultsError(f"{path} could not be read: {error.strerror}") from error
+    return parsed_identity(content, path)
+
+
+def parsed_identity(text: bytes, path: Path) -> RunIdentity:
+    """Which run the content of a run file means; ``path`` is named where it cannot be read.
+
+    Raises
+    ------
+    ResultsError
+        If it is damaged, foreign or of another format.
+    """
+    try:
+        content = json.loads(text)
         if not isinstance(content, dict) or content.pop("program") != PROGRAM:
             raise KeyError
         if (version := content.pop("format")) != FORMAT:
@@ -90,11 +107,7 @@ def read_identity(directory: Path) -> RunIdentity:
             )
         content["strategies"] = tuple(content["strategies"])
         return RunIdentity(**content)
-    except FileNotFoundError:
-        raise ResultsError(f"{directory} holds no run ({RUN} is missing)") from None
-    except OSError as error:
-        raise ResultsError(f"{path} could not be read: {error.strerror}") from error
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         raise ResultsError(f"{path} is damaged or was not written by {PROGRAM}") from None
 
 

@@ -10,12 +10,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, TextIO
 
+from arrayopt.base.glossary import shown, words
+
 
 @dataclass(frozen=True)
 class Report:
     """Where one strategy stands after a generation.
 
-    ``best`` holds the best value of each objective on the front so far, in its own unit;
+    ``best`` holds the best value of each objective on the front so far, as stored;
     ``seconds_left`` is for the whole run and None while it cannot be said.
     """
 
@@ -38,7 +40,7 @@ class Report:
             "feasible": f"{self.feasible_share:.0%}",
             "hypervolume": f"{self.hypervolume:.5g}",
             "front": str(self.front),
-            **{f"best {name}": f"{value:.4g}" for name, value in self.best.items()},
+            **{f"best {words(n)}": shown(n, value) for n, value in self.best.items()},
             "left": duration(self.seconds_left),
         }
 

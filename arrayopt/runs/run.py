@@ -12,7 +12,8 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from arrayopt.runs.directory import LOG, RunDirectory
+from arrayopt.base.errors import ResultsError
+from arrayopt.runs.directory import LOG, STATUS, RunDirectory
 from arrayopt.runs.identity import RunIdentity
 from arrayopt.runs.progress import (
     LogProgress,
@@ -22,7 +23,8 @@ from arrayopt.runs.progress import (
     SeveralProgress,
     SilentProgress,
 )
-from arrayopt.runs.saved import Saved
+from arrayopt.runs.replay import replayed
+from arrayopt.runs.saved import STATE, Saved
 from arrayopt.runs.signals import StopSignals
 from arrayopt.runs.status import COMPLETE, FAILED, STOPPED, Health, StatusFile
 from arrayopt.runs.store import generation_dataset
@@ -30,13 +32,17 @@ from arrayopt.runs.workers import Pool
 from arrayopt.search.front import thinned
 from arrayopt.search.loop import Generation, search
 from arrayopt.search.population import SearchSettings
-from arrayopt.search.problem import Evaluation, Evaluator, Floats, Ints, Objective, minimised
+from arrayopt.search.problem import Evaluation, Evaluator, Floats, Ints, minimised
+from arrayopt.study.model import Objective
 
 FRONTS_EVERY = 60.0
 """Least seconds between two fronts files written while a run goes on."""
 
 FRONTS_SHARE = 0.01
 """Largest share of the time that writing them takes."""
+
+LOG_PIECES = 3
+"""Older pieces of ``run.log`` that are kept."""
 
 RATE_GENERATIONS = 20
 """Generations of each strategy from which the time left is told."""
@@ -148,6 +154,7 @@ def run_tasks(
     fresh: bool = False,
     progress: Progress | None = None,
     health: Health | None = None,
+    prepare: Callable[[], None] | None = None,
 ) -> Outcome:
     """Search every strategy up to the budget, in turns, and write the fronts and the history.
 
@@ -167,6 +174,8 @@ def run_tasks(
     progress : Progress, optional
     health : function, optional
         Counters for the status file, see ``status.Health``.
+    prepare : function, optional
+        Called once the directory is held, before anything is searched.
 
     Returns
     -------
@@ -187,10 +196,15 @@ def run_tasks(
         progress or SilentProgress() as shown,
         RunDirectory(directory, identity, resume=resume, fresh=fresh) as run,
     ):
+        if prepare is not None:  # a signal ends it at once
+            prepare()
+        run.record.add(STATUS, LOG, *(f"{LOG}.{k}" for k in range(1, LOG_PIECES + 1)))
         kept = StatusFile(
             run.path, {"evaluations": budget.evaluations, "hours": budget.hours}, health
         )
-        told = SeveralProgress(shown, LogProgress(RotatingFile(run.path / LOG)), kept)
+        told = SeveralProgress(
+            shown, LogProgress(RotatingFile(run.path / LOG, keep=LOG_PIECES)), kept
+        )
         try:
             with StopSignals(told.note) as stop:
                 outcome = _run(tasks, run, budget, settings, front_size, stop, told)
@@ -214,6 +228,8 @@ def _run(
     progress: Progress,
 ) -> Outcome:
     searches = [_Search(task, run, settings, run.identity.seed) for task in tasks]
+    for note in run.notes:
+        progress.note(note)
     current = _CurrentFronts(searches, run, front_size)
     complete = _take_turns(searches, budget, stop, progress, current)
     history = run.write_history()
@@ -261,11 +277,25 @@ class _Search:
         self.exhausted = False
         self.recent: deque[tuple[float, int]] = deque(maxlen=RATE_GENERATIONS)
         start = run.identity.start_vectors(task.name)
+        initial = task.initial if start is None else start
+        own_seed = strategy_seed(seed, task.name)
+        if files := run.unsearched(task.name):
+            try:
+                self.saved = replayed(
+                    task.evaluator, settings, files,
+                    run=run.run, seed=own_seed, initial=initial, saved=self.saved,
+                )  # fmt: skip
+            except ResultsError as error:
+                raise ResultsError(
+                    f"the search of {task.name} cannot be rebuilt from its saved generations: "
+                    f"{error}; restore that file and {STATE} from a copy, or {run.otherwise()}"
+                ) from error
+            run.rebuilt(task.name, self.saved)
         self._generations: Iterator[Generation] = search(
             task.evaluator,
             settings,
-            seed=strategy_seed(seed, task.name),
-            initial=task.initial if start is None else start,
+            seed=own_seed,
+            initial=initial,
             state=None if self.saved is None else self.saved.state,
         )
 

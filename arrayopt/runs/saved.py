@@ -7,15 +7,19 @@ import hashlib
 import json
 import os
 import re
+from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.runs.identity import RUN
+from arrayopt.base.files import open_plain
+from arrayopt.runs.identity import RUN, RunIdentity, parsed_identity, read_identity
 from arrayopt.runs.store import load
 
 STATE = "state"
@@ -34,6 +38,10 @@ class Saved:
     state: bytes
 
 
+class UnusableStateError(ResultsError):
+    """A search state that is damaged or foreign; the generations beside it are the record."""
+
+
 def read_state(path: Path, run: str) -> Saved | None:
     """The saved search of one strategy, or None where nothing was saved yet.
 
@@ -46,48 +54,105 @@ def read_state(path: Path, run: str) -> Saved | None:
 
     Raises
     ------
+    UnusableStateError
+        Unless the file is of this user, belongs to the run and is undamaged. Only then may
+        ``state`` be unpickled.
     ResultsError
-        Unless the file is a plain file of this user, belongs to the run and is undamaged. Only then
-        may ``state`` be unpickled.
+        If it is no plain file or cannot be read.
     """
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)
+        with open_plain(path, follow=False) as stream:
+            owner, content = os.fstat(stream.fileno()).st_uid, stream.read()
     except FileNotFoundError:
         return None
     except OSError as error:
         raise ResultsError(f"{path} could not be read: {error.strerror}") from error
-    with os.fdopen(descriptor, "rb") as stream:
-        owner, content = os.fstat(descriptor).st_uid, stream.read()
     if owner != os.geteuid():
-        raise ResultsError(
-            f"{path} belongs to another user and is not loaded; copy the run directory first"
-        )
+        raise UnusableStateError(f"{path} belongs to another user and is not loaded")
     body, _, seal = content.rpartition(b"\n")
     if not content.startswith(STATE_MAGIC) or hashlib.sha256(body).hexdigest().encode() != seal:
-        raise ResultsError(
-            f"{path} is damaged (its checksum does not match); the generations beside it are "
-            "readable, and --fresh starts again"
-        )
+        raise UnusableStateError(f"{path} is damaged (its checksum does not match)")
     line, _, state = body[len(STATE_MAGIC) :].partition(b"\n")
     header = json.loads(line)
     if header.pop("run") != run:
-        raise ResultsError(f"{path} belongs to another run and is not loaded")
+        raise UnusableStateError(f"{path} belongs to another run and is not loaded")
     return Saved(state=state, **header)
 
 
 def read_progress(directory: Path, strategy: str) -> Saved | None:
-    """Where a strategy of the run in a directory stands, without holding the directory.
+    """Where a strategy of the run in a directory stands, by its last generation.
 
     Raises
     ------
     ResultsError
-        As ``read_state``, or if there is no run.
+        If the last generation cannot be read or does not tell.
+    """
+    folder = Path(directory) / strategy
+    files = generation_files(folder) if folder.is_dir() else {}
+    if not files:
+        return None
+    last = files[max(files)]
+    return progress_in(load(last).attrs, max(files), last)
+
+
+def progress_in(attributes: Mapping[Any, Any], number: int, file: Path) -> Saved:
+    """Where a strategy stood after a generation, by the attributes of its file.
+
+    Raises
+    ------
+    ResultsError
+        If the file was written by a version that did not say.
     """
     try:
-        run = hashlib.sha256((Path(directory) / RUN).read_bytes()).hexdigest()
-    except OSError as error:
-        raise ResultsError(f"{directory} holds no run: {error.strerror}") from error
-    return read_state(Path(directory) / strategy / STATE, run)
+        return Saved(
+            number,
+            int(attributes["evaluations"]),
+            float(attributes["seconds"]),
+            float(attributes["hypervolume"]),
+            b"",
+        )
+    except (KeyError, TypeError, ValueError):
+        raise ResultsError(f"{file} does not say where its search stood") from None
+
+
+def kept_run_file(directory: Path) -> bytes | None:
+    """Content of the run file that the saved generations belong to; None without generations.
+
+    The first generation of each strategy holds it, under the checksum that all of them name.
+
+    Raises
+    ------
+    ResultsError
+        If a first generation is damaged or does not hold it, or they belong to different runs.
+    """
+    found: dict[str, bytes] = {}
+    for file in sorted(Path(directory).glob(f"*/{generation_name(1)}")):
+        attributes = load(file).attrs
+        content = str(attributes.get("run_file", "")).encode()
+        run = hashlib.sha256(content).hexdigest()
+        if run != attributes.get("run"):
+            raise ResultsError(f"{file} does not tell which run it belongs to")
+        found[run] = content
+        if len(found) > 1:
+            raise ResultsError(f"{directory} holds generations of more than one run")
+    return next(iter(found.values()), None)
+
+
+def known_identity(directory: Path) -> RunIdentity:
+    """Which run a directory holds, by its run file or else by its saved generations.
+
+    Raises
+    ------
+    ResultsError
+        If neither tells.
+    """
+    try:
+        return read_identity(directory)
+    except ResultsError:
+        with suppress(ResultsError):
+            if (kept := kept_run_file(directory)) is not None:
+                return parsed_identity(kept, Path(directory) / RUN)
+        raise
 
 
 def stored_designs(folder: Path, evaluations: NDArray[np.int64]) -> xr.Dataset:
@@ -124,6 +189,11 @@ def stored_designs(folder: Path, evaluations: NDArray[np.int64]) -> xr.Dataset:
     if not parts:
         return generation(0).isel(design=slice(0, 0))
     return xr.concat(parts, "design", data_vars="all", combine_attrs="override")
+
+
+def generation_name(number: int) -> str:
+    """Name of the file of a generation."""
+    return f"generation-{number:06d}.nc"
 
 
 def generation_files(folder: Path) -> dict[int, Path]:

@@ -11,8 +11,7 @@ import xarray as xr
 
 from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.design.designs import DesignSpace
-from arrayopt.runs.identity import read_identity
-from arrayopt.runs.saved import generation_files, stored_designs
+from arrayopt.runs.saved import generation_files, known_identity, stored_designs
 from arrayopt.runs.store import load
 from arrayopt.search.problem import Floats
 from arrayopt.study.model import Study
@@ -49,7 +48,7 @@ def start_from(
     ResultsError
         If there is no run, this version cannot read its study, or no strategy fits.
     """
-    there = read_identity(directory)
+    there = known_identity(directory)
     try:
         old = read_study_text(there.study)
     except ArrayoptError as error:
@@ -62,7 +61,7 @@ def start_from(
         if strategy.name not in there.strategies or not folder.is_dir():
             note(f"{strategy.name}: {directory} has no such strategy; it starts anew.")
             continue
-        stored = _population(folder, size)
+        stored = _population(folder, size, note)
         if stored is None:
             note(f"{strategy.name}: {directory} has saved no generation of it; it starts anew.")
             continue
@@ -80,19 +79,28 @@ def start_from(
     return {"from": f"{there.digest} seed {there.seed}", "vectors": vectors}
 
 
-def _population(folder: Path, size: int) -> Floats | None:
-    """Vectors (design, variable) of a strategy's front and its latest good designs."""
-    files = [file for _, file in sorted(generation_files(folder).items())]
-    if not files:
+def _population(folder: Path, size: int, note: Callable[[str], None]) -> Floats | None:
+    """Vectors (design, variable) of a strategy's front and its latest good designs, if readable."""
+    latest: list[xr.Dataset] = []
+    for _, file in sorted(generation_files(folder).items(), reverse=True):
+        try:
+            latest.append(load(file))
+        except ResultsError as error:
+            note(f"{error}; it is left out.")
+        if len(latest) == RECENT:
+            break
+    if not latest:
         return None
-    front = np.asarray(load(files[-1])["front"].values, dtype=np.int64)
+    front = np.asarray(latest[0]["front"].values, dtype=np.int64)
     spread = np.unique(np.linspace(0, len(front) - 1, min(size, len(front))).round().astype(int))
     rows: list[Floats] = []
     if len(front):
-        rows.append(_vectors(stored_designs(folder, front[spread])))
-    recent = xr.concat(
-        [load(file).drop_vars("front") for file in files[-RECENT:]], "design", data_vars="all"
-    )
+        try:
+            rows.append(_vectors(stored_designs(folder, front[spread])))
+        except ResultsError as error:
+            note(f"{error}; the latest designs are taken in place of the front.")
+            front = front[:0]
+    recent = xr.concat([one.drop_vars("front") for one in latest[::-1]], "design", data_vars="all")
     violation = recent["violation"].values
     latest_first = np.lexsort([-recent["evaluation"].values, violation])
     others = latest_first[~np.isin(recent["evaluation"].values[latest_first], front)]

@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.base.files import FORMAT, PROGRAM
+from arrayopt.base.files import FORMAT, PROGRAM, read_text, temporary_file
+from arrayopt.base.glossary import UnknownQuantityError, shown, words
 from arrayopt.runs.directory import STATUS, owner_of
 from arrayopt.runs.identity import read_identity
 from arrayopt.runs.progress import Report, SilentProgress, duration
@@ -113,13 +114,9 @@ class StatusFile(SilentProgress):
         # Not synchronised to disk: after a power cut the saved generations tell enough.
         self._content["updated"] = time.time()
         self._written = time.monotonic()
-        temporary = self._file.with_name(f".{self._file.name}.part")
-        try:
-            temporary.write_text(json.dumps(self._content, indent=1), encoding="utf-8")
-            os.replace(temporary, self._file)
-        except OSError:
-            with suppress(OSError):
-                temporary.unlink()
+        with suppress(OSError), temporary_file(self._file.parent) as place:
+            place.write_text(json.dumps(self._content, indent=1), encoding="utf-8")
+            os.replace(place, self._file)
 
 
 @dataclass(frozen=True)
@@ -231,7 +228,7 @@ def _is_file(path: Path) -> bool:
 def _content(file: Path) -> tuple[dict[str, Any], list[str]]:
     """What the status file holds, if it can be believed; everything in it is optional."""
     try:
-        content = json.loads(file.read_text(encoding="utf-8"))
+        content = json.loads(read_text(file))
         if content["program"] != PROGRAM or content["format"] != FORMAT:
             raise ValueError
         for key, kind in (("strategies", dict), ("budget", dict), ("health", dict)):
@@ -258,7 +255,7 @@ def _report(content: Any) -> Report | None:
     try:
         report = Report(**content)
         report.cells()
-    except (TypeError, ValueError, AttributeError):
+    except (TypeError, ValueError, AttributeError, UnknownQuantityError):
         return None
     return report
 
@@ -272,7 +269,7 @@ def status_text(status: RunStatus) -> str:
         done = f"  {s.name}: generation {s.generation}, evaluations {s.evaluations}{total}"
         rows.append(f"{done}, hypervolume {s.hypervolume:.5g}")
         if s.report is not None:
-            best = ", ".join(f"{name} {value:.4g}" for name, value in s.report.best.items())
+            best = ", ".join(f"{words(n)} {shown(n, value)}" for n, value in s.report.best.items())
             told = f"front {s.report.front}, feasible {s.report.feasible_share:.0%}"
             rows.append(f"    {told}; best so far: {best or 'nothing feasible yet'}")
     lines += rows

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import math
 import os
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,10 +22,12 @@ from arrayopt.base.files import (
     FORMAT,
     PROGRAM,
     check_seal,
+    full_disk,
     hdf_size,
     publish,
     seal_file,
     sealed,
+    temporary_file,
     unwritable,
 )
 from arrayopt.base.labelled import labelled
@@ -60,35 +63,45 @@ def encoded(dataset: xr.Dataset, attributes: Mapping[str, Any]) -> bytes:
 
 
 @contextmanager
-def _new_file(path: Path, attributes: Mapping[str, Any]) -> Iterator[Any]:
+def _new_file(
+    path: Path, attributes: Mapping[str, Any], *, replace: bool = True, resumable: bool = False
+) -> Iterator[Any]:
     """An open netCDF-4 file that is sealed and takes its name only when it is complete."""
-    temporary = path.with_name(f".{path.name}.part")
     try:
-        with netCDF4.Dataset(temporary, "w", format="NETCDF4") as file:
-            file.setncatts(_root(attributes))
-            yield file
-        seal_file(temporary)
-        publish(temporary, path)
-    except (OSError, RuntimeError) as error:  # netCDF reports a full disk as either
-        with suppress(OSError):
-            temporary.unlink()
-        raise unwritable(path, error) from error
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
+        with temporary_file(path.parent) as place:
+            try:
+                with netCDF4.Dataset(place, "w", format="NETCDF4") as file:
+                    file.setncatts(_root(attributes))
+                    yield file
+                seal_file(place)
+            except (OSError, RuntimeError) as error:  # netCDF reports a full disk as either
+                raise full_disk(place) or error from error
+            publish(place, path, replace=replace)
+    except (OSError, RuntimeError) as error:
+        raise unwritable(path, error, resumable=resumable) from error
 
 
 def write_results(
-    path: Path, groups: Mapping[str, xr.Dataset], attributes: Mapping[str, Any]
+    path: Path,
+    groups: Mapping[str, xr.Dataset],
+    attributes: Mapping[str, Any],
+    *,
+    replace: bool = True,
+    resumable: bool = False,
 ) -> None:
     """Write a result file with one group per strategy; see ``open_results``.
+
+    Parameters
+    ----------
+    path, groups, attributes : the file, its groups, and its attributes.
+    replace, resumable : as `write_file` has them.
 
     Raises
     ------
     ResultsError
         If it cannot be written; an old file is then untouched.
     """
-    with _new_file(path, attributes) as file:
+    with _new_file(path, attributes, replace=replace, resumable=resumable) as file:
         for name, dataset in groups.items():
             target = NetCDF4DataStore(file.createGroup(name))  # type: ignore[no-untyped-call]
             dataset.dump_to_store(target)
@@ -109,9 +122,9 @@ def join_files(
     Raises
     ------
     ResultsError
-        If it cannot be written; an old file is then untouched.
+        If it cannot be written; an old file is then untouched, and the run can go on.
     """
-    with _new_file(path, attributes) as file:
+    with _new_file(path, attributes, resumable=True) as file:
         for name, (files, total) in groups.items():
             _append(file.createGroup(name), files, total)
 
@@ -201,6 +214,75 @@ def open_results(path: str | os.PathLike[str]) -> xr.DataTree:
     check_seal(file)
     with xr.open_datatree(file, engine="netcdf4") as tree:
         return tree.load()
+
+
+_GROUP: dict[str, Callable[[Any], object]] = {
+    "objectives": str, "senses": str, "references": float, "scales": float,
+    "hypervolume": float, "evaluations": int,
+}  # fmt: skip
+
+
+def _versions(text: str) -> None:
+    if not all(isinstance(value, str) for value in dict(json.loads(text).items()).values()):
+        raise TypeError
+
+
+_FILE: dict[str, Callable[[Any], object]] = {
+    "study": str,
+    "digest": str,
+    "seed": int,
+    "versions": _versions,
+    "complete": int,
+}
+
+
+def open_fronts(path: str | os.PathLike[str]) -> xr.DataTree:
+    """Open a fronts file, or a run directory holding one, and make sure that it holds fronts.
+
+    Returns
+    -------
+    xarray.DataTree
+        As ``open_results``; attributes and groups are those that every reader of fronts needs.
+
+    Raises
+    ------
+    ResultsError
+        As ``open_results``, or if a group is no front or an attribute is missing; all are named.
+    """
+    tree = open_results(path)
+    wrong = _lacking(tree.attrs, _FILE, "the file")
+    for name, node in tree.children.items():
+        front = node.to_dataset()
+        lacking = _lacking(front.attrs, _GROUP, f"group {name}")
+        if not lacking:
+            wanted = ("vector", "evaluation", *np.atleast_1d(front.attrs["objectives"]))
+            absent = [n for n in map(str, wanted) if "design" not in front.get(n, _NOTHING).dims]
+            if absent:
+                lacking = [f"group {name} holds no {', '.join(absent)} of its designs"]
+            elif len({np.size(front.attrs[key]) for key in list(_GROUP)[:4]}) > 1:
+                lacking = [f"group {name} has objectives, senses and scales of unequal number"]
+        wrong += lacking
+    if wrong:
+        raise ResultsError(f"{path} does not hold fronts as {PROGRAM} writes them: "
+                           f"{'; '.join(wrong)}; use a copy")  # fmt: skip
+    return tree
+
+
+_NOTHING = xr.DataArray(0.0)
+
+
+def _lacking(
+    attributes: Mapping[Any, Any], needed: Mapping[str, Callable[[Any], object]], where: str
+) -> list[str]:
+    missing = [key for key in needed if key not in attributes]
+    out = [f"{where} has no attribute {', '.join(missing)}"] if missing else []
+    for key, kind in needed.items():
+        try:
+            for value in np.atleast_1d(attributes[key]) if key in attributes else ():
+                kind(value)
+        except (ValueError, TypeError, AttributeError, OverflowError, RecursionError):
+            out.append(f"{where} has an attribute {key} that means nothing")
+    return out
 
 
 def load(

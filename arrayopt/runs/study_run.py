@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from functools import partial
@@ -57,6 +58,7 @@ def run_study(
     *,
     options: RunOptions | None = None,
     progress: Progress | None = None,
+    prepare: Callable[[], None] | None = None,
 ) -> Outcome:
     """Search every strategy of a study and write its fronts.
 
@@ -67,6 +69,8 @@ def run_study(
     options : RunOptions, optional
     progress : Progress, optional
         Told of every generation.
+    prepare : function, optional
+        As for ``run_tasks``.
 
     Returns
     -------
@@ -81,7 +85,7 @@ def run_study(
     chosen = options or RunOptions()
     shown = progress or SilentProgress()
     settings = SearchSettings(
-        algorithm=study.search.algorithm,  # type: ignore[arg-type]
+        algorithm=study.search.algorithm,
         population=study.search.population,
         islands=study.search.islands,
         exchange_every=study.search.exchange_every,
@@ -103,6 +107,7 @@ def run_study(
             fresh=chosen.fresh,
             progress=shown,
             health=workers.health,
+            prepare=prepare,
         )
 
 
@@ -149,7 +154,7 @@ def identity(study: Study, seed: int, settings: SearchSettings) -> RunIdentity:
     """What must agree before a run is continued."""
     recorded: dict[str, Any] = {
         **asdict(settings),
-        "seeded_designs": study.search.seeded_designs,
+        "seeded_designs": study.search.seeds,
         "front_size": study.search.front_size,
     }
     return RunIdentity(
@@ -168,6 +173,6 @@ def _task(study: Study, name: str, workers: Pool) -> Task:
     return Task(
         name,
         PooledEvaluator(evaluator, workers, name),
-        initial=seed_vectors(study, strategy, study.search.seeded_designs),
+        initial=seed_vectors(study, strategy, study.search.seeds),
         describe=partial(StudyEvaluator.describe, evaluator),
     )

@@ -13,7 +13,7 @@ from arrayopt.merits.figures import compute_merits
 from arrayopt.models.array import SWEEPS
 from arrayopt.models.choose import model_of
 from arrayopt.physics.steady.harmonic_sweep import sweep_rows
-from arrayopt.runs.workers import inherited_by_workers
+from arrayopt.runs.workers import inherited_by_workers, leave_with_parent
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import ModelSettings, Study
 from arrayopt.study.read import read_study_text
@@ -72,6 +72,7 @@ PARTS = {"search": _search, "others": _others}
 
 
 def _compile(part: str, text: str) -> None:
+    leave_with_parent()
     with suppress(Exception):  # the run meets it again, and is the one to report it
         study = read_study_text(text)
         strategy = study.strategies[-1]

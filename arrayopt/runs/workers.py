@@ -39,16 +39,17 @@ _DEATHS = 2
 _built: dict[str, Evaluate] = {}
 
 
-def _start_worker() -> None:
+def leave_with_parent() -> None:
+    """End this process, whatever it is doing, as soon as the one that started it has ended."""
     parent = multiprocessing.parent_process()
     if parent is not None:
 
-        def leave_with_parent() -> None:
+        def watch() -> None:
             # A killed driver cannot tell its workers, which would wait for work for ever.
             wait_for([parent.sentinel])
             os._exit(1)
 
-        threading.Thread(target=leave_with_parent, daemon=True).start()
+        threading.Thread(target=watch, daemon=True).start()
 
 
 def evaluate_here(build: Build, digest: str, text: str, strategy: str, X: Floats) -> Evaluation:
@@ -232,7 +233,7 @@ class Workers:
             self._pool = ProcessPoolExecutor(
                 self.workers,
                 mp_context=multiprocessing.get_context("spawn"),
-                initializer=_start_worker,
+                initializer=leave_with_parent,
             )
         return self._pool
 

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from arrayopt.design.designs import DesignSpace
 from arrayopt.merits.evaluate import deflection_limit, evaluate, limits_in_force
 from arrayopt.merits.figures import QUICK, MeritTable, compute_merits
-from arrayopt.search.problem import Evaluation, Ints, Objective
-from arrayopt.study.model import Strategy, Study
+from arrayopt.search.problem import Evaluation, Ints
+from arrayopt.study.model import Objective, Strategy, Study
 from arrayopt.study.read import read_study_text
 
 if TYPE_CHECKING:
@@ -34,10 +34,6 @@ class StudyEvaluator:
         self.study = study
         self.strategy = strategy
         self.space = DesignSpace(study, strategy)
-        self._objectives = tuple(
-            Objective(o.name, "max" if o.maximise else "min", o.reference, o.scale)
-            for o in study.objectives
-        )
         self.limits = limits_in_force(study, strategy)
         self._wanted = frozenset(
             {o.name for o in study.objectives} | {limit.name for limit in self.limits}
@@ -56,7 +52,7 @@ class StudyEvaluator:
     @property
     def objectives(self) -> Sequence[Objective]:
         """What the study wants."""
-        return self._objectives
+        return self.study.objectives
 
     def repair(self, X: Floats) -> Floats:
         """Nearest vectors that stand for themselves: the electrode kind is rounded."""
@@ -71,7 +67,7 @@ class StudyEvaluator:
             wanted=self._wanted,
             deflection_limit=deflection_limit(self.limits),
         )
-        F = np.stack([table.values[o.name] for o in self._objectives], axis=1)
+        F = np.stack([table.values[o.name] for o in self.study.objectives], axis=1)
         G = np.stack(self._violations(table), axis=1)
         columns = {
             name: value

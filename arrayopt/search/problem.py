@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+from arrayopt.study.model import Objective
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -17,37 +19,6 @@ EVALUATED = 0
 """The design was evaluated."""
 EVALUATION_LOST = -1
 """The evaluation was tried alone and still ran out of memory or killed its process."""
-
-
-@dataclass(frozen=True)
-class Objective:
-    """One quantity to be made as large or as small as possible.
-
-    Parameters
-    ----------
-    name : str
-        Name in the glossary of quantities.
-    sense : {"max", "min"}
-        Which direction is better.
-    reference : float
-        Value at which a design stops adding hypervolume, in the quantity's own unit.
-    scale : float
-        Improvement over the reference that counts as one, positive, same unit.
-    """
-
-    name: str
-    sense: Literal["max", "min"]
-    reference: float
-    scale: float
-
-    def __post_init__(self) -> None:
-        if self.sense not in ("max", "min"):
-            raise ValueError(f'objective {self.name}: sense is "{self.sense}"; "max" or "min"')
-        if not (np.isfinite(self.reference) and np.isfinite(self.scale) and self.scale > 0):
-            raise ValueError(
-                f"objective {self.name}: reference {self.reference!r} and scale {self.scale!r} "
-                "must be finite and the scale positive"
-            )
 
 
 def minimised(F: Floats, objectives: Sequence[Objective]) -> Floats:

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from arrayopt.base.problems import Reporter
 from arrayopt.base.toml_lines import Path
 from arrayopt.base.units import format_value
-from arrayopt.study.model import Strategy
-from arrayopt.study.schema import BackTable, StudyFile
+from arrayopt.study.model import Back, Strategy
+from arrayopt.study.schema import StudyFile
 from arrayopt.study.supported import BACK_KEYS, CALIBRATED, refused
 
 
@@ -34,19 +34,17 @@ def check_back(form: StudyFile, strategies: Sequence[Strategy], report: Reporter
         report.add(("calibration",), need, show_value=False)
 
 
-def _check_keys(back: BackTable, path: Path, report: Reporter) -> None:
+def _check_keys(back: Back, path: Path, report: Reporter) -> None:
     needed = BACK_KEYS[back.back]
     for key in dict.fromkeys(key for keys in BACK_KEYS.values() for key in keys):
         if key in needed and getattr(back, key) is None:
             need = f'is missing; back = "{back.back}" needs it'
             report.add((*path, key), need, show_value=False)
-        elif key not in needed and key in back.model_fields_set:
+        elif key not in needed and report.value((*path, key)) is not None:
             report.add((*path, key), f'does nothing with back = "{back.back}"')
 
 
-def _check_room(
-    back: BackTable, path: Path, strategies: Sequence[Strategy], report: Reporter
-) -> None:
+def _check_room(back: Back, path: Path, strategies: Sequence[Strategy], report: Reporter) -> None:
     least = [float(s.vary["radius"][0]) for s in strategies if "radius" in s.vary]
     least += [float(s.fixed["radius"]) for s in strategies if "radius" in s.fixed]
     if back.neck_radius is None or not least:

@@ -5,15 +5,16 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from arrayopt.base.errors import nearest_name
+from arrayopt.base.glossary import MERITS, stored
 from arrayopt.base.problems import Reporter
-from arrayopt.base.quantities import GLOSSARY, MERITS
 from arrayopt.base.toml_lines import Path
-from arrayopt.base.units import QuantityError, format_value, parse
+from arrayopt.base.units import QuantityError, format_value
 from arrayopt.study.lattice import (
     ArrayLayout,
     GroupingError,
@@ -25,15 +26,17 @@ from arrayopt.study.lattice import (
     lattice_sites,
 )
 from arrayopt.study.materials import MATERIALS, Material, Source
-from arrayopt.study.model import VARIABLES, Limit, Objective, StackLayer, Strategy
-from arrayopt.study.schema import (
-    ArrayTable,
-    ChannelsTable,
-    ClassesTable,
-    LimitTable,
-    StrategyTable,
-    StudyFile,
+from arrayopt.study.model import (
+    VARIABLES,
+    Channels,
+    Chip,
+    Classes,
+    Limit,
+    Objective,
+    StackLayer,
+    Strategy,
 )
+from arrayopt.study.schema import LimitRow, StrategyTable, StudyFile
 
 FILE_NAMES = {"drive_amplitude": "amplitude", "drive_phase": "phase"}
 """Glossary names that [fixed] and [vary] write in short."""
@@ -61,9 +64,9 @@ def build_stack(form: StudyFile, report: Reporter) -> tuple[StackLayer, ...]:
                 "is built in; give your own material another name",
                 show_value=False,
             )
-        source = Source(table.source, "study")
-        properties = table.model_dump(exclude={"source"})
-        inline[name] = Material(name, **properties, sources=dict.fromkeys(properties, source))
+        properties = asdict(table)
+        source = Source(properties.pop("source"), "study")
+        inline[name] = Material(name=name, **properties, sources=dict.fromkeys(properties, source))
     known: Mapping[str, Material] = {**MATERIALS, **inline}
     layers = []
     for index, row in enumerate(form.stack):
@@ -108,7 +111,7 @@ def build_stack(form: StudyFile, report: Reporter) -> tuple[StackLayer, ...]:
     return tuple(layers)
 
 
-def build_sites(array: ArrayTable, report: Reporter) -> Sites | None:
+def build_sites(array: Chip, report: Reporter) -> Sites | None:
     """Cell sites of the lattice; reports keys that do not belong to it."""
     explicit = array.lattice == "explicit"
     needed = ("positions",) if explicit else ("rows", "columns")
@@ -152,8 +155,8 @@ def build_strategies(
         _check_room(form, layout, fixed, vary, origin, path, report)
         ordered = {key: vary[key] for key in VARIABLES if key in vary}
         kept = tuple(limit for limit in checked if limit is not None)
-        back = None if table.cell is None else table.cell.model_dump()
-        strategies.append(Strategy(name, table.description, layout, fixed, ordered, kept, back))
+        told = (name, table.description, layout, fixed, ordered, kept, table.cell)
+        strategies.append(Strategy(*told))
     return tuple(strategies)
 
 
@@ -178,7 +181,7 @@ def _merge(
                 if value is not None and level is table:
                     need = "the same strategy also varies it; one of them is enough"
                     report.add((*where, "fixed", short), need)
-                vary[key], origin[key] = tuple(bounds), (*where, "vary", short)
+                vary[key], origin[key] = bounds, (*where, "vary", short)
     explicit = form.array.lattice == "explicit"
     if explicit and "pitch" in origin and origin["pitch"][0] != "array":
         report.add(origin["pitch"], 'pitch does not go with lattice = "explicit"')
@@ -245,9 +248,7 @@ def _layout(
     )
 
 
-def _grouping(
-    table: ClassesTable | ChannelsTable, sites: Sites, path: Path, report: Reporter
-) -> Ints | None:
+def _grouping(table: Classes | Channels, sites: Sites, path: Path, report: Reporter) -> Ints | None:
     try:
         return group_cells(sites, scheme=table.scheme, count=table.count, table=table.table)
     except GroupingError as error:
@@ -308,13 +309,13 @@ def _merit(name: str, path: Path, report: Reporter) -> bool:
 
 def _quantity(value: Any, name: str, path: Path, report: Reporter) -> float:
     try:
-        return parse(value, GLOSSARY[name].kind)
+        return stored(name, value)
     except QuantityError as error:
         report.add(path, str(error))
         return math.nan
 
 
-def _limit(name: str, table: LimitTable, path: Path, report: Reporter) -> Limit | None:
+def _limit(name: str, table: LimitRow, path: Path, report: Reporter) -> Limit | None:
     where: Path = (*path, "limits", name)
     if not _merit(name, where, report):
         return None
@@ -337,8 +338,6 @@ def build_objectives(form: StudyFile, report: Reporter) -> tuple[Objective, ...]
         report.add(("objectives",), "one objective at least is needed")
     for index, (name, sense) in enumerate(form.objectives):
         path: Path = ("objectives", index)
-        if sense not in ("min", "max"):
-            report.add((*path, 1), '"min" or "max" is needed')
         if name in names[:index]:
             report.add(path, "is there twice", show_value=False)
         if not _merit(name, (*path, 0), report):
@@ -359,7 +358,8 @@ def build_objectives(form: StudyFile, report: Reporter) -> tuple[Objective, ...]
                 report.add((key, name), need, show_value=False)
                 value = math.nan
             ends.append(value)
-        found.append(Objective(name, sense == "max", ends[0], ends[1]))
+        if math.isfinite(ends[0]) and ends[1] > 0.0:
+            found.append(Objective(name, sense, ends[0], ends[1]))
     for key, given in (("reference", form.reference), ("scale", form.scale)):
         for name in given:
             if name not in names:

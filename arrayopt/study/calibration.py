@@ -4,30 +4,67 @@ from __future__ import annotations
 
 import hashlib
 import json
+import tomllib
 from collections.abc import Sequence
-from dataclasses import astuple, fields, replace
+from dataclasses import astuple, dataclass, field, fields, make_dataclass, replace
 from pathlib import Path
+from typing import Any, Literal
 
+from arrayopt.base.forms import Finite
 from arrayopt.base.problems import Reporter
-from arrayopt.study.calibration_schema import CalibrationFile
 from arrayopt.study.model import Correction, StackLayer, Study, StudyCalibration
 
-UNITS = {
-    "quality_factor": "1",
-    "film_tension": "N/m",
-    "thickness_scale": "1",
-    "coupling_scale": "1",
-    "cubic_scale": "1",
-}
-"""Parameters in the order in which files list them, with their units."""
-# What a draw may be; anything outside is no diaphragm that this model describes.
-RANGES = {
-    "quality_factor": (0.5, 1e6),
-    "film_tension": (-1e5, 1e5),
-    "thickness_scale": (0.3, 3.0),
-    "coupling_scale": (-20.0, 20.0),
-    "cubic_scale": (-50.0, 50.0),
-}
+
+@dataclass(frozen=True)
+class Parameter:
+    """One fitted number of a calibration with its 95 % interval."""
+
+    value: Finite
+    lower: Finite
+    upper: Finite
+    units: str
+    identified: bool
+    remark: str = ""
+
+
+Parameters = make_dataclass("Parameters", [(f.name, Parameter) for f in fields(Correction)])
+"""``[parameters]``: everything a calibration changes in the model."""
+
+
+@dataclass(frozen=True)
+class DrawsTable:
+    """``[draws]``: parameter sets as likely as the data make them, for bands on predictions."""
+
+    names: list[str]
+    values: list[list[Finite]]
+
+
+@dataclass(frozen=True)
+class Used:
+    """``[[used]]``: what became of one trace."""
+
+    file: str
+    line: int
+    trace: str
+    points: int
+    used: int
+    note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CalibrationFile:
+    """A whole calibration file; only ``parameters`` and ``draws`` change results."""
+
+    format: Literal[1]
+    title: str = ""
+    nominal_stack: str
+    parameters: Parameters  # type: ignore[valid-type]
+    draws: DrawsTable
+    used: list[Used] = field(default_factory=list)
+    modal: list[dict[str, Any]] = field(default_factory=list)
+    readings: list[str] = field(default_factory=list)
+    findings: list[str] = field(default_factory=list)
+    cannot_tell: list[str] = field(default_factory=list)
 
 
 def corrected_stack(stack: Sequence[StackLayer], correction: Correction) -> tuple[StackLayer, ...]:
@@ -79,6 +116,14 @@ def stack_digest(stack: Sequence[StackLayer]) -> str:
     return hashlib.sha256(json.dumps(rows).encode()).hexdigest()[:16]
 
 
+def is_calibration(text: str) -> bool:
+    """Is this the text of a calibration file, of whatever format and however damaged inside?"""
+    try:
+        return "nominal_stack" in tomllib.loads(text)
+    except (ValueError, RecursionError):
+        return False
+
+
 def read_calibration(
     text: str, *, file: str, stack: tuple[StackLayer, ...], quality_factor: float
 ) -> StudyCalibration:
@@ -95,7 +140,8 @@ def read_calibration(
     """
     report = Reporter(Path(file), text)
     form = report.validate(CalibrationFile)
-    names = [f.name for f in fields(Correction)]
+    parts = {f.name: f.metadata for f in fields(Correction)}
+    names = list(parts)
     if form.nominal_stack != stack_digest(stack):
         need = "belongs to another layer stack; calibrate again for this study"
         report.add(("nominal_stack",), need)
@@ -103,17 +149,17 @@ def read_calibration(
         report.add(("draws", "names"), f"these names are needed, in order: {', '.join(names)}")
     for row, values in enumerate(form.draws.values):
         wrong = len(values) != len(names) or any(
-            not RANGES[name][0] <= value <= RANGES[name][1]
-            for name, value in zip(names, values, strict=True)
+            not part["least"] <= value <= part["most"]
+            for part, value in zip(parts.values(), values, strict=True)
         )
         if wrong:
             report.add(("draws", "values", row), "is no usable set of parameters")
     ends: dict[str, list[float]] = {"value": [], "lower": [], "upper": []}
-    for name in names:
+    for name, part in parts.items():
         table = getattr(form.parameters, name)
-        low, high = RANGES[name]
-        if table.units != UNITS[name]:
-            report.add(("parameters", name, "units"), f'"{UNITS[name]}" is needed')
+        low, high, unit = part["least"], part["most"], part["units"]
+        if table.units != unit:
+            report.add(("parameters", name, "units"), f'"{unit}" is needed')
         if not low <= table.value <= high:
             report.add(("parameters", name, "value"), f"{low:g} to {high:g} is needed")
         if not table.lower <= table.value <= table.upper:

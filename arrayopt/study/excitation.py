@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from arrayopt.base.glossary import BURST_MERITS, PULSE_MERITS
 from arrayopt.base.problems import Reporter
-from arrayopt.base.quantities import BURST_MERITS, PULSE_MERITS
 from arrayopt.base.toml_lines import Path
 from arrayopt.study.schema import StudyFile
 from arrayopt.study.supported import BESIDE, EXCITATION_KEYS, excitations
@@ -31,9 +31,9 @@ def check_excitation(form: StudyFile, report: Reporter) -> None:
         cycles = 0.5 * (chirp.start + chirp.end) * chirp.duration
         _check_cycles(cycles, ("target", "chirp", "duration"), report)
     if target.burst_length is not None:
-        length, in_cycles = target.burst_length
+        length = target.burst_length
         for frequency in target.centre_frequency:
-            cycles = length if in_cycles else length * frequency
+            cycles = length.value if length.in_cycles else length.value * frequency
             _check_cycles(cycles, ("target", "burst_length"), report)
     _check_merits(form, report)
 

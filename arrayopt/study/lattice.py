@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -160,7 +161,7 @@ def explicit_sites(position: Floats) -> Sites:
 
 
 def group_cells(
-    sites: Sites, *, scheme: str, count: int | None = None, table: list[int] | None = None
+    sites: Sites, *, scheme: str, count: int | None = None, table: Sequence[int] | None = None
 ) -> Ints:
     """Number of the class (or channel) of each cell.
 
@@ -207,7 +208,7 @@ def group_cells(
     return line * (n_lines if count is None else count) // n_lines
 
 
-def _from_table(table: list[int], n: int) -> Ints:
+def _from_table(table: Sequence[int], n: int) -> Ints:
     if len(table) != n:
         raise GroupingError(f"table has {len(table)} entries, but there are {n} cells")
     missing = sorted(set(range(max(table) + 1)) - set(table))

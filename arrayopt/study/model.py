@@ -4,11 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import MISSING, asdict, dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from arrayopt.base.errors import ArrayoptError, nearest_name
+from arrayopt.base.forms import (
+    Angle,
+    Coordinate,
+    Duration,
+    Fraction,
+    Frequency,
+    Length,
+    LengthOrZero,
+    Natural,
+    Positive,
+    Read,
+    VoltageAbove,
+    VoltageOrZero,
+    Whole,
+)
+from arrayopt.base.units import Need
 from arrayopt.study.lattice import ArrayLayout
 
 if TYPE_CHECKING:
@@ -26,13 +42,31 @@ VARIABLES = (
 """What a design consists of, in the order of the search vector."""
 
 
+ClassScheme = Literal["one", "each", "rings", "rows", "columns", "interleaved", "table"]
+ChannelScheme = Literal[
+    "one", "each", "rings", "rows", "columns", "interleaved", "table", "same-as-classes"
+]
+
+
+def _class_table(value: Any) -> tuple[int, ...]:
+    rows = value if isinstance(value, list) else [value]
+    flat = [item for row in rows for item in (row if isinstance(row, list) else [row])]
+    if not flat or not all(type(item) is int and item >= 0 for item in flat):
+        raise ValueError(_TABLE_NEED)
+    return tuple(flat)
+
+
+_TABLE_NEED = "a list (or a list of rows) of whole numbers from 0 is needed"
+Table = Annotated[tuple[int, ...], Read(_class_table, _TABLE_NEED)]
+
+
 @dataclass(frozen=True)
 class Air:
-    """Temperature [K], pressure [Pa] and relative humidity (0 to 1) of the medium."""
+    """``[air]``: the medium on both sides; temperature [K], pressure [Pa], humidity 0 to 1."""
 
-    temperature: float
-    pressure: float
-    relative_humidity: float
+    temperature: Annotated[float, Need("temperature", above=0.0)] = 293.15
+    pressure: Annotated[float, Need("pressure", above=0.0)] = 101325.0
+    humidity: Fraction = 0.5
 
 
 @dataclass(frozen=True)
@@ -60,36 +94,69 @@ class StackLayer:
     contains_lead: bool
 
 
+@dataclass(frozen=True, kw_only=True)
+class Back:
+    """``[strategy.NAME.cell]``: the back side of the cells; lengths [m], None without such a part.
+
+    ``neck_count`` necks lead from the cavity of a cell to the outside.
+    """
+
+    back: Literal["vented", "sealed", "necked"] = "vented"
+    cavity_depth: Length | None = None
+    neck_radius: Length | None = None
+    neck_length: LengthOrZero | None = None
+    neck_count: Positive = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class CellSettings(Back):
+    """``[cell]``: the back side, intrinsic quality factor and driven mode of all diaphragms."""
+
+    quality_factor: Annotated[float, Need("ratio", above=0.5)]
+    mode: Literal[1, 2] = 1
+
+
 @dataclass(frozen=True)
-class CellSettings:
-    """Intrinsic quality factor, back side (``vented``, ``sealed`` or ``necked``), cavity depth [m],
-    driven mode; radius [m], length [m] and number of a cell's necks, None and 1 without any."""
+class Classes:
+    """``classes``: which cells share radius and electrode."""
 
-    quality_factor: float
-    back: str
-    cavity_depth: float | None
-    mode: int
-    neck_radius: float | None = None
-    neck_length: float | None = None
-    neck_count: int = 1
+    scheme: ClassScheme = "one"
+    count: Positive | None = None
+    table: Table | None = None
 
 
 @dataclass(frozen=True)
+class Channels:
+    """``channels``: which cells share drive amplitude and phase."""
+
+    scheme: ChannelScheme = "one"
+    count: Positive | None = None
+    table: Table | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Chip:
-    """Lattice name, die sides (x, y) [m], least gap between diaphragms, margin at the edge [m]."""
+    """``[array]``: lattice and sides (x, y) of the die, least gap between diaphragms, margin at the
+    edge, all [m]; where the cells are, and how they are grouped."""
 
-    lattice: str
-    die: tuple[float, float]
-    clearance: float
-    edge_margin: float
+    lattice: Literal["square", "hexagonal", "explicit"]
+    rows: Positive | None = None
+    columns: Positive | None = None
+    pitch: Length | None = None
+    positions: tuple[tuple[Coordinate, Coordinate], ...] | None = None
+    clearance: LengthOrZero = 20e-6
+    edge_margin: LengthOrZero = 200e-6
+    die: tuple[Length, Length]
+    classes: Classes = Classes()
+    channels: Channels = Channels()
 
 
 @dataclass(frozen=True)
 class DriveLimits:
-    """Largest AC amplitude and largest magnitude of the bias [V]."""
+    """``[drive]``: largest AC amplitude and largest magnitude of the bias [V]."""
 
-    amplitude_limit: float
-    bias_limit: float
+    amplitude_limit: VoltageAbove
+    bias_limit: VoltageOrZero = 0.0
 
 
 @dataclass(frozen=True)
@@ -100,45 +167,75 @@ class BurstLength:
     in_cycles: bool = False
 
 
+def _burst_length(value: Any) -> BurstLength:
+    count, word, rest = value.partition("cycles") if isinstance(value, str) else ("", "", "")
+    try:
+        if word and not rest.strip():
+            return BurstLength(Need("ratio", above=0.0)(float(count)), True)
+        return BurstLength(Need("time", above=0.0)(value))
+    except ValueError:
+        raise ValueError(_BURST_NEED) from None
+
+
+_BURST_NEED = 'a duration or a number of cycles is needed, for example "0.4 ms" or "40 cycles"'
+
+
 @dataclass(frozen=True)
 class Chirp:
-    """Linear chirp: frequency at its start and end [Hz], duration [s]."""
+    """``chirp``: a linear sweep from rest; frequency at its start and end [Hz], duration [s]."""
 
-    start: float
-    end: float
-    duration: float
+    start: Frequency
+    end: Frequency
+    duration: Duration
+
+
+@dataclass(frozen=True)
+class Direction:
+    """``direction``: where the target is, seen from the array's centre [rad]; polar 0 is ahead."""
+
+    polar: Annotated[float, Need("angle", at_least=0.0, below=0.5 * math.pi)] = 0.0
+    azimuth: Angle = 0.0
 
 
 @dataclass(frozen=True)
 class Target:
-    """What the array is for.
+    """``[target]``: what the array is for.
 
     Parameters
     ----------
     centre_frequency : wanted window (low, high) [Hz].
     level : level that bounds the band, relative to the peak [dB], negative.
     distance : from the array's centre to the target [m].
-    polar, azimuth : direction of the target [rad]; polar 0 is the array's axis.
-    excitation : ``up-sweep``, ``down-sweep``, ``burst`` or ``chirp``; merits are those under it.
-    steered : True when the drive phases are to point the beam at the target.
+    direction : of the target.
+    excitation : merits are those under it.
     burst_length : of the bursts whose merits are reported, or None.
     chirp : the chirp, where that is the excitation.
+    steered : True when the drive phases are to point the beam at the target.
     """
 
-    centre_frequency: tuple[float, float]
-    level: float
-    distance: float
-    polar: float
-    azimuth: float
-    excitation: str
-    steered: bool
-    burst_length: BurstLength | None = None
+    centre_frequency: tuple[Frequency, Frequency]
+    level: Annotated[float, Need("level", below=0.0)] = -6.0
+    distance: Length = 0.3
+    direction: Direction = Direction()
+    excitation: Literal["up-sweep", "down-sweep", "burst", "chirp"] = "up-sweep"
+    burst_length: Annotated[BurstLength, Read(_burst_length, _BURST_NEED)] | None = None
     chirp: Chirp | None = None
+    steered: bool = False
 
     @property
-    def sweep(self) -> str:
+    def polar(self) -> float:
+        """Angle of the target from the array's axis [rad]."""
+        return self.direction.polar
+
+    @property
+    def azimuth(self) -> float:
+        """Angle of the target about the array's axis [rad]."""
+        return self.direction.azimuth
+
+    @property
+    def sweep(self) -> Literal["up-sweep", "down-sweep"]:
         """The slow sweep shown beside it: the excitation, ``up-sweep`` for bursts and chirps."""
-        return self.excitation if self.excitation.endswith("-sweep") else "up-sweep"
+        return "down-sweep" if self.excitation == "down-sweep" else "up-sweep"
 
     def sine_vector(self) -> tuple[float, float]:
         """Components along x and y of the unit vector to the target."""
@@ -148,7 +245,7 @@ class Target:
 
 @dataclass(frozen=True)
 class Limit:
-    """Allowed range of a merit, in SI (dB for levels); None where it is open."""
+    """Allowed range of a merit, in the unit in which it is stored; None where it is open."""
 
     name: str
     minimum: float | None
@@ -157,64 +254,82 @@ class Limit:
 
 @dataclass(frozen=True)
 class Objective:
-    """A merit to improve.
+    """One quantity to be made as large or as small as possible.
 
-    ``reference`` and ``scale`` are the hypervolume's: a value counts as its distance from the
-    reference, in the better direction, over the scale. SI, dB for levels.
+    Parameters
+    ----------
+    name : in the glossary of quantities.
+    sense : which direction is better, "max" or "min".
+    reference : value at which a design stops adding hypervolume, in the unit as stored.
+    scale : improvement over the reference that counts as one, positive, same unit.
     """
 
     name: str
-    maximise: bool
+    sense: Literal["max", "min"]
     reference: float
     scale: float
+
+    def __post_init__(self) -> None:
+        if self.sense not in ("max", "min"):
+            raise ValueError(f'objective {self.name}: sense is "{self.sense}"; "max" or "min"')
+        finite = math.isfinite(self.reference) and math.isfinite(self.scale)
+        if not (finite and self.scale > 0.0):
+            raise ValueError(
+                f"objective {self.name}: reference {self.reference!r} and scale {self.scale!r} "
+                "must be finite and the scale positive"
+            )
 
 
 @dataclass(frozen=True)
 class SearchSettings:
-    """Algorithm, population, evaluations per strategy, front size, designs seeded at the start.
+    """``[search]``: algorithm, population, evaluations per strategy, front size, designs seeded at
+    the start (None: a population). The last three as in `population.SearchSettings`."""
 
-    ``islands``, ``exchange_every`` and ``migrants``: as in `population.SearchSettings`.
-    """
-
-    algorithm: str
-    population: int
-    evaluations: int
-    front_size: int
-    seeded_designs: int
-    islands: int
-    exchange_every: int
-    migrants: int
+    algorithm: Literal["nsga2", "sms-emoa", "age-moea2"] = "sms-emoa"
+    population: Annotated[int, Whole(at_least=4)] = 50
+    evaluations: Positive = 10000
+    front_size: Positive = 100
+    seeded_designs: Natural | None = None
+    islands: Positive = 1
+    exchange_every: Positive = 10
+    migrants: Positive = 5
 
     @property
     def generation(self) -> int:
         """Designs of one generation."""
         return self.population * self.islands
 
+    @property
+    def seeds(self) -> int:
+        """Known good designs that open the search; what is left of the population is random."""
+        return self.population if self.seeded_designs is None else self.seeded_designs
+
 
 @dataclass(frozen=True)
 class ModelSettings:
-    """How a cell is computed.
+    """``[model]``: how a cell is computed.
 
-    ``kind``: ``one-mode`` or ``multi-mode``; ``mutual_radiation`` in sweeps of one mode: ``none``,
-    ``group`` (all cells of a group alike) or ``full``; ``escalate``: one-mode designs past that
-    model's range are computed again with several modes, where the limits allow them; ``modes`` and
-    ``harmonics`` of the multi-mode model; ``n_transverse`` Ritz functions of the plate.
+    ``mutual_radiation`` in sweeps of one mode: ``none``, ``group`` (all cells of a group alike) or
+    ``full``; ``escalate``: one-mode designs past that model's range are computed again with several
+    modes, where the limits allow them; ``modes`` and ``harmonics`` of the multi-mode model;
+    ``n_transverse`` Ritz functions of the plate.
     """
 
-    kind: str
-    mutual_radiation: str
-    escalate: bool
-    modes: int
-    harmonics: int
-    n_transverse: int
+    kind: Literal["one-mode", "multi-mode"] = "one-mode"
+    mutual_radiation: Literal["none", "group", "full"] = "none"
+    escalate: bool = True
+    modes: Annotated[int, Whole(at_least=1, at_most=4)] = 3
+    harmonics: Annotated[int, Whole(at_least=1, at_most=5)] = 3
+    n_transverse: Annotated[int, Whole(at_least=3, at_most=8)] = 5
 
 
 @dataclass(frozen=True)
 class VerifySettings:
-    """Designs of each front verified when a run ends, and the share they may lose unflagged."""
+    """``[verify]``: designs of each front verified when a run ends, and the share they may lose
+    unflagged."""
 
-    designs: int
-    tolerance: float
+    designs: Natural = 3
+    tolerance: Annotated[float, Need("ratio", above=0.0, below=1.0)] = 0.2
 
 
 @dataclass(frozen=True)
@@ -228,7 +343,7 @@ class Strategy:
     fixed : value (SI; electrode as text) of every name of ``VARIABLES`` that is not varied.
     vary : name -> (low, high) in SI; electrode -> ("disc", "ring"). In the order of ``VARIABLES``.
     limits : allowed ranges of merits.
-    back : settings of the back side in place of the study's cell settings, or None.
+    back : in place of the study's, or None.
     """
 
     name: str
@@ -237,7 +352,12 @@ class Strategy:
     fixed: Mapping[str, float | str]
     vary: Mapping[str, tuple[float, float] | tuple[str, str]]
     limits: tuple[Limit, ...]
-    back: Mapping[str, str | float | int | None] | None = None
+    back: Back | None = None
+
+
+def _part(units: str, least: float, most: float, default: Any = MISSING) -> Any:
+    """Unit of a correction, and what it may be: beyond is no diaphragm this model describes."""
+    return field(default=default, metadata={"units": units, "least": least, "most": most})
 
 
 @dataclass(frozen=True)
@@ -254,11 +374,11 @@ class Correction:
     cubic_scale : factor on the cubic stiffnesses about the operating point.
     """
 
-    quality_factor: float
-    film_tension: float = 0.0
-    thickness_scale: float = 1.0
-    coupling_scale: float = 1.0
-    cubic_scale: float = 1.0
+    quality_factor: float = _part("1", 0.5, 1e6)
+    film_tension: float = _part("N/m", -1e5, 1e5, 0.0)
+    thickness_scale: float = _part("1", 0.3, 3.0, 1.0)
+    coupling_scale: float = _part("1", -20.0, 20.0, 1.0)
+    cubic_scale: float = _part("1", -50.0, 50.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -322,7 +442,7 @@ class Study:
         return air_state(
             self.air.temperature,
             pressure=self.air.pressure,
-            relative_humidity=self.air.relative_humidity,
+            relative_humidity=self.air.humidity,
         )
 
     @property
@@ -344,7 +464,7 @@ class Study:
         """The study as one strategy computes it: with that strategy's back side of the cells."""
         if strategy.back is None:
             return self
-        cell = replace(self.cell, **strategy.back)  # type: ignore[arg-type]
+        cell = replace(self.cell, **asdict(strategy.back))
         return self if cell == self.cell else replace(self, cell=cell)
 
     def strategy(self, name: str) -> Strategy:

@@ -8,6 +8,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+from arrayopt.base.files import read_text
 from arrayopt.base.problems import Reporter
 from arrayopt.base.units import format_value
 from arrayopt.physics.sound.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
@@ -16,24 +17,15 @@ from arrayopt.study.build import build_objectives, build_sites, build_stack, bui
 from arrayopt.study.calibration import read_calibration, with_correction
 from arrayopt.study.excitation import check_excitation
 from arrayopt.study.model import (
-    Air,
-    BurstLength,
-    CellSettings,
-    Chip,
-    Chirp,
-    DriveLimits,
     Limit,
-    ModelSettings,
     Objective,
-    SearchSettings,
     StackLayer,
     Strategy,
     Study,
     StudyCalibration,
     Target,
-    VerifySettings,
 )
-from arrayopt.study.schema import SearchTable, StudyFile
+from arrayopt.study.schema import StudyFile
 
 __all__ = ["Limit", "Objective", "Strategy", "Study", "Target", "read_study"]
 
@@ -57,13 +49,17 @@ def read_study(path: str | os.PathLike[str], *, calibrated: bool = True) -> Stud
     ------
     StudyError : all problems of the file, each with line, key, value and what is needed.
     """
-    file = Path(path)
-    if file.is_dir():
-        file = file / STUDY_FILE
+    file = study_file(path)
     report = Reporter(file)
     if calibrated:
         _include_calibration(report, file)
     return _read(report, file, calibrated)
+
+
+def study_file(path: str | os.PathLike[str]) -> Path:
+    """The file of a study, which may be given as its folder."""
+    file = Path(path)
+    return file / STUDY_FILE if file.is_dir() else file
 
 
 def read_study_text(text: str, path: str = STUDY_FILE) -> Study:
@@ -94,7 +90,7 @@ def _include_calibration(report: Reporter, file: Path) -> None:
         report.add(path, "a file in the study's folder is needed")
         report.finish()
     try:
-        content = target.read_text(encoding="utf-8")
+        content = read_text(target)
     except (OSError, UnicodeDecodeError) as error:
         report.add(path, f"cannot be read: {getattr(error, 'strerror', None) or 'not UTF-8 text'}")
         report.finish()
@@ -129,8 +125,6 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
     check_back(form, strategies, report)
     calibration = _calibration(form, report, stack) if calibrated and not report.problems else None
     report.finish()
-    low, high = form.target.centre_frequency
-    burst, chirp = form.target.burst_length, form.target.chirp
     study = Study(
         path=str(file),
         text=report.text,
@@ -138,43 +132,20 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
         title=form.title or file.resolve().parent.name,
         question=form.question,
         seed=form.seed,
-        air=Air(form.air.temperature, form.air.pressure, form.air.humidity),
+        air=form.air,
         stack=stack,
-        cell=CellSettings(**form.cell.model_dump()),
-        chip=Chip(
-            form.array.lattice,
-            (form.array.die[0], form.array.die[1]),
-            form.array.clearance,
-            form.array.edge_margin,
-        ),
-        drive=DriveLimits(form.drive.amplitude_limit, form.drive.bias_limit),
-        target=Target(
-            centre_frequency=(low, high),
-            level=form.target.level,
-            distance=form.target.distance,
-            polar=form.target.direction.polar,
-            azimuth=form.target.direction.azimuth,
-            excitation=form.target.excitation,
-            steered=form.target.steered,
-            burst_length=None if burst is None else BurstLength(*burst),
-            chirp=None if chirp is None else Chirp(chirp.start, chirp.end, chirp.duration),
-        ),
+        cell=form.cell,
+        chip=form.array,
+        drive=form.drive,
+        target=form.target,
         objectives=objectives,
-        search=_search_settings(form.search),
-        model=ModelSettings(**form.model.model_dump()),
-        verify=VerifySettings(**form.verify.model_dump()),
+        search=form.search,
+        model=form.model,
+        verify=form.verify,
         strategies=strategies,
         calibration=calibration,
     )
     return study if calibration is None else with_correction(study, calibration.value)
-
-
-def _search_settings(form: SearchTable) -> SearchSettings:
-    """Known good designs open the search; what is left of the population is random."""
-    told = form.model_dump()
-    if told["seeded_designs"] is None:
-        told["seeded_designs"] = form.population
-    return SearchSettings(**told)
 
 
 def _check_settings(form: StudyFile, report: Reporter) -> None:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from arrayopt.study.model import ModelSettings, Study, Target
-    from arrayopt.study.schema import ModelTable, TargetTable
 
 SWEEPS = frozenset({"up-sweep", "down-sweep"})
 BURST, CHIRP = frozenset({"burst"}), frozenset({"chirp"})
@@ -51,7 +50,7 @@ BACK_KEYS: Mapping[str, Sequence[str]] = {
 """Keys that belong to each back; those without a default are needed."""
 
 
-def model_name(model: ModelSettings | ModelTable) -> str:
+def model_name(model: ModelSettings) -> str:
     """Which model a study asks for."""
     several, mutual = model.kind == "multi-mode", model.mutual_radiation != "none"
     if several:
@@ -59,7 +58,7 @@ def model_name(model: ModelSettings | ModelTable) -> str:
     return COUPLED if mutual else ONE_MODE
 
 
-def excitations(target: Target | TargetTable) -> dict[str, str]:
+def excitations(target: Target) -> dict[str, str]:
     """What a study drives its arrays with, and the key of ``[target]`` that says so."""
     beside = {name: EXCITATION_KEYS[name] for name in BESIDE}
     given = {name: key for name, key in beside.items() if getattr(target, key) is not None}
@@ -72,9 +71,7 @@ def escalates(study: Study) -> bool:
     return study.model.escalate and study.cell.mode == 1 and same
 
 
-def refused(
-    model: ModelSettings | ModelTable, target: Target | TargetTable, back: str
-) -> Iterator[tuple[str, str]]:
+def refused(model: ModelSettings, target: Target, back: str) -> Iterator[tuple[str, str]]:
     """Keys of ``[target]`` that the study's model has no answer to, and why."""
     name = model_name(model)
     known = SUPPORTED[name, back]

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from arrayopt.base.quantities import attrs
+from arrayopt.base.glossary import attrs
 from arrayopt.base.status import VerifyStatus
 from arrayopt.design.designs import Designs
 from arrayopt.merits.figures import Asked, compute_merits

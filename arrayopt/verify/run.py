@@ -14,7 +14,7 @@ from arrayopt.base.errors import ResultsError
 from arrayopt.design.stored import find_design, identifier_of
 from arrayopt.runs.directory import RunDirectory
 from arrayopt.runs.identity import read_identity
-from arrayopt.runs.store import open_results
+from arrayopt.runs.store import open_fronts
 from arrayopt.study.read import read_study_text
 from arrayopt.verify.designs import (
     Verification,
@@ -66,7 +66,7 @@ def verify_run(
     ResultsError
         Unknown design, or a directory that another process is writing.
     """
-    tree = open_results(directory)
+    tree = open_fronts(directory)
     wanted = spread_of(tree) if identifiers is None else list(dict.fromkeys(identifiers))
     designs = [find_design(tree, name) for name in wanted]
     fronts = {name: node.to_dataset() for name, node in tree.children.items()}

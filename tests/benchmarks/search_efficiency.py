@@ -117,7 +117,7 @@ def follow(folder: str, variant: Variant, seed: int) -> tuple[np.ndarray, np.nda
     study = replace(study, model=replace(study.model, mutual_radiation="none", escalate=False))
     strategy = study.strategy("combined")
     evaluator = variant.evaluator(study, strategy)
-    initial = seed_vectors(study, strategy, study.search.seeded_designs)
+    initial = seed_vectors(study, strategy, study.search.seeds)
     rows = []
     population.varied = crossed if variant.crossed else varied
     population._GROWS_AFTER = GROWS_AFTER if variant.grows else 10**9

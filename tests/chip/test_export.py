@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import resource
 import shutil
 import subprocess
 import sys
@@ -18,7 +19,8 @@ import xarray as xr
 from click.testing import CliRunner
 
 from arrayopt.base.errors import ExportError, ResultsError
-from arrayopt.base.quantities import MERITS
+from arrayopt.base.glossary import MERITS
+from arrayopt.base.output import digest
 from arrayopt.chip.export.check import check_export
 from arrayopt.chip.export.files import read_csv
 from arrayopt.chip.export.pipeline import export_design
@@ -34,7 +36,7 @@ from arrayopt.study.read import read_study, read_study_text
 from tests.support.layout_studies import make
 
 PROCESS = read_process()
-SMALL = replace(PROCESS, monitor_classes=2)
+SMALL = replace(PROCESS, monitor=replace(PROCESS.monitor, classes=2))
 
 
 def found(**options: object) -> FoundDesign:
@@ -339,9 +341,7 @@ def test_files_of_two_exports_do_not_mix(copy: Path) -> None:
     manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
     other = text.replace(manifest["digest"], "0" * 64)
     (copy / "drive.csv").write_text(other, encoding="utf-8")
-    from arrayopt.chip.export.files import file_digest
-
-    manifest["files"]["drive.csv"]["sha256"] = file_digest(copy / "drive.csv")
+    manifest["files"]["drive.csv"]["sha256"] = digest(copy / "drive.csv")
     (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
     with pytest.raises(ExportError, match=r"drive\.csv carries another design or digest"):
         check_export(copy)
@@ -358,25 +358,95 @@ def test_a_broken_rule_is_named_and_nothing_is_left(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_failing_writer_leaves_the_old_export(
-    copy: Path, design: FoundDesign, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    before = {path.name: path.read_bytes() for path in copy.iterdir()}
+def content(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
 
-    def full(*_: object) -> None:
-        raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("arrayopt.chip.export.pipeline.write_manifest", full)
-    with pytest.raises(OSError, match="No space left"):
-        export_design(design, copy)
-    assert {path.name: path.read_bytes() for path in copy.iterdir()} == before
+@pytest.mark.parametrize("limit", [1_000, 20_000, 60_000])
+def test_a_full_disk_leaves_the_old_export(copy: Path, design: FoundDesign, limit: int) -> None:
+    """The limits stop the layouts, the drawing or the tables."""
+    before = content(copy)
+    assert max(map(len, before.values())) > limit
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    for target, anew in ((copy, True), (copy.parent / "new", False)):
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
+        try:
+            with pytest.raises(ResultsError, match="File too large; free space and give") as told:
+                export_design(design, target, replace=anew)
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        assert "resume" not in str(told.value)
+    assert content(copy) == before
     assert [path.name for path in copy.parent.iterdir()] == ["copy"]
 
 
-def test_a_foreign_folder_is_left_alone(tmp_path: Path) -> None:
-    (tmp_path / "thesis.txt").write_text("x", encoding="utf-8")
-    with pytest.raises(ExportError, match="is not an export; name another folder"):
-        export_design(found(), tmp_path)
+def test_a_full_disk_in_the_second_process_is_told(
+    apart: None, design: FoundDesign, tmp_path: Path
+) -> None:
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, hard))
+    try:
+        with pytest.raises(ResultsError, match="File too large; free space and give"):
+            export_design(design, tmp_path / "out")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_export_goes_into_a_new_or_an_empty_folder_only(
+    design: FoundDesign, exported: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name, text in (("thesis.txt", "mine"), ("manifest.json", '{"name": "a web page"}')):
+        folder = tmp_path / name.partition(".")[0]
+        folder.mkdir()
+        (folder / name).write_text(text, encoding="utf-8")
+        for anew in (False, True):
+            with pytest.raises(ExportError, match="is not an export; name a new or an empty"):
+                export_design(design, folder, replace=anew)
+        assert content(folder) == {name: text.encode()}
+    with pytest.raises(ExportError, match="holds an export; --replace"):
+        export_design(design, exported)
+    with pytest.raises(ResultsError, match="name too long; choose a shorter name"):
+        export_design(design, tmp_path / ("n" * 300))
+    with pytest.raises(ResultsError, match="is no folder"):
+        export_design(design, exported / "cells.csv")
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    export_design(design, ".")
+    assert content(tmp_path / "here") == content(exported)
+
+
+def test_replacing_keeps_what_the_old_manifest_does_not_list(
+    copy: Path, design: FoundDesign
+) -> None:
+    (copy / "measured.csv").write_text("mine", encoding="utf-8")
+    (copy / "lab").mkdir()
+    before = (copy / "cells.csv").read_bytes()
+    done = export_design(found(rows=1, columns=2), copy, process=SMALL, replace=True)
+    assert done.kept == ("lab", "measured.csv")
+    assert (copy / "measured.csv").read_text(encoding="utf-8") == "mine"
+    assert (copy / "cells.csv").read_bytes() != before
+    assert set(json.loads((copy / "manifest.json").read_text())["files"]) <= set(done.files)
+    (copy / "limits.csv").write_text("my limits", encoding="utf-8")
+    with pytest.raises(ResultsError, match=r"holds limits\.csv, not written .* or changed since"):
+        export_design(design, copy, replace=True)
+    assert (copy / "limits.csv").read_text(encoding="utf-8") == "my limits"
+
+
+def test_what_a_killed_export_leaves_goes_with_the_next(
+    design: FoundDesign, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    code = (
+        "import os, sys\nfrom pathlib import Path\n"
+        "from arrayopt.chip.export.files import export_files\n"
+        "with export_files(Path(sys.argv[1]), replace=False).staged():\n"
+        "    os.kill(os.getpid(), 9)\n"
+    )
+    subprocess.run([sys.executable, "-c", code, str(tmp_path / "out")], check=False)
+    (left,) = tmp_path.iterdir()
+    export_design(design, tmp_path / "out")
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+    assert f"Removed {left}" in caplog.text
 
 
 def test_identifiers_are_found_or_near_ones_named(design: FoundDesign) -> None:

@@ -51,7 +51,7 @@ def test_a_process_may_have_one_level() -> None:
     )
     process = read_process_text(text)
     assert not process.second_level
-    assert process.enclosure("wiring", "via") == 0.0
+    assert process.enclosed("wiring", "via") == 0.0
 
 
 @pytest.mark.parametrize(

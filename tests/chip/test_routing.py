@@ -24,8 +24,12 @@ PROCESS = read_process()
 ONE_METAL = replace(
     PROCESS,
     layers={role: x for role, x in PROCESS.layers.items() if role not in ("via", "wiring")},
-    via_size=None,
+    traces=replace(PROCESS.traces, via_size=None),
 )
+
+
+def with_pads(size: float) -> Process:
+    return replace(PROCESS, pads=replace(PROCESS.pads, size=size))
 
 
 def built(process: Process = PROCESS, **options: object) -> tuple[Study, Designs, ChipLayout]:
@@ -124,13 +128,23 @@ def test_a_narrow_street_names_cells_and_widths() -> None:
 def test_a_small_die_has_no_room_for_trunks() -> None:
     with pytest.raises(RoutingError, match=r"rule margin: .* Use a larger die"):
         built(
-            replace(PROCESS, pad_size=250e-6), channels="interleaved", count=4, die="3.5 mm", rows=3
+            replace(PROCESS, pads=replace(PROCESS.pads, size=250e-6)),
+            channels="interleaved",
+            count=4,
+            die="3.5 mm",
+            rows=3,
         )
 
 
 def test_too_many_pads_are_counted() -> None:
     with pytest.raises(RoutingError, match=r"rule pads: \d+ pads are needed"):
-        built(replace(PROCESS, pad_size=900e-6), channels="each", rows=3, columns=6, die="8 mm")
+        built(
+            replace(PROCESS, pads=replace(PROCESS.pads, size=900e-6)),
+            channels="each",
+            rows=3,
+            columns=6,
+            die="8 mm",
+        )
 
 
 def test_a_cut_trace_and_a_bridge_are_seen(tmp_path: Path) -> None:

@@ -13,6 +13,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from arrayopt.base.files import OutputError
+from arrayopt.base.output import Output
+from arrayopt.cli.evaluate import EVALUATED
 from arrayopt.cli.main import main
 from tests.support.paths import STUDIES
 
@@ -198,7 +201,7 @@ def test_an_existing_run_is_not_overwritten(run: Path) -> None:
     assert (run / "fronts.nc").read_bytes() == before
 
 
-def test_what_if(tmp_path: Path) -> None:
+def test_what_if(run: Path, tmp_path: Path) -> None:
     out = tmp_path / "one.nc"
     result = arrayopt("evaluate", DUCT, "--design", DUCT / "what-if.toml", "--out", out)
     assert result.returncode == 0, result.stderr
@@ -208,3 +211,6 @@ def test_what_if(tmp_path: Path) -> None:
         dataset = group.to_dataset()
         for name in ("pressure_real", "opposite_pressure_real", "small_signal_pressure_real"):
             assert np.all(np.isfinite(dataset[name]))
+    assert Output(out, EVALUATED).check()  # and may be computed anew
+    with pytest.raises(OutputError, match="not a result file made by this command"):
+        Output(run / "fronts.nc", EVALUATED)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from arrayopt.base.quantities import BURST_MERITS, MERITS, PULSE_MERITS
+from arrayopt.base.glossary import BURST_MERITS, MERITS, PULSE_MERITS
 from arrayopt.base.status import Status
 from arrayopt.merits.evaluate import MODEL_LIMITS, evaluate, limits_in_force
 from arrayopt.merits.figures import QUICK, compute_merits

@@ -13,14 +13,13 @@ from hypothesis import strategies as st
 
 from arrayopt.physics.sound.air import (
     ISO_DECIBELS_PER_NEPER,
-    REFERENCE_PRESSURE,
     AirStatus,
     absorption,
     absorption_scalar,
     air_state,
-    sound_pressure_level,
     sound_speed_iso9613,
 )
+from arrayopt.physics.sound.level import REFERENCE_PRESSURE, sound_pressure_level
 from tests.support.references import read_references
 
 ROWS = read_references()

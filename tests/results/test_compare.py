@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import resource
 import shutil
 import sys
 from pathlib import Path
@@ -24,7 +25,8 @@ from arrayopt.results.compare.comparison import (
     typical,
 )
 from arrayopt.results.compare.output import (
-    comparison_json,
+    comparison_content,
+    comparison_files,
     comparison_text,
     verdict,
     write_comparison,
@@ -125,11 +127,41 @@ def test_text_names_every_strategy_and_the_verdict(found: Comparison) -> None:
 
 
 def test_written_files_are_complete(found: Comparison, tmp_path: Path) -> None:
-    paths = write_comparison(found, tmp_path / "new" / "folder")
+    paths = write_comparison(found, comparison_files(tmp_path / "new" / "folder"))
     assert {p.name for p in paths} >= {"comparison.json", "comparison.txt", "attainment.svg"}
     content = json.loads((tmp_path / "new" / "folder" / "comparison.json").read_text())
     assert content["ranking"] == found.ranking
-    assert json.loads(comparison_json(found)) == content
+    assert set(content.pop("files")) == {p.name for p in paths} - {"comparison.json"}
+    assert comparison_content(found) == content
+
+
+def test_only_an_earlier_comparison_is_replaced(found: Comparison, tmp_path: Path) -> None:
+    for name in ("notes.txt", "comparison.txt"):
+        (tmp_path / name).write_text("mine")
+    with pytest.raises(ResultsError, match=r"holds comparison\.txt, not written by this command"):
+        write_comparison(found, comparison_files(tmp_path))
+    assert {p.name: p.read_text() for p in tmp_path.iterdir()} == {
+        "notes.txt": "mine",
+        "comparison.txt": "mine",
+    }
+    write_comparison(found, comparison_files(tmp_path, overwrite=True))
+    assert (tmp_path / "comparison.txt").read_text().startswith(verdict(found))
+    (tmp_path / "comparison.txt").unlink()
+    write_comparison(found, comparison_files(tmp_path))
+    assert (tmp_path / "comparison.txt").exists()
+    assert (tmp_path / "notes.txt").read_text() == "mine"
+
+
+def test_a_full_disk_leaves_no_part_of_a_comparison(found: Comparison, tmp_path: Path) -> None:
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (8192, hard))  # the text fits, no picture does
+    try:
+        with pytest.raises(ResultsError, match="File too large; free space and give") as told:
+            write_comparison(found, comparison_files(tmp_path / "new"))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert "resume" not in str(told.value)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_pictures_show_what_the_table_says(found: Comparison) -> None:
@@ -145,7 +177,7 @@ def test_pictures_show_what_the_table_says(found: Comparison) -> None:
 def test_single_seed_says_that_chance_is_open() -> None:
     one = compare(runs()[:1])
     assert "chance cannot be excluded" in verdict(one)
-    assert "NaN" not in comparison_json(one)
+    assert "NaN" not in json.dumps(comparison_content(one))
 
 
 def test_verified_values_are_told(tmp_path: Path) -> None:

@@ -107,9 +107,9 @@ def test_answer_is_one_sentence_with_the_stored_numbers(reading: Reading) -> Non
         if inside.any():
             best[name] = 100 * float(front["fractional_bandwidth"].values[inside].max())
     lead = max(best, key=lambda name: best[name])
-    assert text.startswith(f"{lead} reaches the highest fractional bandwidth, {best[lead]:.3g} %")
+    assert text.startswith(f"{lead} reaches the highest fractional bandwidth, {best[lead]:.4g} %")
     for name, value in best.items():
-        assert f"{value:.3g} %" in text, name
+        assert f"{value:.4g} %" in text, name
 
 
 def test_knee_gains_most_by_itself(reading: Reading) -> None:
@@ -310,3 +310,28 @@ def test_a_place_that_cannot_be_written_is_said(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(ResultsError, match="could not be written"):
         write_report(runs()[0], tmp_path / "file" / "page.html")
+
+
+def test_only_an_earlier_report_is_replaced(tmp_path: Path) -> None:
+    copy = tmp_path / "run"
+    shutil.copytree(runs()[0], copy)
+    victim = tmp_path / "victim"
+    victim.write_text("precious")
+    (copy / ".report.html.part").symlink_to(victim)
+    page = write_report(copy)
+    assert write_report(copy) == page
+    for name, need in (
+        ("study.toml", r"the name of a report ends in \.html"), ("thesis.html", "not a report"),
+        ("link.html", "is a link"), (".", "is a folder"), ("n" * 300 + ".html", "too long"),
+    ):  # fmt: skip
+        place = tmp_path / name
+        if name == "link.html":
+            place.symlink_to(victim)
+        elif name in ("study.toml", "thesis.html"):
+            place.write_text("mine")
+        with pytest.raises(ResultsError, match=need):
+            write_report(copy, place)
+    assert victim.read_text() == "precious"
+    assert {(tmp_path / n).read_text() for n in ("study.toml", "thesis.html")} == {"mine"}
+    write_report(copy, tmp_path / "thesis.html", overwrite=True)
+    assert (tmp_path / "thesis.html").read_text() == page.read_text()

@@ -7,7 +7,7 @@ import sys
 import numpy as np
 
 from arrayopt import open_results, read_study
-from arrayopt.base.quantities import quantity
+from arrayopt.base.glossary import quantity
 from arrayopt.search.front import nondominated
 
 

@@ -198,10 +198,8 @@ def test_a_run_there_needs_resume_or_fresh(tmp_path: Path, undisturbed: Path) ->
     run_toy(tmp_path, evaluations=8)
     with pytest.raises(ResultsError, match=r"--resume continues it .* --fresh removes"):
         run_toy(tmp_path)
-    (tmp_path / "notes.txt").write_text("mine")
     run_toy(tmp_path, fresh=True)
     check_same(tmp_path, undisturbed)
-    assert (tmp_path / "notes.txt").read_text() == "mine"
 
 
 @pytest.mark.parametrize(
@@ -331,25 +329,26 @@ def test_only_an_undamaged_state_of_this_run_is_unpickled(
     state = run / "alpha" / "state"
     good = state.read_bytes()
 
-    def refused(content: bytes | None, match: str) -> None:
-        if content is not None:
-            state.unlink(missing_ok=True)
-            state.write_bytes(content)
-        with pytest.raises(ResultsError, match=match):
-            run_toy(run, resume=True, evaluations=48)
-        assert not trap.exists()
-
-    refused(payload, "damaged")
-    refused(b"", "damaged")
-    refused(good[:-1], "damaged")
-    refused(good[: len(good) // 2], "damaged")
-    middle = len(good) // 2
-    refused(good[:middle] + bytes([good[middle] ^ 1]) + good[middle + 1 :], "damaged")
     run_toy(tmp_path / "other", identity=replace(IDENTITY, seed=99))
-    refused((tmp_path / "other" / "alpha" / "state").read_bytes(), "another run")
+    middle = len(good) // 2
+    flipped = good[:middle] + bytes([good[middle] ^ 1]) + good[middle + 1 :]
+    foreign = (tmp_path / "other" / "alpha" / "state").read_bytes()
+    for number, content in enumerate(
+        (payload, b"", good[:-1], good[: len(good) // 2], flipped, foreign), 1
+    ):
+        state.write_bytes(content)
+        told = io.StringIO()
+        assert run_toy(run, resume=True, progress=LogProgress(told)).complete
+        assert not trap.exists()
+        word = "another run" if content == foreign else "damaged"
+        assert word in told.getvalue(), told.getvalue()
+        assert "rebuilt from 3 saved generations" in told.getvalue()
+        assert state.with_name(f"state.aside-{number}").read_bytes() == content
+        check_same(run, undisturbed)
     state.unlink()
     state.symlink_to(undisturbed / "alpha" / "state")
-    refused(None, "could not be read")
+    with pytest.raises(ResultsError, match=r"alpha/state could not be read: it is a link"):
+        run_toy(run, resume=True)
 
 
 def test_a_missing_or_damaged_generation_is_said(tmp_path: Path, undisturbed: Path) -> None:
@@ -364,15 +363,28 @@ def test_a_missing_or_damaged_generation_is_said(tmp_path: Path, undisturbed: Pa
         run_toy(tmp_path / "a", resume=True)
 
 
-def test_newer_generations_and_parts_are_dropped(tmp_path: Path, undisturbed: Path) -> None:
-    shutil.copytree(undisturbed, tmp_path / "a")
+def test_generations_newer_than_the_state_count_and_temporary_places_go(
+    tmp_path: Path, undisturbed: Path
+) -> None:
+    run_toy(tmp_path / "a", evaluations=8)
     alpha = tmp_path / "a" / "alpha"
-    shutil.copy(alpha / "generation-000001.nc", alpha / "generation-000004.nc")
-    (alpha / ".state.part").write_bytes(b"half")
+    early = (alpha / "state").read_bytes()
     run_toy(tmp_path / "a", resume=True)
+    (alpha / "state").write_bytes(early)
+    left = alpha / f".arrayopt-{'0' * 8}-1-{'0' * 16}.part"
+    left.mkdir()  # a killed command's
+    (left / "half").write_bytes(b"half")
+
+    def never() -> None:
+        raise AssertionError("evaluated again")
+
+    run_toy(tmp_path / "a", resume=True, wrap=hooked(1, never))
     check_same(tmp_path / "a", undisturbed)
-    assert not (alpha / "generation-000004.nc").exists()
-    assert not (alpha / ".state.part").exists()
+    assert (alpha / "generation-000003.nc").exists()
+    assert not left.exists()
+    shutil.copy(alpha / "generation-000001.nc", alpha / "generation-000004.nc")
+    with pytest.raises(ResultsError, match=r"generation-000004\.nc does not hold the designs"):
+        run_toy(tmp_path / "a", resume=True)
 
 
 def test_hours_count_running_only_and_give_equal_generations(

@@ -63,7 +63,7 @@ def test_status_of_a_running_a_stopped_and_a_complete_run(tmp_path: Path) -> Non
     text = status_text(complete)
     assert "complete" in text
     assert "alpha: generation 3, evaluations 24/24" in text
-    assert "best so far: die_area" in text
+    assert "best so far: die area" in text
     volumes = [s.hypervolume for s in complete.strategies]
     tree = open_results(tmp_path)
     assert volumes == [tree[name].attrs["hypervolume"] for name in ("alpha", "beta")]

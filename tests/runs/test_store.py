@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import resource
 import subprocess
 import sys
 from collections.abc import Callable
@@ -151,9 +152,22 @@ def test_a_failing_disk_leaves_the_old_file(
     with monkeypatch.context() as patch:
         patch.setattr(os, call, full)
         with pytest.raises(ResultsError, match="No space left on device; everything saved before"):
-            write_file(results, b"new")
+            write_file(results, b"new", resumable=True)
     assert results.read_bytes() == before
     assert [p.name for p in results.parent.iterdir()] == ["fronts.nc"]
+
+
+def test_a_full_disk_is_told_where_netcdf_meets_it(tmp_path: Path) -> None:
+    """The library speaks of permissions, or of an HDF error."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2000, hard))
+    try:
+        with pytest.raises(ResultsError, match="File too large; free space and give") as told:
+            write_results(tmp_path / "a.nc", {"one": sample()}, {})
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert "resume" not in str(told.value)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_short_writes_are_completed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,7 +12,8 @@ import pytest
 from arrayopt.search.front import contributions, hypervolume, nondominated, thinned
 from arrayopt.search.loop import Generation, search
 from arrayopt.search.population import ALGORITHMS, Population, SearchSettings
-from arrayopt.search.problem import Evaluation, Objective, joined, lost, minimised
+from arrayopt.search.problem import Evaluation, joined, lost, minimised
+from arrayopt.study.model import Objective
 from tests.support.toy_problem import Toy
 
 SMALL = SearchSettings(population=20)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from arrayopt.study.materials import MATERIALS, Material, UnknownMaterialError, material
+from arrayopt.study.materials import MATERIALS, Material
 
 STATUSES = {"read", "computed", "memory", "assumed"}
 
@@ -72,16 +72,3 @@ def test_every_value_has_a_source_and_is_physical(name: str) -> None:
 
 def test_only_pzt_contains_lead() -> None:
     assert [name for name, row in MATERIALS.items() if row.contains_lead] == ["PZT"]
-
-
-def test_unknown_material_is_told_the_nearest() -> None:
-    with pytest.raises(UnknownMaterialError, match="did you mean SiO2"):
-        material("SiO")
-    with pytest.raises(UnknownMaterialError, match="known: AlN"):
-        material("unobtainium")
-
-
-def test_inline_materials_are_found() -> None:
-    own = Material("MyPZT", 70e9, 0.3, 7600.0)
-    assert material("MyPZT", [own]) is own
-    assert material("Si", [own]) is MATERIALS["Si"]

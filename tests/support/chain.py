@@ -26,8 +26,11 @@ def with_mutual(study: Study, treatment: str) -> Study:
 
 
 def at_target(study: Study, **changes: object) -> Study:
-    """The study with another target."""
-    return replace(study, target=replace(study.target, **changes))  # type: ignore[arg-type]
+    """The study with another target; ``polar`` and ``azimuth`` change its direction."""
+    turned = {key: changes.pop(key) for key in ("polar", "azimuth") if key in changes}
+    direction = replace(study.target.direction, **turned)  # type: ignore[arg-type]
+    target = replace(study.target, direction=direction, **changes)  # type: ignore[arg-type]
+    return replace(study, target=target)
 
 
 def random_designs(study: Study, name: str, count: int, seed: int = 0) -> Designs:

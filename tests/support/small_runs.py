@@ -47,7 +47,7 @@ def run_small(
             Task(
                 strategy.name,
                 evaluator,
-                initial=seed_vectors(study, strategy, study.search.seeded_designs),
+                initial=seed_vectors(study, strategy, study.search.seeds),
                 describe=partial(StudyEvaluator.describe, evaluator),
             )
         )

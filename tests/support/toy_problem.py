@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from arrayopt.search.problem import Evaluation, Floats, Objective
+from arrayopt.search.problem import Evaluation, Floats
+from arrayopt.study.model import Objective
 
 # Zitzler, Deb & Thiele, Evolutionary Computation 8 (2000) 173: ZDT1, front f2 = 1 - sqrt(f1).
 ZDT1 = (Objective("die_area", "min", 1.1, 1.1), Objective("peak_pressure", "min", 1.1, 1.1))

@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from arrayopt.base.errors import ExportError
+from arrayopt.base.files import read_bytes, read_text
+from arrayopt.base.output import digest
 from arrayopt.chip.export.files import (
     CELLS,
     MANIFEST,
     digest_of,
-    file_digest,
     loaded,
     read_csv,
     read_manifest,
@@ -47,9 +48,8 @@ def check_export(folder: Path) -> list[str]:
     if wrong:
         raise ExportError("\n".join(f"{folder}: {line}" for line in wrong))
     found, process = loaded(folder, manifest)
-    text = (folder / "design.toml").read_text(encoding="utf-8")
-    digest = digest_of(found.study.digest, process.digest, text)
-    if digest != manifest["digest"]:
+    text = read_text(folder / "design.toml")
+    if digest_of(found.study.digest, process.digest, text) != manifest["digest"]:
         wrong.append("study, process and design give another digest than the manifest's")
     wrong += _stamps(folder, manifest)
     done = [
@@ -138,34 +138,35 @@ def _files(folder: Path, manifest: dict[str, Any]) -> list[str]:
     wrong = [f"{name} is missing" for name in sorted(set(listed) - there)]
     extra = sorted(there - set(listed) - {MANIFEST})
     wrong += [f"{name} does not belong to this export" for name in extra]
-    wrong += [
-        f"{name} was changed after the export"
-        for name in sorted(set(listed) & there)
-        if file_digest(folder / name) != listed[name]["sha256"]
-    ]
+    for name in sorted(set(listed) & there):
+        try:
+            if digest(folder / name) != listed[name]["sha256"]:
+                wrong.append(f"{name} was changed after the export")
+        except OSError as error:
+            wrong.append(f"{name} cannot be read: {error.strerror}")
     return wrong
 
 
 def _stamps(folder: Path, manifest: dict[str, Any]) -> list[str]:
     """Files that name another design or digest inside."""
-    design, digest = str(manifest["design"]), str(manifest["digest"])
+    design, stamped = str(manifest["design"]), str(manifest["digest"])
     wrong = []
     for name in sorted(manifest["files"]):
         path = folder / name
         if path.suffix in _STAMPED:
-            text = path.read_text(encoding="utf-8")
+            text = read_text(path)
             match = re.search(r"design (\S+) digest ([0-9a-f]{64})", text)
-            right = match is not None and (match[1], match[2]) == (design, digest)
+            right = match is not None and (match[1], match[2]) == (design, stamped)
         elif path.suffix in (".svg", ".dxf"):
-            text = path.read_text(encoding="utf-8")
-            right = digest[:32] in text and design in text
+            text = read_text(path)
+            right = stamped[:32] in text and design in text
         elif path.suffix in (".gds", ".pdf"):  # OASIS is compressed: its labels are read back
-            right = digest.encode() in path.read_bytes()
+            right = stamped.encode() in read_bytes(path)
         elif path.suffix == ".nc":
-            content = path.read_bytes()
+            content = read_bytes(path)
             right = all(
                 _netcdf_attribute(key, value) in content
-                for key, value in (("design", design), ("digest", digest))
+                for key, value in (("design", design), ("digest", stamped))
             )
         else:
             continue

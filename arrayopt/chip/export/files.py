@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +15,8 @@ from typing import Any
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ArrayoptError, ExportError
+from arrayopt.base.files import read_text
+from arrayopt.base.output import FileSet, in_the_way
 from arrayopt.chip.process import Process, read_process
 from arrayopt.design.file import read_design
 from arrayopt.design.stored import FoundDesign
@@ -68,7 +71,7 @@ def read_csv(path: Path) -> list[dict[str, str]]:
     TableError : the file cannot be read.
     """
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = read_text(path).splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise TableError(f"{path} cannot be read: {error}") from None
     return list(csv.DictReader(line for line in lines if not line.startswith("#")))
@@ -79,28 +82,52 @@ def digest_of(study: str, process: str, design: str) -> str:
     return hashlib.sha256("\n".join((study, process, design)).encode()).hexdigest()
 
 
-def file_digest(path: Path) -> str:
-    """SHA-256 of a file."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
-def write_manifest(folder: Path, found: FoundDesign, process: Process, stamp: Stamp) -> None:
-    """List the files of a folder with their digests; written last."""
-    files = {
-        path.name: {"bytes": path.stat().st_size, "sha256": file_digest(path)}
-        for path in sorted(folder.iterdir())
-    }
-    content: dict[str, Any] = {
+def manifest_content(found: FoundDesign, process: Process, stamp: Stamp) -> dict[str, Any]:
+    """What the manifest says besides the list of files."""
+    return {
         "format": FORMAT,
         "design": stamp.identifier,
         "strategy": found.strategy.name,
         "digest": stamp.digest,
         "study_digest": found.study.digest,
         "process_digest": process.digest,
-        "files": files,
     }
-    text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False)
-    (folder / MANIFEST).write_text(text + "\n", encoding="utf-8")
+
+
+def _exported(content: Mapping[str, Any]) -> bool:
+    digests = (content[key] for key in ("digest", "study_digest", "process_digest"))
+    return all(re.fullmatch("[0-9a-f]{64}", str(digest)) for digest in digests)
+
+
+def export_files(folder: Path, *, replace: bool) -> FileSet:
+    """Where an export is to go, checked before any work.
+
+    Parameters
+    ----------
+    folder : new or empty; with `replace`, one that holds an export, whose files then go.
+    replace : see `folder`.
+
+    Raises
+    ------
+    ResultsError : it is no folder, or cannot be written.
+    ExportError : it holds something else, or files of the export were changed since.
+    """
+    files = FileSet(folder, MANIFEST, _exported)
+    others = files.others()
+    if files.listed is None:
+        if others:
+            few = ", ".join(others[:3]) + (", ..." if len(others) > 3 else "")
+            raise ExportError(
+                f"{folder} holds {few} and is not an export; name a new or an empty folder"
+            )
+    elif not replace:
+        raise ExportError(
+            f"{folder} holds an export; --replace replaces its files and leaves all others, or "
+            "name another folder"
+        )
+    elif changed := files.changed(files.listed):
+        raise in_the_way(folder, changed)
+    return files
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
@@ -111,10 +138,11 @@ def read_manifest(folder: Path) -> dict[str, Any]:
     ExportError : there is none, or it is of a newer format.
     """
     try:
-        content: dict[str, Any] = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        content: dict[str, Any] = json.loads(read_text(folder / MANIFEST))
         newer = int(content["format"]) > FORMAT
-        content["files"], content["design"], content["digest"]
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        content["design"], content["digest"]
+        _ = [told["sha256"] for told in content["files"].values()]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise ExportError(f"{folder} is not an export: {MANIFEST} cannot be read") from error
     if newer:
         raise ExportError(f"{folder} has export format {content['format']}; update arrayopt")

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from arrayopt.base.errors import ExportError
-from arrayopt.base.quantities import MARGIN_PREFIX, attrs
+from arrayopt.base.files import fill, unwritable
+from arrayopt.base.glossary import MARGIN_PREFIX, attrs
 from arrayopt.base.status import trouble
 from arrayopt.chip.export.files import (
     CELLS,
@@ -23,7 +22,8 @@ from arrayopt.chip.export.files import (
     Stamp,
     csv_text,
     digest_of,
-    write_manifest,
+    export_files,
+    manifest_content,
 )
 from arrayopt.chip.export.writer import LayoutWriter, Order, Words
 from arrayopt.chip.layout import ChipLayout, build_chip
@@ -39,25 +39,35 @@ CARRIER_STEP = 4
 
 @dataclass(frozen=True)
 class Exported:
-    """What an export left: folder, stamp, files, metal levels, and design status sentences."""
+    """What an export left: folder, stamp, files, metal levels, and design status sentences.
+
+    ``kept`` are files of other origin that the folder also holds.
+    """
 
     folder: Path
     stamp: Stamp
     files: tuple[str, ...]
     levels: int
     notes: tuple[str, ...]
+    kept: tuple[str, ...] = ()
 
 
 def export_design(
-    found: FoundDesign, folder: str | os.PathLike[str], *, process: Process | None = None
+    found: FoundDesign,
+    folder: str | os.PathLike[str],
+    *,
+    process: Process | None = None,
+    replace: bool = False,
 ) -> Exported:
     """Write everything a mask shop and a test lab need of one design.
 
     Parameters
     ----------
     found : from `load_design`.
-    folder : new, or an earlier export, which is replaced as a whole.
+    folder : new or empty.
     process : None takes the neutral example.
+    replace : `folder` may hold an earlier export; its files, if unchanged since, are replaced and
+        all others left.
 
     Returns
     -------
@@ -68,11 +78,12 @@ def export_design(
     ------
     RuleError, RoutingError : the layout breaks a rule; nothing is written.
     ExportError : the design has no merits, or the folder holds something else.
+    ResultsError : the folder cannot be written, or files of the export in it were changed.
     """
     process = process or read_process()
     study, designs = found.study, found.designs
     target = Path(folder)
-    _check_target(target)
+    files = export_files(target, replace=replace)
     text = design_text(designs, strategy=found.strategy, description=found.identifier)
     stamp = Stamp(found.identifier, digest_of(study.digest, process.digest, text))
     with LayoutWriter(designs.layout.n_groups) as writer:
@@ -86,26 +97,31 @@ def export_design(
         broken = check_rules(chip, radius=radius, chip_limits=study.chip, process=process)
         if broken:
             raise RuleError(broken)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        part = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent))
         try:
-            part.chmod(0o755)
-            writer.layouts(Order(chip, part, process, stamp.text))
-            one = _predicted(found)
-            writer.drawing(_words(chip, one, found, process, stamp))
-            (part / "study.toml").write_text(study.text, encoding="utf-8")
-            (part / "process.toml").write_text(process.text, encoding="utf-8")
-            (part / "design.toml").write_text(text, encoding="utf-8")
-            _write_tables(part, chip, one, found, process, stamp)
-            writer.finish()
-            write_manifest(part, found, process, stamp)
-            _put(part, target)
-        except BaseException:
-            writer.stop()
-            shutil.rmtree(part, ignore_errors=True)
-            raise
-    files = tuple(sorted(path.name for path in target.iterdir()))
-    return Exported(target, stamp, files, chip.routing.levels, tuple(_margins(one)))
+            with files.staged() as part, writer:
+                writer.layouts(Order(chip, part, process, stamp.text))
+                one = _predicted(found)
+                writer.drawing(_words(chip, one, found, process, stamp))
+                for name, content in (
+                    ("study.toml", study.text),
+                    ("process.toml", process.text),
+                    ("design.toml", text),
+                ):
+                    fill(part / name, content.encode())
+                _write_tables(part, chip, one, found, process, stamp)
+                writer.finish()
+                written = (*(path.name for path in part.iterdir()), MANIFEST)
+                files.put(part, manifest_content(found, process, stamp))
+        except OSError as error:
+            raise unwritable(target, error) from error
+    return Exported(
+        target,
+        stamp,
+        tuple(sorted(written)),
+        chip.routing.levels,
+        tuple(_margins(one)),
+        tuple(name for name in files.others() if name not in written),
+    )
 
 
 def _predicted(found: FoundDesign) -> Arrays:
@@ -136,23 +152,6 @@ def load_design(directory: str | os.PathLike[str], design: str) -> FoundDesign:
     study = read_study(directory)
     strategy, designs = read_design(design, study)
     return FoundDesign(Path(design).stem, study, strategy, designs)
-
-
-def _check_target(target: Path) -> None:
-    occupied = target.exists() and (not target.is_dir() or any(target.iterdir()))
-    if occupied and not (target / MANIFEST).is_file():
-        raise ExportError(f"{target} exists and is not an export; name another folder")
-
-
-def _put(part: Path, target: Path) -> None:
-    """Give the complete folder its name; an earlier export goes as a whole."""
-    if target.exists():
-        old = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".old", dir=target.parent))
-        target.rename(old / "export")
-        part.rename(target)
-        shutil.rmtree(old, ignore_errors=True)
-    else:
-        part.rename(target)
 
 
 def _write_tables(
@@ -199,11 +198,11 @@ def _write_tables(
             ),
         ),
     ):
-        (part / name).write_text(content, encoding="utf-8")
+        fill(part / name, content.encode())
     write_curves(part / "predicted.nc", plan.curves, stamp)
     if "carrier" in plan.curves:
         text = curve_text(stamp, plan.curves, "carrier")
-        (part / "predicted-bursts.csv").write_text(text, encoding="utf-8")
+        fill(part / "predicted-bursts.csv", text.encode())
 
 
 def _rounding(process: Process) -> str:

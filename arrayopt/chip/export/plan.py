@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.base.quantities import attrs
+from arrayopt.base.glossary import attrs
 from arrayopt.chip.export.curves import Curve, Curves
 from arrayopt.chip.export.files import Stamp
 from arrayopt.chip.export.tables import Sweep

@@ -17,6 +17,7 @@ from types import TracebackType
 from typing import Any
 
 from arrayopt.base.errors import ExportError
+from arrayopt.base.files import fill
 from arrayopt.chip.layout import ChipLayout
 from arrayopt.chip.process import Process
 from arrayopt.chip.write import write_layouts
@@ -132,8 +133,8 @@ def _write_drawing(order: Order, words: Words) -> None:
     block = TitleBlock(words.title, words.rows, words.classes)
     figure = draw_chip(order.chip, process=order.process, block=block)
     pdf, svg = drawing_files(figure, subject=order.note)
-    (order.folder / "drawing.pdf").write_bytes(pdf)
-    (order.folder / "drawing.svg").write_text(svg, encoding="utf-8")
+    fill(order.folder / "drawing.pdf", pdf)
+    fill(order.folder / "drawing.svg", svg.encode())
 
 
 def main() -> None:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.lab.read.schema import MeasuredHeader
+from arrayopt.lab.read.header import MeasuredHeader
 from arrayopt.lab.read.table import SIGNAL_UNITS, Collector
 
 Floats = NDArray[np.float64]

@@ -6,7 +6,7 @@ import math
 import os
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Literal
 
@@ -14,10 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ArrayoptError, Problem, StudyError, nearest_name
+from arrayopt.base.files import read_bytes
 from arrayopt.base.problems import Reporter
 from arrayopt.lab.read.clean import clipped_points, merged
-from arrayopt.lab.read.schema import MeasuredHeader
+from arrayopt.lab.read.header import MeasuredHeader
 from arrayopt.lab.read.table import Column, Table, read_table
+from arrayopt.study.calibration import is_calibration
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -146,7 +148,7 @@ def read_measured(
 
 def _read_file(path: Path, out: _Collector) -> list[Trace]:
     try:
-        raw = path.read_bytes()
+        raw = read_bytes(path)
     except OSError as error:
         out.refuse(None, "the file", f"cannot be read: {error.strerror}")
         return []
@@ -179,8 +181,11 @@ _PAIR = re.compile(r"[#%;!]+\s*([A-Za-z][A-Za-z _]*?)\s*[=:]\s*(.*?)\s*")
 def _header(path: Path, text: str, out: _Collector) -> MeasuredHeader | None:
     sidecar = path.with_suffix(".toml")
     if sidecar.exists() and sidecar != path:
-        return Reporter(sidecar).validate(MeasuredHeader)
-    known = list(MeasuredHeader.model_fields)
+        beside = Reporter(sidecar)
+        if not is_calibration(beside.text):
+            return beside.validate(MeasuredHeader)
+        out.state(f"{sidecar.name} is a calibration and not the header of this file: not used")
+    known = [f.name for f in fields(MeasuredHeader)]
     found: dict[str, object] = {}
     where: dict[str, int] = {}
     for number, line in enumerate(text.splitlines(), 1):
@@ -332,7 +337,7 @@ def _with_columns(
         if name in given and not float(str(given[name])) > 0.0:
             out.refuse(line, name, "a number above zero is needed", str(given[name]))
             return None
-    return header.model_copy(update=given)
+    return replace(header, **given)  # type: ignore[arg-type]
 
 
 def _signal(
@@ -362,17 +367,3 @@ def _direction(frequency: Floats, line: int, out: _Collector) -> Literal["up", "
     if way:
         out.state(f"sweep direction not stated: {way}, as the rows run", line)
     return way
-
-
-def with_defaults(
-    trace: Trace, *, radius: float | None, coverage: float | None, ring: bool
-) -> Trace:
-    """The trace with the study's cell where the file does not describe its own."""
-    return replace(
-        trace,
-        radius=trace.radius if trace.radius is not None else radius,
-        electrode_coverage=(
-            trace.electrode_coverage if trace.electrode_coverage is not None else coverage
-        ),
-        ring=trace.ring if trace.ring is not None else ring,
-    )

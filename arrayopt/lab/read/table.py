@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from arrayopt.base.errors import nearest_name
 from arrayopt.base.units import KINDS
-from arrayopt.lab.read.schema import MeasuredHeader
+from arrayopt.lab.read.header import MeasuredHeader
 
 Floats = NDArray[np.float64]
 

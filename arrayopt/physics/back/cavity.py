@@ -18,9 +18,6 @@ ComplexArray = NDArray[np.complex128]
 FLANGED_END = 8.0 / (3.0 * np.pi)
 """End correction of a flanged opening over its radius (piston mass, Kinsler et al.)."""
 
-UNFLANGED_END = 0.6133
-"""End correction of a thin free pipe end over its radius (Levine and Schwinger 1948)."""
-
 COMPACT_LIMIT = 0.5
 """Largest k V^(1/3), k times neck length or radius for which lumped elements are used."""
 

@@ -1,4 +1,4 @@
-"""M4: speed of sound, density, viscosity and pure-tone absorption of humid air; sound levels."""
+"""M4: speed of sound, density, viscosity and pure-tone absorption of humid air."""
 
 from __future__ import annotations
 
@@ -12,9 +12,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.physics.numerics.compiled import kernel
 from arrayopt.physics.sound.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
-
-REFERENCE_PRESSURE = 20e-6
-"""Reference sound pressure in gases [Pa, rms], ISO 1683."""
 
 ISO_DECIBELS_PER_NEPER = 8.686
 """The rounded 20 lg(e) printed in ISO 9613-1; only for comparing with its tables."""
@@ -184,24 +181,6 @@ def absorption(state: AirState, frequency: ArrayLike) -> NDArray[np.float64]:
             state.relaxation_nitrogen,
         )
     )
-
-
-def sound_pressure_level(pressure_amplitude: ArrayLike) -> NDArray[np.float64]:
-    """Sound pressure level of a sinusoid, re 20 uPa rms (M4.7).
-
-    Parameters
-    ----------
-    pressure_amplitude : array, any shape
-        Peak amplitude [Pa]; the magnitude is used, so complex phasors may be given.
-
-    Returns
-    -------
-    array
-        Level [dB]; ``-inf`` where the amplitude is zero.
-    """
-    rms = np.abs(np.asarray(pressure_amplitude)) / math.sqrt(2.0)
-    with np.errstate(divide="ignore"):
-        return np.asarray(20.0 * np.log10(rms / REFERENCE_PRESSURE))
 
 
 def sound_speed_iso9613(temperature: ArrayLike) -> NDArray[np.float64]:

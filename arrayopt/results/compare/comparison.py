@@ -13,7 +13,8 @@ from scipy import stats
 from arrayopt.results.compare.footing import Entry, check_footing, entries
 from arrayopt.base.errors import ResultsError
 from arrayopt.search.front import hypervolume, nondominated
-from arrayopt.search.problem import Floats, Objective, minimised
+from arrayopt.search.problem import Floats, minimised
+from arrayopt.study.model import Objective
 from arrayopt.results.read import (
     Reading,
     members,

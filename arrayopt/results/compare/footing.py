@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.search.problem import Objective
+from arrayopt.base.glossary import shown, words
+from arrayopt.study.model import Objective
 from arrayopt.results.read import Reading
 from arrayopt.study.model import Strategy, Study
 
@@ -23,9 +24,14 @@ class Entry:
     reading: Reading
 
 
+def _die(study: Study) -> tuple[Any, ...]:
+    chip = study.chip
+    return chip.lattice, chip.die, chip.clearance, chip.edge_margin
+
+
 # What must be equal for two searches to answer the same question, by the words for it.
 _EQUAL: tuple[tuple[str, Callable[[Study], Any]], ...] = (
-    ("die, clearance or edge margin ([array])", lambda s: s.chip),
+    ("die, clearance or edge margin ([array])", _die),
     ("layer stack ([[stack]])", lambda s: s.stack),
     ("air ([air])", lambda s: s.air),
     ("target ([target])", lambda s: s.target),
@@ -84,7 +90,10 @@ def _same_objectives(first: Reading, other: Reading) -> None:
 
 
 def _told(objectives: Sequence[Objective]) -> str:
-    return ", ".join(f"{o.sense} {o.name} from {o.reference:g} by {o.scale:g}" for o in objectives)
+    return ", ".join(
+        f"{o.sense} {o.name} from {shown(o.name, o.reference)} by {shown(o.name, o.scale)}"
+        for o in objectives
+    )
 
 
 def _differences(first: Reading, other: Reading) -> list[str]:
@@ -112,9 +121,11 @@ def _limits(readings: Sequence[Reading]) -> Iterator[str]:
         for strategy in reading.study.strategies if reading.study else ():
             everyone.add(strategy.name)
             for limit in strategy.limits:
-                low = "" if limit.minimum is None else f" at least {limit.minimum:g}"
-                high = "" if limit.maximum is None else f" at most {limit.maximum:g}"
-                text = f"{limit.name.replace('_', ' ')}{low}{high}"
+                low, high = (
+                    "" if end is None else f" at {word} {shown(limit.name, end)}"
+                    for word, end in (("least", limit.minimum), ("most", limit.maximum))
+                )
+                text = f"{words(limit.name)}{low}{high}"
                 if strategy.name not in said.setdefault(text, []):
                     said[text].append(strategy.name)
     for text, names in said.items():

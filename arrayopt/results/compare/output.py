@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-import json
 import math
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from arrayopt.results.compare.comparison import BAND, CONFIDENCE, LEVEL, ONSET, Comparison
-from arrayopt.base.errors import ResultsError
+from arrayopt.base.files import PROGRAM
+from arrayopt.base.output import FileSet
 from arrayopt.results.plots.pictures import plot_front
 from arrayopt.results.plots.compare import plot_attainment, plot_dominated, plot_hypervolume
 from arrayopt.results.plots.style import svg_file
 from arrayopt.results.read import verified_merits
-from arrayopt.base.files import write_file
-from arrayopt.results.tables import shown_unit, shown_value, text_table
+from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
+from arrayopt.results.tables import text_table
+
+INDEX = "comparison.json"
 
 
 def verdict(found: Comparison) -> str:
@@ -47,7 +50,7 @@ def comparison_text(found: Comparison) -> str:
     """Everything as plain text."""
     parts = [verdict(found), _hypervolumes(found)]
     if found.level is not None:
-        parts += [_best(found), _lead(found)]
+        parts += [_best(found), _lead(found, found.level)]
     parts.append(_dominated(found))
     parts += [text for text in (_verified(found),) if text]
     if found.notes:
@@ -73,14 +76,10 @@ def _hypervolumes(found: Comparison) -> str:
             ]
         )
     point = ", ".join(
-        f"{o.name.replace('_', ' ')} {_with_unit(o.name, o.reference)}" for o in found.objectives
+        f"{words(o.name)} {shown(o.name, o.reference)}" for o in found.objectives
     )
     after = f" after {found.evaluations} evaluations" if found.evaluations else ""
     return f"Hypervolume{after}, reference point {point}:\n{text_table(rows)}"
-
-
-def _with_unit(name: str, value: float) -> str:
-    return f"{shown_value(name, value)} {shown_unit(name)[0]}".strip()
 
 
 def _best(found: Comparison) -> str:
@@ -89,8 +88,8 @@ def _best(found: Comparison) -> str:
         return ""
     head = [
         "strategy",
-        f"widest band [%] at >= {level:.4g} dB",
-        f"highest level [dB] at >= {100 * band:.3g} %",
+        f"widest {heading(BAND)} at >= {shown(LEVEL, level)}",
+        f"highest {heading(LEVEL)} at >= {shown(BAND, band)}",
     ]
     rows = [head]
     for name in found.ranking:
@@ -98,36 +97,37 @@ def _best(found: Comparison) -> str:
         rows.append(
             [
                 name,
-                _range(100.0 * np.asarray(one["best_bandwidth"])),
-                _range(np.asarray(one["best_level"])),
+                _range(BAND, np.asarray(one["best_bandwidth"])),
+                _range(LEVEL, np.asarray(one["best_level"])),
             ]
         )
     return (
-        f"Best of each strategy at an onset voltage of at most {onset:.3g} V (mean over seeds, "
+        f"Best of each strategy at an onset voltage of at most {shown(ONSET, onset)} (mean over seeds, "
         f"lowest to highest):\n{text_table(rows)}"
     )
 
 
-def _range(values: Any) -> str:
+def _range(name: str, values: Any) -> str:
     good = values[np.isfinite(values)]
     if not len(good):
         return "none"
     lost = f", {len(values) - len(good)} without" if len(good) < len(values) else ""
     if len(good) == 1:
-        return f"{good[0]:.4g}{lost}"
-    return f"{good.mean():.4g} ({good.min():.4g} to {good.max():.4g}){lost}"
+        return f"{shown_number(name, good[0])}{lost}"
+    mean, low, high = (shown_number(name, x) for x in (good.mean(), good.min(), good.max()))
+    return f"{mean} ({low} to {high}){lost}"
 
 
-def _lead(found: Comparison) -> str:
+def _lead(found: Comparison, level: float) -> str:
     if not found.lead_changes:
-        return f"No strategy reaches {found.level:.4g} dB."
+        return f"No strategy reaches {shown(LEVEL, level)}."
     steps = []
     for volts, before, after in found.lead_changes:
         steps.append(
-            f"from {volts:.3g} V {after} has the widest band"
+            f"from {shown(ONSET, volts)} {after} has the widest band"
             + (f" (before it {before})" if before else "")
         )
-    return f"Lead by onset voltage, at {found.level:.4g} dB or more: " + "; ".join(steps) + "."
+    return f"Lead by onset voltage, at {shown(LEVEL, level)} or more: " + "; ".join(steps) + "."
 
 
 def _dominated(found: Comparison) -> str:
@@ -152,18 +152,18 @@ def _verified(found: Comparison) -> str:
                 rows.append(
                     [
                         name,
-                        f"{merit.replace('_', ' ')} [{shown_unit(merit)[0]}]",
+                        heading(merit),
                         str(int(good.sum())),
-                        shown_value(merit, float(search.mean())),
-                        shown_value(merit, float(value[good].mean())),
-                        shown_value(merit, float((value[good] - search).mean())),
+                        shown_number(merit, float(search.mean())),
+                        shown_number(merit, float(value[good].mean())),
+                        shown_change(merit, float(value[good].mean()), float(search.mean())),
                     ]
                 )
     return f"Verified designs:\n{text_table(rows)}" if len(rows) > 1 else ""
 
 
-def comparison_json(found: Comparison) -> str:
-    """The same figures for machines; SI units, null where there is none."""
+def comparison_content(found: Comparison) -> dict[str, Any]:
+    """The same figures for machines; SI units, None where there is none."""
     names = [str(n) for n in np.asarray(found.table["strategy"])]
     table = found.table
 
@@ -204,8 +204,8 @@ def comparison_json(found: Comparison) -> str:
         for b in names
         if a != b
     ]
-    content = {
-        "program": "arrayopt",
+    return {
+        "program": PROGRAM,
         "format": 1,
         "evaluations": found.evaluations,
         "confidence": CONFIDENCE,
@@ -226,7 +226,6 @@ def comparison_json(found: Comparison) -> str:
         ],
         "notes": list(found.notes),
     }
-    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _plain(values: Any) -> Any:
@@ -235,8 +234,29 @@ def _plain(values: Any) -> Any:
     return [_plain(value) for value in values]
 
 
-def write_comparison(found: Comparison, folder: str | os.PathLike[str]) -> list[Path]:
+def _compared(content: Mapping[str, Any]) -> bool:
+    return content["program"] == PROGRAM and "ranking" in content
+
+
+def comparison_files(folder: str | os.PathLike[str], *, overwrite: bool = False) -> FileSet:
+    """Where a comparison is to go, checked before any work.
+
+    Raises
+    ------
+    ResultsError : it is no folder, or cannot be written.
+    """
+    return FileSet(Path(folder), INDEX, _compared, overwrite)
+
+
+def write_comparison(found: Comparison, files: FileSet) -> list[Path]:
     """Write ``comparison.txt``, ``comparison.json`` and the pictures (SVG) into a folder.
+
+    Files of an earlier comparison are replaced, or removed where this one has none such.
+
+    Parameters
+    ----------
+    found : the comparison.
+    files : from `comparison_files`.
 
     Returns
     -------
@@ -245,16 +265,10 @@ def write_comparison(found: Comparison, folder: str | os.PathLike[str]) -> list[
     Raises
     ------
     ResultsError
-        The folder or a file in it cannot be written.
+        The folder cannot be written, or holds other files of these names; then nothing was.
     """
-    place = Path(folder)
-    try:
-        place.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise ResultsError(f"{place} cannot be a folder to write to: {error.strerror}") from error
     content = {
         "comparison.txt": comparison_text(found) + "\n",
-        "comparison.json": comparison_json(found),
         "hypervolume.svg": svg_file(plot_hypervolume(found.table).figure.figure),
         "dominated.svg": svg_file(plot_dominated(found.table).figure.figure),
     }
@@ -267,6 +281,5 @@ def write_comparison(found: Comparison, folder: str | os.PathLike[str]) -> list[
     }
     if firsts:
         content["fronts.svg"] = svg_file(plot_front(firsts).figure.figure)
-    for name, text in content.items():
-        write_file(place / name, text.encode())
-    return [place / name for name in content]
+    files.write({n: text.encode() for n, text in content.items()}, comparison_content(found))
+    return [files.folder / name for name in (*content, INDEX)]

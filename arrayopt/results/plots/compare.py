@@ -9,8 +9,8 @@ import xarray as xr
 from matplotlib.patches import Rectangle
 
 from arrayopt.results.plots.pictures import legend_above
-from arrayopt.results.plots.style import INK, MARKS, SOFT, mark, new_axes, styled
-from arrayopt.results.tables import shown_unit
+from arrayopt.base.glossary import quantity
+from arrayopt.results.plots.style import INK, MARKS, SOFT, axis_label, mark, new_axes, styled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,7 +31,7 @@ def plot_attainment(table: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     with styled():
         ax = new_axes(ax)
         volts = np.asarray(table["onset_threshold"])
-        factor = shown_unit("fractional_bandwidth")[1]
+        factor = quantity("fractional_bandwidth").factor
         for k, name in enumerate(np.asarray(table["strategy"])):
             look = mark(k)
             curves = factor * np.asarray(table["attainment"].isel(strategy=k))
@@ -48,8 +48,8 @@ def plot_attainment(table: xr.Dataset, *, ax: Axes | None = None) -> Axes:
                 ax.fill_between(volts, low, high, step="post", color=look.colour, alpha=0.14, lw=0)
         ax.set_xlim(volts[0], volts[-1])
         ax.set_ylim(bottom=0.0)
-        ax.set_xlabel("onset voltage at most (V)")
-        ax.set_ylabel(f"widest band attained ({shown_unit('fractional_bandwidth')[0]})")
+        ax.set_xlabel(axis_label("onset_voltage", "onset voltage at most"))
+        ax.set_ylabel(axis_label("fractional_bandwidth", "widest band attained"))
         legend_above(ax)
     return ax
 

@@ -22,16 +22,17 @@ from arrayopt.results.plots.style import (
     mark,
     new_axes,
     styled,
+    unit_of,
 )
 from arrayopt.base.labelled import complex_values
-from arrayopt.results.tables import shown_unit
+from arrayopt.base.glossary import quantity
+from arrayopt.physics.sound.level import sound_pressure_level
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Floats = NDArray[np.float64]
 
-REFERENCE_PRESSURE = 20e-6
 FLOOR = 40.0
 """Depth of level pictures below their peak [dB]."""
 
@@ -66,7 +67,7 @@ def plot_front(
         ax = new_axes(ax)
         for k, (name, front) in enumerate(members.items()):
             look = mark(k)
-            across, up = shown(front, x), shown(front, y)
+            across, up = values_shown(front, x), values_shown(front, y)
             ax.plot(
                 across,
                 up,
@@ -106,12 +107,12 @@ def plot_response(design: xr.Dataset, *, ax: Axes | None = None, legend: bool = 
     """
     with styled():
         ax = new_axes(ax)
-        f = np.asarray(design["frequency"], dtype=np.float64) / 1e3
+        f = values_shown(design, "frequency")
         sweep, other = "up-sweep", "down-sweep"
         if design.attrs.get("excitation") == "down-sweep":
             sweep, other = other, sweep
         level = {
-            name: _level(complex_values(design, name))
+            name: sound_pressure_level(complex_values(design, name))
             for name in ("pressure", "opposite_pressure", "small_signal_pressure")
         }
         _shade_band(ax, design)
@@ -140,7 +141,7 @@ def plot_response(design: xr.Dataset, *, ax: Axes | None = None, legend: bool = 
         ax.set_ylim(max(top - FLOOR, bottom - 2.0), top + 2.0)
         ax.set_xlim(f[0], f[-1])
         ax.set_xlabel(axis_label("frequency"))
-        ax.set_ylabel("level at target (dB re 20 µPa)")
+        ax.set_ylabel(axis_label("peak_level", "level at target"))
         if legend:
             legend_above(ax)
     return ax
@@ -284,8 +285,8 @@ def plot_beam(pattern: xr.DataArray, *, ax: Axes | None = None) -> Axes:
         ax.set_ylim(-FLOOR, 2.0)
         ax.set_xlim(-90, 90)
         ax.set_xticks(range(-90, 91, 30))
-        ax.set_xlabel("angle from the axis (°)")
-        ax.set_ylabel("level re largest (dB)")
+        ax.set_xlabel(axis_label("beam_width", "angle from the axis"))
+        ax.set_ylabel(axis_label("side_lobe_level", "level re largest"))
         if planes.sizes["plane"] > 1:
             legend_above(ax)
     return ax
@@ -341,7 +342,7 @@ def plot_burst(design: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     """
     with styled():
         ax = new_axes(ax)
-        f = np.asarray(design["frequency"], dtype=np.float64) / 1e3
+        f = values_shown(design, "frequency")
         if design.attrs.get("excitation") == "burst":
             _shade_band(ax, design)
         lines = (
@@ -351,24 +352,24 @@ def plot_burst(design: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         )
         levels = []
         for pressure, colour, width, style, label in lines:
-            levels.append(_level(np.asarray(pressure)))
+            levels.append(sound_pressure_level(np.asarray(pressure)))
             ax.plot(f, levels[-1], color=colour, lw=width, ls=style, label=label)
         known = np.concatenate([v[np.isfinite(v)] for v in levels])
         if known.size:
             ax.set_ylim(max(known.max() - FLOOR, known.min() - 2.0), known.max() + 2.0)
         ax.set_xlim(f[0], f[-1])
-        ax.set_xlabel("carrier (kHz)")
-        ax.set_ylabel("level at target (dB re 20 µPa)")
+        ax.set_xlabel(axis_label("frequency", "carrier"))
+        ax.set_ylabel(axis_label("peak_level", "level at target"))
         legend_above(ax)
     return ax
 
 
 def _shade_band(ax: Axes, design: xr.Dataset) -> None:
-    low, high = (float(design[n]) / 1e3 for n in ("band_lower", "band_upper"))
+    low, high = (float(values_shown(design, n)) for n in ("band_lower", "band_upper"))
     kinds = {"burst": "band of bursts", "chirp": "band of the chirp"}
     what = kinds.get(design.attrs.get("excitation", ""), "band")
     if np.isfinite(low) and np.isfinite(high):
-        ax.axvspan(low, high, color="#eef2f5", zorder=0, label=f"{what} {low:.1f}–{high:.1f} kHz")
+        ax.axvspan(low, high, color="#eef2f5", zorder=0, label=f"{what} {low:.1f}–{high:.1f} {unit_of('frequency')}")
 
 
 def datasets(fronts: xr.DataTree | Mapping[str, xr.Dataset]) -> dict[str, xr.Dataset]:
@@ -378,15 +379,9 @@ def datasets(fronts: xr.DataTree | Mapping[str, xr.Dataset]) -> dict[str, xr.Dat
     return {name: front for name, front in fronts.items() if front.sizes.get("design", 0)}
 
 
-def shown(designs: xr.Dataset, name: str) -> Floats:
+def values_shown(designs: xr.Dataset, name: str) -> Floats:
     """A stored quantity in the unit people read."""
-    return np.asarray(designs[name], dtype=np.float64) * shown_unit(name)[1]
-
-
-def _level(pressure: NDArray[np.complex128]) -> Floats:
-    """dB re 20 uPa of the rms value."""
-    with np.errstate(divide="ignore"):
-        return np.asarray(20.0 * np.log10(np.abs(pressure) / np.sqrt(2.0) / REFERENCE_PRESSURE))
+    return np.asarray(designs[name], dtype=np.float64) * quantity(name).factor
 
 
 def legend_above(ax: Axes, **options: Any) -> None:

@@ -14,7 +14,7 @@ from matplotlib.axes import Axes as Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
-from arrayopt.results.tables import shown_unit
+from arrayopt.base.glossary import quantity, words
 
 
 @dataclass(frozen=True)
@@ -92,21 +92,26 @@ def mark(index: int) -> Mark:
     return MARKS[index % len(MARKS)]
 
 
+def typeset(text: str) -> str:
+    """Units in a text as they are printed: µm, mm², °."""
+    for plain, printed in (
+        (r"\bu(m|Pa)\b", r"µ\1"),
+        (r"\bmm2\b", "mm²"),
+        (r"(?<=\d) deg\b|\bdeg\b", "°"),
+    ):
+        text = re.sub(plain, printed, text)
+    return text
+
+
 def unit_of(name: str) -> str:
     """Unit of a quantity as printed for people."""
-    if name == "peak_level":
-        return "dB re 20 µPa"
-    unit = shown_unit(name)[0]
-    return _PRINTED.get(unit, unit.replace("um", "µm"))
+    return typeset(quantity(name).shown)
 
 
-_PRINTED = {"mm2": "mm²", "degree": "°", "deg": "°"}
-
-
-def axis_label(name: str) -> str:
-    """A quantity with its unit, for an axis."""
-    unit, words = unit_of(name), name.replace("_", " ")
-    return f"{words} ({unit})" if unit else words
+def axis_label(name: str, label: str = "") -> str:
+    """A quantity, or what ``label`` calls it, with its unit, for an axis."""
+    unit, label = unit_of(name), label or words(name)
+    return f"{label} ({unit})" if unit else label
 
 
 @contextmanager

@@ -17,10 +17,10 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.results.plots.style import mark, unit_of
-from arrayopt.base.quantities import MERITS
+from arrayopt.base.glossary import MERITS, quantity, words
+from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.results.read import Reading
 from arrayopt.base.labelled import complex_values
-from arrayopt.results.tables import shown_unit
 
 Floats = NDArray[np.float64]
 
@@ -101,7 +101,7 @@ def _columns(reading: Reading) -> list[dict[str, Any]]:
     out = []
     for name in names:
         if all(name in f and np.isfinite(f[name]).any() for f in fronts):
-            out.append(_column(name.replace("_", " "), name, senses.get(name, ""), _merit(name)))
+            out.append(_column(words(name), name, senses.get(name, ""), _merit(name)))
     for title, source, form in VARIABLES:
         if not all(source in f for f in fronts):
             continue
@@ -119,12 +119,12 @@ def _column(title: str, name: str, sense: str, of: Any) -> dict[str, Any]:
 
 
 def _merit(name: str) -> Any:
-    return lambda front: np.asarray(front[name], dtype=np.float64) * shown_unit(name)[1]
+    return lambda front: np.asarray(front[name], dtype=np.float64) * quantity(name).factor
 
 
 def _variable(source: str, form: Any) -> Any:
     def of(front: xr.Dataset) -> Floats:
-        values = np.asarray(front[source], dtype=np.float64) * shown_unit(source)[1]
+        values = np.asarray(front[source], dtype=np.float64) * quantity(source).factor
         return values if values.ndim == 1 else np.asarray(form(values, axis=1))
 
     return of
@@ -148,8 +148,7 @@ def _response(front: xr.Dataset) -> dict[str, Any]:
         np.abs(complex_values(front, name))[:, ::EVERY]
         for name in ("pressure", "opposite_pressure")
     ]
-    with np.errstate(divide="ignore"):
-        level = 20.0 * np.log10(np.stack(size, axis=1) / (np.sqrt(2.0) * 20e-6))
+    level = sound_pressure_level(np.stack(size, axis=1))
     top = level.max(axis=(1, 2))
     below = top[:, None, None] - level
     deepest = np.where(np.isfinite(below), below, 0.0).max(axis=(1, 2))

@@ -25,7 +25,7 @@ from arrayopt.results.plots.pictures import (
     plot_front,
     plot_response,
 )
-from arrayopt.results.plots.style import Axes, figure_svg, new_axes, styled
+from arrayopt.results.plots.style import Axes, figure_svg, new_axes, styled, typeset
 from arrayopt.results.report.designs import Chosen, beam_of, choose, design_of, name_of
 from arrayopt.results.report.text import (
     answer,
@@ -36,13 +36,15 @@ from arrayopt.results.report.text import (
     merit_table,
     strategy_table,
     two_lines,
-    words,
 )
 from arrayopt.results.read import Reading, convergence, read_run, verified_merits
-from arrayopt.base.files import write_file
-from arrayopt.results.tables import band_text, shown_change, shown_value
+from arrayopt.base.output import Kind, Output, begins_with
+from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
+from arrayopt.results.tables import band_text
 
 REPORT = "report.html"
+_MARK = '<meta name="generator" content="arrayopt report">'
+_PAGE = Kind("a report", (".html", ".htm"), begins_with(_MARK.encode()))
 
 
 def write_report(
@@ -50,6 +52,7 @@ def write_report(
     out: str | os.PathLike[str] | None = None,
     *,
     designs: Sequence[str] = (),
+    overwrite: bool = False,
 ) -> Path:
     """Write the report of a run as one HTML file without outside parts.
 
@@ -59,6 +62,7 @@ def write_report(
     out : the file; ``report.html`` in the run directory if not given.
     designs : identifiers (STRATEGY/NUMBER) to show in full; by default each strategy's knee and
         the best in the first objective.
+    overwrite : replace a file that is no report, too.
 
     Returns
     -------
@@ -73,7 +77,8 @@ def write_report(
     chosen = choose(reading, designs)
     folder = reading.path if reading.path.is_dir() else reading.path.parent
     target = folder / REPORT if out is None else Path(out)
-    write_file(target, report_html(reading, chosen).encode())
+    page = Output(target, _PAGE, (Path(directory),), overwrite)
+    page.write(report_html(reading, chosen).encode())
     return target
 
 
@@ -193,8 +198,8 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
                 "Response at the target in both sweep directions; open marks are jumps, the "
                 f"shaded range is the band{band_owner(reading.study)}.",
                 f"Level against frequency of {name}; band "
-                f"{shown_value('band_lower', float(design['band_lower']))} to "
-                f"{shown_value('band_upper', float(design['band_upper']))} kHz.",
+                f"{shown_number('band_lower', float(design['band_lower']))} to "
+                f"{shown('band_upper', float(design['band_upper']))}.",
             )
         )
     if "burst_pressure" in design:
@@ -226,7 +231,7 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
     )
     beam = beam_of(reading, chosen)
     if beam is not None:
-        centre = shown_value("centre_frequency", float(design["centre_frequency"]))
+        centre = shown("centre_frequency", float(design["centre_frequency"]))
         with styled():
             ax = new_axes(None, width=5.0, height=3.2)
             plot_beam(beam, ax=ax)
@@ -234,7 +239,7 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
             picture(
                 ax,
                 f"{key}p",
-                f"Beam pattern at {centre} kHz in two planes through the axis.",
+                f"Beam pattern at {centre} in two planes through the axis.",
                 f"Level against angle for {name}.",
             )
         )
@@ -260,9 +265,9 @@ def _verification(reading: Reading) -> str:
                 rows.append(
                     [
                         f"{escape(name)}/{int(front['evaluation'][k])}",
-                        words(merit),
-                        shown_value(merit, float(search[k])),
-                        shown_value(merit, float(value[k])),
+                        typeset(heading(merit)),
+                        shown_number(merit, float(search[k])),
+                        shown_number(merit, float(value[k])),
                         *([_verified_band(front, merit, int(k))] if known else []),
                         shown_change(merit, float(value[k]), float(search[k])),
                     ]

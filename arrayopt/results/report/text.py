@@ -10,28 +10,28 @@ import xarray as xr
 
 from arrayopt.merits.uncertainty import banded
 from arrayopt.merits.evaluate import limits_in_force
-from arrayopt.results.plots.style import unit_of
-from arrayopt.search.problem import Objective
-from arrayopt.base.quantities import MARGIN_PREFIX, MERITS, quantity
+from arrayopt.results.plots.style import typeset
+from arrayopt.study.model import Objective
+from arrayopt.base.glossary import (
+    MARGIN_PREFIX,
+    MERITS,
+    quantity,
+    shown,
+    shown_change,
+    shown_number,
+    words,
+)
 from arrayopt.results.read import Reading, identifier, objective_values, verified_merits
 from arrayopt.study.model import Limit, Study
-from arrayopt.results.tables import band_text, shown_change, shown_unit, shown_value
+from arrayopt.results.tables import band_text, group_rows
 
-
-def words(name: str) -> str:
-    """A glossary name as words."""
-    return name.replace("_", " ")
+MOST_GROUPS = 40
+"""Rows of a table of groups."""
 
 
 def with_unit(name: str, value: float) -> str:
     """A value with its unit, for running text: ``25.1 %``, ``3.11 V``."""
-    return f"{_three(name, value)} {unit_of(name)}".strip()
-
-
-def _three(name: str, value: float) -> str:
-    if not np.isfinite(value):
-        return shown_value(name, value)
-    return f"{value * shown_unit(name)[1]:.3g}"
+    return typeset(shown(name, value))
 
 
 def best_member(front: xr.Dataset, objectives: Sequence[Objective]) -> int | None:
@@ -178,9 +178,9 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
         margin = MARGIN_PREFIX + name
         row = [
             f"<strong>{title}</strong>" if name in wanted else title,
-            shown_value(name, float(design[name])),
+            shown_number(name, float(design[name])),
             *([two_lines(band_text(design, name)) if name in known else ""] if known else []),
-            escape(shown_unit(name)[0] if name == "peak_level" else unit_of(name)),
+            escape(typeset(quantity(margin).shown)),
             limits.get(name, ""),
             _margin(name, float(design[margin])) if margin in design else "",
         ]
@@ -192,7 +192,8 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
             label = words(name.removesuffix("_margin"))
             text = _margin(name, float(design[name]))
             band = [""] if known else []
-            rows.append([label, "", *band, "µm", "", text, *([""] * (2 if verified else 0))])
+            unit = typeset(quantity(name).shown)
+            rows.append([label, "", *band, unit, "", text, *([""] * (2 if verified else 0))])
     caption = "Merits, limits in force and distance from them; objectives in bold."
     if known:
         lost = float(design["draws_lost"]) if "draws_lost" in design else 0.0
@@ -223,21 +224,21 @@ def _limits(reading: Reading, strategy: str) -> dict[str, str]:
 
 
 def _limit(limit: Limit) -> str:
-    low = shown_value(limit.name, limit.minimum) if limit.minimum is not None else None
-    high = shown_value(limit.name, limit.maximum) if limit.maximum is not None else None
+    low = shown_number(limit.name, limit.minimum) if limit.minimum is not None else None
+    high = shown_number(limit.name, limit.maximum) if limit.maximum is not None else None
     if low is not None and high is not None:
         return f"{low} to {high}"
     return f"≥ {low}" if low is not None else f"≤ {high}"
 
 
 def _margin(name: str, value: float) -> str:
-    text = shown_value(name, value)
+    text = shown_number(name, value)
     return f'<span class="broken">{text} (broken)</span>' if value < 0.0 else text
 
 
 def _verified(design: xr.Dataset, name: str) -> list[str]:
     value, search = float(design[f"verified_{name}"]), float(design[name])
-    return [shown_value(name, value), shown_change(name, value, search)]
+    return [shown_number(name, value), shown_change(name, value, search)]
 
 
 def band_owner(study: Study | None) -> str:
@@ -256,35 +257,8 @@ def burst_length_text(study: Study | None) -> str:
 
 def group_table(design: xr.Dataset) -> str:
     """One row for each group of like cells."""
-    columns = (
-        "radius",
-        "electrode_coverage",
-        "drive_amplitude",
-        "drive_phase",
-        "bias",
-        "cell_frequency",
-        "cell_quality_factor",
-        "cell_onset_voltage",
-    )
-    group = np.asarray(design["group"]).astype(int)
-    numbers, first, counts = np.unique(group, return_index=True, return_counts=True)
-    head = ["group", "cells", "electrode"]
-    for name in columns:
-        unit = unit_of(name)
-        head.append(f"{words(name)} ({unit})" if unit else words(name))
-    rows = []
-    for number, k, count in zip(numbers, first, counts, strict=True):
-        kind = "ring" if bool(design["ring"].values[k]) else "disc"
-        # a phase below a thousandth of a degree is zero; lengths need all their digits
-        digits = {"drive_phase": 5}
-        values = [
-            shown_value(name, round(float(design[name].values[k]), digits.get(name, 12)))
-            for name in columns
-        ]
-        rows.append([f"{number}", f"{count}", kind, *values])
-    if len(rows) > 40:
-        rows = rows[:40]
-        caption = f"The first 40 of {len(numbers)} groups of like cells."
-    else:
-        caption = "Groups of like cells."
-    return html_table(head, rows, caption=caption)
+    head, *rows = group_rows(design)
+    caption = "Groups of like cells."
+    if len(rows) > MOST_GROUPS:
+        caption = f"The first {MOST_GROUPS} of {len(rows)} groups of like cells."
+    return html_table([typeset(cell) for cell in head], rows[:MOST_GROUPS], caption=caption)

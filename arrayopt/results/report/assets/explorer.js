@@ -32,7 +32,7 @@
     return [low, high];
   });
   const label = (c) => columns[c].name + (columns[c].unit ? ` (${columns[c].unit})` : "");
-  const show = (v) => (v === null ? "–" : String(Number(v.toPrecision(4))));
+  const show = (v) => (v === null ? "–" : Math.abs(v) >= 9999.5 ? v.toFixed(0) : String(Number(v.toPrecision(4))));
   const withUnit = (c, v) => `${show(v)}${columns[c].unit ? " " + columns[c].unit : ""}`;
 
   // ---- state ------------------------------------------------------------------------------------
