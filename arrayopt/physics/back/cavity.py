@@ -59,15 +59,6 @@ def sealed_stiffness(air: AirState, *, swept_volume: ArrayLike, cavity_volume: A
     return np.asarray(air.heat_capacity_ratio * air.pressure * s * s / volume)
 
 
-def back_factor(vented: bool) -> float:
-    """How often the self radiation counts: 2 with a vented back, 1 with a sealed one (M5.12).
-
-    A vented back is taken to radiate into its own half-space exactly like the front; pressure
-    diffracted around the chip and the hole's depth are left out.
-    """
-    return 2.0 if vented else 1.0
-
-
 def cavity_status(
     air: AirState, *, cavity_volume: ArrayLike, frequency: ArrayLike
 ) -> NDArray[np.int64]:
