@@ -5,6 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from arrayopt.base.text import one_line
+
+_LONGEST_KEY = 120  # characters of a key worth repeating in a message
+
 
 class ArrayoptError(Exception):
     """Base of every error raised on purpose; the command line ends with its ``exit_code``."""
@@ -35,13 +39,16 @@ class Problem:
 
     def __str__(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
+        key = self.key
+        if len(key) > _LONGEST_KEY:
+            key = key[: _LONGEST_KEY - 3] + "..."
         if self.value is not None:
-            text = f"{self.key} is {self.value}; {self.need}"
+            text = f"{key} is {self.value}; {self.need}"
         else:
-            text = f"{self.key} {self.need}".strip()
+            text = f"{key} {self.need}".strip()
         if self.nearest is not None:
             text += f"; did you mean {self.nearest}?"
-        return f"{place}: {text}"
+        return one_line(f"{place}: {text}")
 
 
 class StudyError(ArrayoptError):

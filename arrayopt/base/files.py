@@ -4,8 +4,8 @@ Reading never waits: what is no plain file (a pipe, a device) is refused before 
 Writing goes to a temporary place beside the target, with a name that nobody can foresee, and ends
 with a rename; what a killed command leaves is known by that name and removed by the next one.
 
-A sealed file ends with one line that states its format and the SHA-256 of all before it. HDF5
-ignores what follows its data, so a sealed netCDF-4 file stays readable by every program. The seal
+The last line of a file, its trailer, states its format and the SHA-256 of all before it. HDF5
+ignores what follows its data, so such a netCDF-4 file stays readable by every program. The trailer
 is checked before the file is given to HDF5, which crashes on some damaged files.
 """
 
@@ -19,7 +19,7 @@ import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
-from io import BufferedReader
+from io import BufferedReader, BufferedWriter
 from pathlib import Path
 
 from arrayopt.base.errors import ResultsError
@@ -27,8 +27,8 @@ from arrayopt.base.errors import ResultsError
 FORMAT = 1
 PROGRAM = "arrayopt"
 _HDF_SIGNATURE = b"\x89HDF\r\n\x1a\n"
-_SEAL = re.compile(rb"\narrayopt format ([0-9]{4}) sha256 ([0-9a-f]{64})\n")
-_SEAL_LENGTH = 1 + 15 + 1 + 4 + 8 + 64 + 1
+_TRAILER = re.compile(rb"\narrayopt format ([0-9]{4}) sha256 ([0-9a-f]{64})\n")
+_TRAILER_LENGTH = 1 + 15 + 1 + 4 + 8 + 64 + 1
 _BLOCK = 1 << 20
 _PLACE = re.compile(r"\.arrayopt-([0-9a-f]{8})-([0-9]{1,9})-[0-9a-f]{16}\.part")
 _KINDS = {
@@ -84,6 +84,23 @@ def _refuse_special(mode: int) -> None:
     kind = "a link" if stat.S_ISLNK(mode) else _KINDS.get(stat.S_IFMT(mode), "something else")
     number = errno.EISDIR if stat.S_ISDIR(mode) else errno.EINVAL
     raise OSError(number, f"it is {kind}, and a plain file is needed")
+
+
+def open_to_append(path: Path) -> BufferedWriter:
+    """Open a plain file to add to its end, or a new one; neither follows a link nor waits.
+
+    Raises
+    ------
+    OSError : as `open_plain`.
+    """
+    flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY
+    descriptor = os.open(path, flags, 0o666)
+    try:
+        _refuse_special(os.fstat(descriptor).st_mode)
+        return os.fdopen(descriptor, "ab")
+    except BaseException:
+        os.close(descriptor)
+        raise
 
 
 def read_bytes(path: str | os.PathLike[str], *, follow: bool = True) -> bytes:
@@ -319,20 +336,20 @@ def full_disk(place: Path) -> OSError | None:
     return None
 
 
-def _seal(digest: str) -> bytes:
+def _trailer(digest: str) -> bytes:
     return f"\n{PROGRAM} format {FORMAT:04d} sha256 {digest}\n".encode()
 
 
-def sealed(content: bytes) -> bytes:
-    """Content with its seal."""
-    return content + _seal(hashlib.sha256(content).hexdigest())
+def with_trailer(content: bytes) -> bytes:
+    """Content with its trailer."""
+    return content + _trailer(hashlib.sha256(content).hexdigest())
 
 
-def seal_file(path: Path) -> None:
-    """Seal a file that was just written, and synchronise it."""
+def add_trailer(path: Path) -> None:
+    """Add the trailer to a file that was just written, and synchronise it."""
     digest = _digest(path, path.stat().st_size)
-    with path.open("ab") as stream:
-        stream.write(_seal(digest))
+    with open_to_append(path) as stream:
+        stream.write(_trailer(digest))
         stream.flush()
         os.fsync(stream.fileno())
 
@@ -346,7 +363,7 @@ def _digest(path: Path, size: int) -> str:
     return digest.hexdigest()
 
 
-def check_seal(path: Path) -> None:
+def check_trailer(path: Path) -> None:
     """Make sure that a netCDF-4 file is what this program wrote, before anything parses it.
 
     Raises
@@ -358,8 +375,8 @@ def check_seal(path: Path) -> None:
         with open_plain(path) as stream:
             start = stream.read(48)
             size = stream.seek(0, os.SEEK_END)
-            stream.seek(max(0, size - _SEAL_LENGTH))
-            match = _SEAL.fullmatch(stream.read())
+            stream.seek(max(0, size - _TRAILER_LENGTH))
+            match = _TRAILER.fullmatch(stream.read())
         if not start.startswith(_HDF_SIGNATURE):
             raise ResultsError(f"{path} is not a netCDF-4 file")
         if match is None:
@@ -375,7 +392,7 @@ def check_seal(path: Path) -> None:
                 f"{path} has format {version}, and this version reads up to {FORMAT}; "
                 f"update {PROGRAM}"
             )
-        if _digest(path, size - _SEAL_LENGTH) != match[2].decode():
+        if _digest(path, size - _TRAILER_LENGTH) != match[2].decode():
             raise ResultsError(f"{path} is damaged (its checksum does not match); use a copy")
     except OSError as error:
         raise ResultsError(f"{path} could not be read: {error.strerror}") from error

@@ -13,11 +13,12 @@ import types
 import typing
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, dataclass, fields, is_dataclass
-from functools import cache
+from functools import cache, partial
 from operator import ge, gt, le
 from typing import Annotated, Any, Protocol
 
 from arrayopt.base.errors import nearest_name
+from arrayopt.base.text import LONGEST_NAME, name_problem
 from arrayopt.base.toml_lines import Path as KeyPath
 from arrayopt.base.units import Need
 
@@ -68,6 +69,15 @@ def _number(value: object) -> float:
     return float(value)
 
 
+def _name(value: object, longest: int = LONGEST_NAME) -> str:
+    """A name fits in a line, a table's column and a file's name."""
+    if not isinstance(value, str):
+        raise ValueError("text in quotes is needed")
+    if (need := name_problem(value, longest=longest)) is not None:
+        raise ValueError(need)
+    return value
+
+
 ONE_OR_MORE = "one or more"
 """Beside the type of a list for which a single value may stand."""
 
@@ -93,6 +103,8 @@ Modulus = Annotated[float, Need("stress", above=0.0)]
 Angle = Annotated[float, Need("angle")]
 Coverage = Annotated[float, Need("ratio", above=0.0, at_most=1.0)]
 Fraction = Annotated[float, Need("ratio", at_least=0.0, at_most=1.0)]
+Name = Annotated[str, Read(_name, "text in quotes is needed")]
+Title = Annotated[str, Read(partial(_name, longest=300), "text in quotes is needed")]
 Finite = Annotated[float, Read(_number, "a number is needed, without quotes")]
 Positive = Annotated[int, Whole(above=0)]
 Natural = Annotated[int, Whole(at_least=0)]
@@ -110,6 +122,10 @@ _TYPES: dict[Any, str] = {
 
 class Report(Protocol):
     """Where problems go."""
+
+    @property
+    def full(self) -> bool:
+        """So many problems are told that hints are not worth their time."""
 
     def add(
         self, path: KeyPath, need: str, *, nearest: str | None = None, show_value: bool = True
@@ -184,7 +200,9 @@ class FormReader:
     def _word(self, known: tuple[Any, ...], value: Any, path: KeyPath) -> Any:
         if any(type(value) is type(word) and value == word for word in known):
             return value
-        nearest = nearest_name(value, known) if isinstance(value, str) else None
+        near = isinstance(value, str) and not self.report.full
+        names = [word for word in known if isinstance(word, str)]
+        nearest = nearest_name(value, names) if near else None
         return self._bad(path, _words(known), f'"{nearest}"' if nearest else None)
 
     def _form(self, form: Any, value: Any, path: KeyPath) -> Any:
@@ -213,7 +231,7 @@ class FormReader:
         return BAD if any(item is BAD for item in read.values()) else whole(**read)
 
     def _unknown(self, key: str, known: list[str], table: KeyPath) -> Any:
-        nearest = nearest_name(key, known)
+        nearest = None if self.report.full else nearest_name(key, known)
         suggestion = None if nearest is None else dotted((*table, nearest))
         if suggestion is None:  # a right key in a wrong table
             elsewhere = [path for path in _all_keys(self.root) if path[-1] == key]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from bisect import bisect_left
 
 Path = tuple[str | int, ...]
 
@@ -33,6 +34,7 @@ class _Scanner:
         self.at = 0
         self.lines: dict[Path, int] = {}
         self.list_lengths: dict[Path, int] = {}
+        self.ends = [match.start() for match in re.finditer("\n", self.text)]
 
     def run(self) -> dict[Path, int]:
         table: Path = ()
@@ -67,7 +69,7 @@ class _Scanner:
         return (*path, keys[-1])
 
     def _mark(self, path: Path) -> None:
-        line = self.text.count("\n", 0, self.at) + 1
+        line = bisect_left(self.ends, self.at) + 1
         for length in range(1, len(path) + 1):
             self.lines.setdefault(path[:length], line)
 

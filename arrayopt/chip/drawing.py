@@ -15,6 +15,7 @@ from matplotlib.patches import Patch, PathPatch, Rectangle
 from matplotlib.path import Path
 from numpy.typing import NDArray
 
+from arrayopt.base.text import svg_text
 from arrayopt.chip.layout import ChipLayout
 from arrayopt.chip.process import Process
 from arrayopt.results.plots.style import STYLE
@@ -93,7 +94,7 @@ def drawing_files(figure: Figure, *, subject: str) -> tuple[bytes, str]:
     with mpl.rc_context(_STYLE):
         figure.savefig(pdf, format="pdf", metadata={**fixed, "Subject": subject})
         figure.savefig(svg, format="svg", metadata={"Date": None, "Creator": None})
-    return pdf.getvalue(), svg.getvalue()
+    return pdf.getvalue(), svg_text(svg.getvalue())
 
 
 def _add_shapes(ax: Axes, chip: ChipLayout, shapes: Mapping[str, list[NDArray[Any]]]) -> None:

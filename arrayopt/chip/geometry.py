@@ -38,11 +38,6 @@ def vertex_count(radius: float, tolerance: float) -> int:
     return int(np.clip(wanted, _LEAST_VERTICES, _MOST_VERTICES))
 
 
-def circle_polygon(radius: float, *, grid: float, tolerance: float) -> Ints:
-    """One of `circle_polygons`."""
-    return circle_polygons([radius], grid=grid, tolerance=tolerance)[0]
-
-
 def circle_polygons(radii: Sequence[float], *, grid: float, tolerance: float) -> list[Ints]:
     """Polygons on the grid with the areas of circles, symmetric about both axes.
 
@@ -199,11 +194,6 @@ def _area_slope(quarter: Floats) -> Floats:
     slope[..., 1, :-1] -= x[..., 1:]
     slope[..., 1, -1] += x[..., -1]
     return np.asarray(2.0 * slope)
-
-
-def ring_polygons(outer: float, inner: float, *, grid: float, tolerance: float) -> list[Ints]:
-    """`ring_halves` between two radii [m], inner above 0, drawn as `circle_polygon` does."""
-    return ring_halves(*circle_polygons([outer, inner], grid=grid, tolerance=tolerance))
 
 
 def ring_halves(outer: Ints, inner: Ints) -> list[Ints]:

@@ -12,9 +12,9 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
-from arrayopt.base.forms import Coordinate, Fraction, Keys, Length, LengthOrZero, Whole
+from arrayopt.base.forms import Keys, Length, LengthOrZero, Name, Title, Whole
 from arrayopt.base.problems import Reporter
-from arrayopt.base.units import format_value
+from arrayopt.base.units import Need, format_value
 
 NANOMETRE = 1e-9
 """Database unit of every layout file [m]."""
@@ -56,6 +56,9 @@ LayerRole = Literal[
 ]
 ROLES: tuple[str, ...] = get_args(LayerRole)
 NEEDED = tuple(role for role in ROLES if role not in ("via", "wiring", "pad-opening"))
+LARGEST_SHIFT = 100e-6  # m; an undercut beyond it is no correction of a drawing any more
+Shift = Annotated[float, Need("length", at_least=-LARGEST_SHIFT, at_most=LARGEST_SHIFT)]
+Departure = Annotated[float, Need("ratio", at_least=0.0, at_most=0.5)]
 LayerNumber = Annotated[int, Whole(at_least=0, at_most=32767)]
 
 
@@ -74,13 +77,13 @@ class MaskLayer:
     """
 
     number: LayerNumber
-    name: str
+    name: Name
     datatype: LayerNumber = 0
     purpose: str = ""
     min_width: LengthOrZero = 0.0
     min_space: LengthOrZero = 0.0
     min_overlap: LengthOrZero = 0.0
-    edge_shift: Coordinate = 0.0
+    edge_shift: Shift = 0.0
 
 
 @dataclass(frozen=True)
@@ -126,9 +129,9 @@ class Tolerances:
     """``[tolerances]``: allowed departures of a made chip: radius [m], the others relative."""
 
     radius: LengthOrZero = 1e-6
-    thickness: Fraction = 0.02
-    quality_factor: Fraction = 0.2
-    film_coupling: Fraction = 0.1
+    thickness: Departure = 0.02
+    quality_factor: Departure = 0.2
+    film_coupling: Departure = 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,7 +147,7 @@ class ProcessFile:
     """
 
     format: Literal[1]
-    title: str
+    title: Title
     grid: Length
     curve_tolerance: Length
     sawing_street: Length

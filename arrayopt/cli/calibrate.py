@@ -10,6 +10,7 @@ import click
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.files import OutputError, read_bytes, read_text
 from arrayopt.base.output import Kind, Output
+from arrayopt.cli.say import say
 
 if TYPE_CHECKING:
     from arrayopt.lab.read.files import Trace
@@ -80,7 +81,7 @@ def command(
     nominal = read_study(study, calibrated=against is not None)
     traces, readings = read_measured(measured)
     for reading in readings:
-        click.echo(f"read: {reading}")
+        say(f"read: {reading}")
     if against is not None:
         _compare(nominal, traces, against, strategy, design, limits, seed)
         return
@@ -88,18 +89,18 @@ def command(
     from arrayopt.lab.file import calibration_text, summary
 
     outcome = calibrate(nominal, traces, readings=readings, seed=seed)
-    click.echo(summary(outcome))
+    say(summary(outcome))
     assert file is not None
     file.write(calibration_text(outcome, nominal, title=nominal.title).encode())
-    click.echo(f"\nCalibration: {file.path}")
+    say(f"\nCalibration: {file.path}")
     if drawing is not None:
         from arrayopt.lab.pictures import pictures
         from arrayopt.lab.plot import draw_calibration
 
         drawn = draw_calibration(*pictures(nominal, outcome), form=drawing.path.suffix[1:].lower())
         drawing.write(drawn)
-        click.echo(f"Picture: {drawing.path}")
-    click.echo(f'To use it, add to the study:\n  [calibration]\n  file = "{file.path.name}"')
+        say(f"Picture: {drawing.path}")
+    say(f'To use it, add to the study:\n  [calibration]\n  file = "{file.path.name}"')
 
 
 def _targets(
@@ -142,6 +143,6 @@ def _compare(
         limits=read_limits(limits),
         seed=seed,
     )
-    click.echo(verdict_table(verdict))
+    say(verdict_table(verdict))
     if not verdict.passed:
         raise click.exceptions.Exit(1)

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from arrayopt.cli.say import say
+
 
 @click.command(epilog="\b\nExample:\n  arrayopt check studies/duct-flow-meter")
 @click.argument("study", type=click.Path(path_type=Path))
@@ -22,12 +24,12 @@ def command(study: Path, evaluations: int | None) -> None:
     from arrayopt.study.read import read_study
 
     checked = read_study(study)
-    compile_kernels(checked, lambda text: click.echo(text, err=True))
+    compile_kernels(checked, lambda text: say(text, err=True))
     total = evaluations or checked.search.evaluations
     forecast = predict(checked, evaluations=total)
-    click.echo(f"{checked.path}: {checked.title}")
+    say(f"{checked.path}: {checked.title}")
     if checked.question:
-        click.echo(checked.question)
+        say(checked.question)
     rows = [["strategy", "cells", "groups", "variables", "evaluations"]]
     for strategy, plan in zip(checked.strategies, forecast.strategies, strict=True):
         layout = strategy.layout
@@ -40,15 +42,15 @@ def command(study: Path, evaluations: int | None) -> None:
                 str(total),
             ]
         )
-    click.echo("\n" + text_table(rows) + "\n")
+    say("\n" + text_table(rows) + "\n")
     rows = [["layers, bottom to top", "material", "thickness", "residual stress", ""]]
     for layer in checked.stack:
         notes = [word for word in ("patterned", "active") if getattr(layer, word)]
         thickness = format_value(layer.thickness, "length", 4)
         stress = format_value(layer.residual_stress, "stress", 4)
         rows.append([layer.role, layer.material, thickness, stress, " ".join(notes)])
-    click.echo(text_table(rows))
-    click.echo(
+    say(text_table(rows))
+    say(
         f"\nPredicted on this machine: {forecast.time_text} with {forecast.workers} workers, "
         f"{forecast.memory / 2**20:.0f} MiB of memory, {forecast.disk / 2**20:.0f} MiB of disk "
         f"(measured on {forecast.sampled} designs just now)."

@@ -9,6 +9,7 @@ import click
 
 from arrayopt.base.glossary import stored
 from arrayopt.base.units import QuantityError
+from arrayopt.cli.say import say
 
 
 class Wanted(click.ParamType):  # type: ignore[type-arg]
@@ -69,7 +70,7 @@ def command(
 
     files = None if to is None else comparison_files(to, overwrite=overwrite)
     found = compare(directories, level=level, onset=onset, bandwidth=bandwidth, anyway=anyway)
-    click.echo(comparison_text(found))
+    say(comparison_text(found))
     if files is not None:
         written = write_comparison(found, files)
-        click.echo(f"\nWritten to {to}: {', '.join(path.name for path in written)}")
+        say(f"\nWritten to {to}: {', '.join(path.name for path in written)}")

@@ -8,6 +8,8 @@ from importlib.metadata import PackageNotFoundError, version
 
 import click
 
+from arrayopt.cli.say import say
+
 PACKAGES = (
     "arrayopt",
     "numpy",
@@ -42,4 +44,4 @@ def command() -> None:
     rows.append(("processors", str(len(os.sched_getaffinity(0)))))
     rows.append(("processor", processor()))
     for name, value in rows:
-        click.echo(f"{name:<12} {value}")
+        say(f"{name:<12} {value}")

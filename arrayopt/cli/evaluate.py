@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from arrayopt.base.output import Kind, Output
+from arrayopt.cli.say import say
 
 ORIGIN = "evaluate"
 
@@ -59,13 +60,13 @@ def command(study: Path, design: Path, out: Path | None, draws: int, overwrite: 
     strategy, designs = read_design(design, checked)
     dataset = evaluate(designs, checked, strategy, draws=draws)
     member = dataset.isel(design=0)
-    click.echo(f"{design} as {strategy.name} in {checked.path}\n")
-    click.echo(merit_table(member))
-    click.echo()
-    click.echo(text_table(group_rows(member)))
+    say(f"{design} as {strategy.name} in {checked.path}\n")
+    say(merit_table(member))
+    say()
+    say(text_table(group_rows(member)))
     if target is not None:
-        facts = {"study": checked.text, "digest": checked.digest, "origin": ORIGIN}
-        write_results(target.path, {strategy.name: dataset}, facts, replace=target.check())
-        click.echo(f"\nWritten: {target.path}")
+        origin = {"study": checked.text, "digest": checked.digest, "origin": ORIGIN}
+        write_results(target.path, {strategy.name: dataset}, origin, replace=target.check())
+        say(f"\nWritten: {target.path}")
     if told := trouble(member):
         raise ArrayoptError(f"{design}: {' '.join(told)}")

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from arrayopt.cli.say import say
+
 
 @click.command(
     epilog="\b\nExamples:\n"
@@ -41,7 +43,7 @@ def command(
         from arrayopt.chip.export.check import check_export
 
         for line in check_export(check):
-            click.echo(line)
+            say(line)
         return
     if directory is None or design is None or target is None:
         raise click.UsageError("DIRECTORY, DESIGN and --to are needed (or --check FOLDER)")
@@ -50,10 +52,10 @@ def command(
 
     rules = read_process(process)
     done = export_design(load_design(directory, design), target, process=rules, replace=replace)
-    click.echo(f"{done.stamp.identifier} -> {done.folder}: {', '.join(done.files)}")
-    click.echo(f"digest {done.stamp.digest}; {done.levels} metal level{'s' * (done.levels > 1)}")
+    say(f"{done.stamp.identifier} -> {done.folder}: {', '.join(done.files)}")
+    say(f"digest {done.stamp.digest}; {done.levels} metal level{'s' * (done.levels > 1)}")
     if done.kept:
-        click.echo(f"Left as they were: {', '.join(done.kept)}")
+        say(f"Left as they were: {', '.join(done.kept)}")
     for note in done.notes:
-        click.echo(f"Mind: {note}")
-    click.echo(f"To check the files: arrayopt export --check {done.folder}")
+        say(f"Mind: {note}")
+    say(f"To check the files: arrayopt export --check {done.folder}")

@@ -13,6 +13,7 @@ import click
 from arrayopt import __version__
 from arrayopt.base.errors import ArrayoptError, nearest_name
 from arrayopt.base.files import shown
+from arrayopt.cli.say import say
 
 COMMANDS = {
     "check": "Check a study file and say what a run would do.",
@@ -103,10 +104,10 @@ def main() -> None:
     except (click.Abort, KeyboardInterrupt):
         saved = "the last saved generation stands"
         left = saved if "run" in sys.argv[1:2] else "no file is left half-written"
-        click.echo(f"Stopped at once; {left}.", err=True)
+        say(f"Stopped at once; {left}.", err=True)
         status = 130
     except ArrayoptError as error:
-        click.echo(str(error), err=True)
+        say(str(error), err=True)
         status = error.exit_code
     except BrokenPipeError:
         # The reader of a pipe left; nothing more can be printed, not even at exit.
@@ -116,6 +117,6 @@ def main() -> None:
         if error.errno is None:
             raise
         place = "" if error.filename is None else f"{shown(error.filename)}: "
-        click.echo(f"{place}{error.strerror}", err=True)
+        say(f"{place}{error.strerror}", err=True)
         status = ArrayoptError.exit_code
     sys.exit(status if isinstance(status, int) else 0)

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from arrayopt.cli.say import say
+
 
 @click.command(
     epilog="\b\nExample:\n  arrayopt report results/duct\n"
@@ -33,5 +35,5 @@ def command(directory: Path, out: Path | None, designs: tuple[str, ...], overwri
     from arrayopt.results.report.text import answer
 
     path = write_report(directory, out, designs=designs, overwrite=overwrite)
-    click.echo(answer(read_run(directory)))
-    click.echo(f"Report: {path}")
+    say(answer(read_run(directory)))
+    say(f"Report: {path}")

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from arrayopt.base.errors import ArrayoptError
+from arrayopt.cli.say import say
 
 
 @click.command(
@@ -79,15 +80,15 @@ def command(
         progress=progress,
         prepare=lambda: compile_kernels(asked, progress.note),
     )
-    click.echo(outcome.message)
+    say(outcome.message)
     for name, size in outcome.hypervolume.items():
-        click.echo(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")
+        say(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")
     if verify and outcome.complete:
         from arrayopt.cli.verify import verification_text
         from arrayopt.verify.run import verify_run
 
         verified = verify_run(out)
         if verified:
-            click.echo("\nA spread of each front, verified:\n" + verification_text(verified) + "\n")
-    click.echo(f"Fronts: {outcome.fronts}\nHistory: {outcome.history}")
-    click.echo(f"To read them: arrayopt show {out}")
+            say("\nA spread of each front, verified:\n" + verification_text(verified) + "\n")
+    say(f"Fronts: {outcome.fronts}\nHistory: {outcome.history}")
+    say(f"To read them: arrayopt show {out}")

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from arrayopt.cli.say import say
+
 
 @click.command(
     epilog="\b\nExample:\n  arrayopt show results/duct\n  arrayopt show results/duct combined/1977"
@@ -25,21 +27,21 @@ def command(directory: Path, design: str | None, rows: int) -> None:
 
     tree = current_results(directory)
     if design is None:
-        click.echo(
+        say(
             "\n\n".join(
                 front_table(name, node.to_dataset(), rows=rows)
                 for name, node in tree.children.items()
             )
         )
-        click.echo(f"\nOne design in full: arrayopt show {directory} DESIGN")
+        say(f"\nOne design in full: arrayopt show {directory} DESIGN")
         return
     found = find_design(tree, design)
     front = tree[found.strategy.name].to_dataset()
     number = int(found.identifier.rpartition("/")[2])
     member = front.isel(design=int((front["evaluation"].values == number).argmax()))
-    click.echo(f"{design}\n")
-    click.echo(merit_table(member))
-    click.echo()
-    click.echo(text_table(group_rows(member)))
+    say(f"{design}\n")
+    say(merit_table(member))
+    say()
+    say(text_table(group_rows(member)))
     for sentence in trouble(member):
-        click.echo(f"\n{sentence}")
+        say(f"\n{sentence}")

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from arrayopt.cli.say import say
+
 
 @click.command(epilog="\b\nExample:\n  arrayopt status results/duct")
 @click.argument("directory", type=click.Path(path_type=Path))
@@ -16,4 +18,4 @@ def command(directory: Path) -> None:
     """
     from arrayopt.runs.status import read_status, status_text
 
-    click.echo(status_text(read_status(directory)))
+    say(status_text(read_status(directory)))

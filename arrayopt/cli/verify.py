@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from arrayopt.cli.say import say
+
 if TYPE_CHECKING:
     from arrayopt.verify.run import VerifiedDesign
 
@@ -35,7 +37,7 @@ def command(directory: Path, designs: tuple[str, ...]) -> None:
             f"{directory}: there is nothing to verify; no front has a member, or the study's "
             "verify.designs is 0: relax a limit or search longer, or name a DESIGN"
         )
-    click.echo(verification_text(verified))
+    say(verification_text(verified))
 
 
 def verification_text(verified: Sequence[VerifiedDesign]) -> str:

@@ -7,19 +7,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from arrayopt.base.errors import ArrayoptError
+from arrayopt.base.units import format_value
 from arrayopt.lab.fit.burst import BurstCheck, check_burst
-from arrayopt.lab.fit.modal import ModalFit, Points, fit_modal, gather
+from arrayopt.lab.fit.modal import Gathered, ModalFit, fit_modal, gather
 from arrayopt.lab.fit.physical import Condition, PhysicalFit, Surface, fit_physical
-from arrayopt.lab.load import displacements, measured_cells, radiation_load
+from arrayopt.lab.load import displacements, measured_cells, nominal_cell, radiation_load
 from arrayopt.lab.read.files import Reading, Trace
 from arrayopt.study.calibration import with_correction
 from arrayopt.study.model import Study
 from arrayopt.study.supported import CALIBRATED
 
-Floats = NDArray[np.float64]
+LEAST_CONTRAST = 1.2
+"""Largest over smallest usable reading of a sweep that shows a resonance."""
+FARTHEST = 10.0
+"""How far a measured resonance may lie from the study's; fits reach a factor of two or three."""
 
 
 class CalibrationError(ArrayoptError):
@@ -32,7 +35,7 @@ class CellFit:
 
     condition: Condition
     traces: tuple[Trace, ...]
-    points: Points
+    points: Gathered
     modal: ModalFit
 
 
@@ -134,6 +137,7 @@ def fit_cell(study: Study, traces: Sequence[Trace], *, seed: int = 0) -> CellFit
         raise CalibrationError(f"{first.file}: cell {first.cell}: no usable points")
     gentle = points.use & (points.voltage == points.voltage[points.use].min())
     resonance = float(points.frequency[gentle][np.argmax(points.displacement[gentle])])
+    _check_resonance(study, condition, first.file, resonance, points.displacement[gentle])
     try:
         for _ in range(2):  # the load is stated at the resonance that the fit finds
             load = radiation_load(study, condition, points.frequency, resonance=resonance)
@@ -142,6 +146,32 @@ def fit_cell(study: Study, traces: Sequence[Trace], *, seed: int = 0) -> CellFit
     except ValueError as error:
         raise CalibrationError(f"{first.file}: cell {first.cell}: {error}") from None
     return CellFit(condition, tuple(traces), points, modal)
+
+
+def _check_resonance(
+    study: Study, condition: Condition, file: str, resonance: float, displacement: Floats
+) -> None:
+    """Is there a resonance, and near where the study's cell can have one?"""
+    where = f"{file}: cell {condition.cell}"
+    contrast = float(displacement.max() / displacement.min())
+    if contrast < LEAST_CONTRAST:
+        raise CalibrationError(
+            f"{where}: no resonance in the sweep of lowest drive: its largest usable reading is "
+            f"{contrast:.3g} times the smallest; at least {LEAST_CONTRAST} is needed. Sweep over "
+            "the whole resonance, and check that the sensor was connected"
+        )
+    expected = float(nominal_cell(study, condition).natural_frequency[0, 0])
+    if FARTHEST > (ratio := resonance / expected) > 1.0 / FARTHEST:
+        return
+    thousand = next((k for k in (1e3, 1e-3, 1e6, 1e-6) if 0.3 < ratio / k < 3.0), None)
+    hint = "the frequency column's unit, and the cell's radius"
+    if thousand is not None:
+        factor, way = max(thousand, 1.0 / thousand), "high" if thousand > 1.0 else "low"
+        hint = f"the frequency column's unit: frequencies look {factor:.0f} times too {way}"
+    raise CalibrationError(
+        f"{where}: resonance at {format_value(float(f'{resonance:.4g}'), 'frequency')}, where the "
+        f"study's cell has {format_value(float(f'{expected:.4g}'), 'frequency')}; check {hint}"
+    )
 
 
 def _polarity(study: Study, cells: Sequence[CellFit]) -> int:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from arrayopt.base.text import one_line
 from arrayopt.base.units import format_value
 from arrayopt.lab.calibrate import Outcome
 from arrayopt.study.calibration import stack_digest
@@ -132,7 +133,7 @@ def findings(outcome: Outcome) -> list[str]:
 
 
 def _text(value: str) -> str:
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return json.dumps(one_line(value), ensure_ascii=False)
 
 
 def _list(values: list[str]) -> str:

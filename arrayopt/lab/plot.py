@@ -5,9 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from io import BytesIO
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+from arrayopt.base.text import svg_text
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 Floats = NDArray[np.float64]
 
@@ -57,15 +63,22 @@ def draw_calibration(
     sweeps, bursts : what to draw.
     form : png, svg or pdf.
     """
-    import matplotlib
-
-    matplotlib.use("Agg")
+    import matplotlib as mpl
     from matplotlib.figure import Figure
 
+    mpl.use("Agg")
+
+    with mpl.rc_context({"text.parse_math": False}):  # names of cells are no formulas
+        return _drawn(Figure, sweeps, bursts, form)
+
+
+def _drawn(
+    new: type[Figure], sweeps: Sequence[SweepPicture], bursts: Sequence[BurstPicture], form: str
+) -> bytes:
     count = len(sweeps) + len(bursts)
     columns = min(PER_ROW, count)
     rows = -(-count // columns)
-    figure = Figure(figsize=(5.0 * columns, 4.6 * rows), layout="constrained")
+    figure = new(figsize=(5.0 * columns, 4.6 * rows), layout="constrained")
     grid = figure.add_gridspec(2 * rows, columns, height_ratios=[3, 1] * rows)
     for place, picture in enumerate(sweeps):
         row, column = divmod(place, columns)
@@ -83,7 +96,7 @@ def draw_calibration(
     content = BytesIO()
     key = "Software" if form == "png" else "Creator"
     figure.savefig(content, format=form, dpi=130, metadata={key: MARK})
-    return content.getvalue()
+    return svg_text(content.getvalue().decode()).encode() if form == "svg" else content.getvalue()
 
 
 def _sweeps(above: object, below: object, picture: SweepPicture) -> None:

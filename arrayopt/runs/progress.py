@@ -10,7 +10,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, TextIO
 
+from arrayopt.base.files import open_to_append
 from arrayopt.base.glossary import shown, words
+from arrayopt.base.text import visible
 
 
 @dataclass(frozen=True)
@@ -136,7 +138,7 @@ class LogProgress(SilentProgress):
     def _write(self, text: str) -> None:
         # Opened anew by log rotation or closed by a lost terminal: progress must not end a run.
         try:
-            self._stream.write(f"{time.strftime('%Y-%m-%d %H:%M:%S')} {text}\n")
+            self._stream.write(f"{time.strftime('%Y-%m-%d %H:%M:%S')} {visible(text)}\n")
             self._stream.flush()
         except (OSError, ValueError):
             return
@@ -164,8 +166,8 @@ class RotatingFile:
             for older, newer in zip(pieces[:0:-1], pieces[-2::-1], strict=True):
                 if newer.exists():
                     newer.replace(older)
-        with self._path.open("a", encoding="utf-8") as stream:
-            stream.write(text)
+        with open_to_append(self._path) as stream:
+            stream.write(text.encode())
 
     def flush(self) -> None:
         """Nothing is held back."""
@@ -213,7 +215,7 @@ class TerminalProgress(SilentProgress):
     def note(self, text: str) -> None:
         """Print a sentence above the table."""
         with suppress(OSError, ValueError):
-            self._live.console.print(text, markup=False, highlight=False)
+            self._live.console.print(visible(text), markup=False, highlight=False)
 
     def _table(self) -> Any:
         from rich.table import Table

@@ -44,6 +44,9 @@ FRONTS_SHARE = 0.01
 LOG_PIECES = 3
 """Older pieces of ``run.log`` that are kept."""
 
+REBUILT_QUIETLY = 20
+"""Generations up to which rebuilding a search is too quick to be announced."""
+
 RATE_GENERATIONS = 20
 """Generations of each strategy from which the time left is told."""
 
@@ -227,6 +230,9 @@ def _run(
     stop: StopSignals,
     progress: Progress,
 ) -> Outcome:
+    for task in tasks:
+        if len(files := run.unsearched(task.name)) > REBUILT_QUIETLY:
+            progress.note(f"{task.name}: rebuilding its search from {len(files)} generations.")
     searches = [_Search(task, run, settings, run.identity.seed) for task in tasks]
     for note in run.notes:
         progress.note(note)

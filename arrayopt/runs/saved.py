@@ -21,6 +21,7 @@ from arrayopt.base.errors import ResultsError
 from arrayopt.base.files import open_plain
 from arrayopt.runs.identity import RUN, RunIdentity, parsed_identity, read_identity
 from arrayopt.runs.store import load
+from arrayopt.search.loop import readable
 
 STATE = "state"
 STATE_MAGIC = b"arrayopt search state 1\n"
@@ -73,10 +74,16 @@ def read_state(path: Path, run: str) -> Saved | None:
     if not content.startswith(STATE_MAGIC) or hashlib.sha256(body).hexdigest().encode() != seal:
         raise UnusableStateError(f"{path} is damaged (its checksum does not match)")
     line, _, state = body[len(STATE_MAGIC) :].partition(b"\n")
-    header = json.loads(line)
-    if header.pop("run") != run:
+    try:
+        header = json.loads(line)
+        owner_run, saved = header.pop("run"), Saved(state=state, **header)
+    except (ValueError, TypeError, KeyError, AttributeError):
+        raise UnusableStateError(f"{path} is of another format") from None
+    if owner_run != run:
         raise UnusableStateError(f"{path} belongs to another run and is not loaded")
-    return Saved(state=state, **header)
+    if not readable(state):
+        raise UnusableStateError(f"{path} was written by another version")
+    return saved
 
 
 def read_progress(directory: Path, strategy: str) -> Saved | None:

@@ -15,8 +15,6 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-EVALUATED = 0
-"""The design was evaluated."""
 EVALUATION_LOST = -1
 """The evaluation was tried alone and still ran out of memory or killed its process."""
 

@@ -13,9 +13,11 @@ import numpy as np
 from arrayopt.base.errors import nearest_name
 from arrayopt.base.glossary import MERITS, stored
 from arrayopt.base.problems import Reporter
+from arrayopt.base.text import counted
 from arrayopt.base.toml_lines import Path
 from arrayopt.base.units import QuantityError, format_value
 from arrayopt.study.lattice import (
+    MOST_CELLS,
     ArrayLayout,
     GroupingError,
     Ints,
@@ -52,6 +54,8 @@ REFERENCES = {"fractional_bandwidth": 0.0, "onset_voltage": 20.0, "peak_pressure
 SCALES = {"fractional_bandwidth": 0.2, "onset_voltage": 20.0, "peak_pressure": 1.0}
 _STRATEGY_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 ONLY_STRATEGY = "base"
+MOST_LAYERS = 64
+MOST_STRATEGIES = 100
 
 
 def build_stack(form: StudyFile, report: Reporter) -> tuple[StackLayer, ...]:
@@ -68,7 +72,11 @@ def build_stack(form: StudyFile, report: Reporter) -> tuple[StackLayer, ...]:
         source = Source(properties.pop("source"), "study")
         inline[name] = Material(name=name, **properties, sources=dict.fromkeys(properties, source))
     known: Mapping[str, Material] = {**MATERIALS, **inline}
-    layers = []
+    layers: list[StackLayer] = []
+    if len(form.stack) > MOST_LAYERS:
+        need = f"has {counted(len(form.stack))} layers; at most {MOST_LAYERS} are computed"
+        report.add(("stack",), need, show_value=False)
+        return ()
     for index, row in enumerate(form.stack):
         path: Path = ("stack", index)
         found = known.get(row.material)
@@ -124,11 +132,17 @@ def build_sites(array: Chip, report: Reporter) -> Sites | None:
         if getattr(array, key) is not None:
             need = f'does not go with lattice = "{array.lattice}"'
             report.add(("array", key), need, show_value=False)
-    if explicit:
-        return explicit_sites(np.array(array.positions)) if array.positions else None
-    if array.rows is None or array.columns is None:
+    rows, columns, positions = array.rows, array.columns, array.positions or ()
+    cells = len(positions) if explicit else (rows or 0) * (columns or 0)
+    if cells > MOST_CELLS:
+        need = f"at most {counted(MOST_CELLS)} cells are computed; there are {counted(cells)}"
+        report.add(("array", "positions" if explicit else "rows"), need, show_value=not explicit)
         return None
-    return lattice_sites(array.lattice, rows=array.rows, columns=array.columns)
+    if explicit:
+        return explicit_sites(np.array(positions)) if positions else None
+    if rows is None or columns is None:
+        return None
+    return lattice_sites(array.lattice, rows=rows, columns=columns)
 
 
 def build_strategies(
@@ -136,7 +150,11 @@ def build_strategies(
 ) -> tuple[Strategy, ...]:
     """Every strategy with the rest of the file merged in, cross-checked."""
     tables = form.strategy or {ONLY_STRATEGY: StrategyTable()}
-    strategies = []
+    strategies: list[Strategy] = []
+    if len(tables) > MOST_STRATEGIES:
+        need = f"holds {counted(len(tables))} strategies; at most {MOST_STRATEGIES} are searched"
+        report.add(("strategy",), need, show_value=False)
+        return ()
     for name, table in tables.items():
         path: Path = ("strategy", name) if form.strategy else ()
         if not _STRATEGY_NAME.fullmatch(name):

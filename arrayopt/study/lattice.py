@@ -12,6 +12,12 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
+MOST_CELLS = 4096
+"""Cells of one array: every one is paired with every other one."""
+ROWS = 256
+"""Cells whose distances to all others are held at once."""
+
+
 class GroupingError(ValueError):
     """Cells cannot be grouped as asked; the text says why."""
 
@@ -91,10 +97,7 @@ def array_layout(
     )
     group_of_cell = group_of_cell.reshape(-1).astype(np.int64)
     n = len(pairs)
-    order = np.argsort(group_of_cell, kind="stable")
-    first = np.concatenate([[0], np.cumsum(count)[:-1]])
-    by_group = np.minimum.reduceat(pair_distances(position[order]), first, axis=0)
-    distance = np.minimum.reduceat(by_group, first, axis=1)
+    distance = _group_distances(position, group_of_cell, n)
     extent = np.zeros((n, 2))
     np.maximum.at(extent, group_of_cell, np.abs(position))
     return ArrayLayout(
@@ -111,12 +114,21 @@ def array_layout(
     )
 
 
-def pair_distances(position: Floats) -> Floats:
-    """Distances between all cells, (cell, cell); infinite between a cell and itself."""
-    step = position[:, None, :] - position[None, :, :]
-    distance = np.hypot(step[..., 0], step[..., 1])
-    np.fill_diagonal(distance, np.inf)
-    return distance
+def _group_distances(position: Floats, group_of_cell: Ints, n: int) -> Floats:
+    """Smallest distance between cells of two groups, (group, group); some rows at a time."""
+    order = np.argsort(group_of_cell, kind="stable")
+    place, owner = position[order], group_of_cell[order]
+    first = np.searchsorted(owner, np.arange(n))
+    nearest = np.full((n, n), np.inf)
+    for start in range(0, len(place), ROWS):
+        rows = slice(start, start + ROWS)
+        step = place[rows, None, :] - place[None, :, :]
+        apart = np.hypot(step[..., 0], step[..., 1])
+        apart[np.arange(len(apart)), np.arange(start, start + len(apart))] = np.inf
+        groups, begin = np.unique(owner[rows], return_index=True)
+        by_group = np.minimum.reduceat(np.minimum.reduceat(apart, begin, axis=0), first, axis=1)
+        nearest[groups] = np.minimum(nearest[groups], by_group)
+    return nearest
 
 
 @dataclass(frozen=True)
@@ -211,9 +223,10 @@ def group_cells(
 def _from_table(table: Sequence[int], n: int) -> Ints:
     if len(table) != n:
         raise GroupingError(f"table has {len(table)} entries, but there are {n} cells")
-    missing = sorted(set(range(max(table) + 1)) - set(table))
-    if missing:
-        raise GroupingError(f"table uses numbers up to {max(table)} but not {missing[0]}")
+    used = set(table)
+    missing = next((k for k in range(n) if k not in used), n)
+    if max(table) > missing:
+        raise GroupingError(f"table uses numbers up to {max(table)} but not {missing}")
     return np.asarray(table, dtype=np.int64)
 
 
@@ -236,32 +249,51 @@ def _interleaved(sites: Sites, count: int) -> Ints:
         return _spread(sites.position, count)
     # Diagonal striping: class = (column + s row) mod count along the lattice's own axes, with the
     # stride s that keeps neighbours apart, sizes even, and equal cells far from one another.
-    axis = sites.column - (sites.row // 2 if sites.lattice == "hexagonal" else 0)
-    between = pair_distances(sites.position)
+    hexagonal = sites.lattice == "hexagonal"
+    axis = sites.column - (sites.row // 2 if hexagonal else 0)
+    along, up, distance, pairs = _offsets(sites, axis)
+    touching = distance < 1.0 + 1e-9
 
-    def quality(candidate: Ints) -> tuple[int, int, float]:
-        alike = candidate[:, None] == candidate[None, :]
-        sizes = np.bincount(candidate, minlength=count)
-        touching = int(np.count_nonzero(alike & (between < 1.0 + 1e-9)))
-        nearest = float(np.where(alike, between, np.inf).min())
-        return -touching, int(sizes.min() - sizes.max()), nearest
+    def quality(stride: int) -> tuple[int, int, float]:
+        alike = (along + stride * up) % count == 0
+        sizes = np.bincount((axis + stride * sites.row) % count, minlength=count)
+        nearest = float(distance[alike].min(initial=np.inf))
+        return -int(pairs[alike & touching].sum()), int(sizes.min() - sizes.max()), nearest
 
-    stripes = [(axis + stride * sites.row) % count for stride in range(count)]
-    return max(stripes, key=quality)
+    return np.asarray((axis + max(range(count), key=quality) * sites.row) % count)
+
+
+def _offsets(sites: Sites, axis: Ints) -> tuple[Ints, Ints, Floats, Ints]:
+    """Steps between two cells along the axes, each once: (along, up), length, pairs of cells."""
+    steps: dict[tuple[int, int], int] = {}
+    columns, rows = int(sites.column.max()) + 1, int(sites.row.max()) + 1
+    for low in range(min(2, rows)):  # rows of either parity stand for all
+        start = axis[sites.row == low][0]
+        for up in range(rows - low):
+            shift = int(axis[sites.row == low + up][0] - start)
+            like = len(range(low, rows - up, 2))
+            for step in range(1 - columns if up else 1, columns):
+                key = (step + shift, up)
+                steps[key] = steps.get(key, 0) + like * (columns - abs(step))
+    x, y = np.array(list(steps), dtype=np.int64).reshape(-1, 2).T
+    both = x * y if sites.lattice == "hexagonal" else 0 * x
+    distance = np.sqrt((x**2 + y**2 + both).astype(np.float64))  # so that ties are exact
+    return x, y, distance, np.array(list(steps.values()), dtype=np.int64)
 
 
 def _spread(position: Floats, count: int) -> Ints:
     # Each cell, from the lowest row up, takes the class with room left whose nearest member is
-    # farthest away; ties go to the smallest class, then the lowest number.
+    # farthest away; ties go to the lowest number.
     n = len(position)
-    between = pair_distances(position)
+    nearest = np.full((n, count), np.inf)
     result = np.full(n, -1, dtype=np.int64)
     sizes = np.zeros(count, dtype=np.int64)
     for cell in np.lexsort((position[:, 0], position[:, 1])):
-        best = min(
-            (k for k in range(count) if sizes[k] == sizes.min()),
-            key=lambda k: (-between[cell, result == k].min(initial=np.inf), sizes[k], k),
-        )
+        room = np.flatnonzero(sizes == sizes.min())
+        best = int(room[np.argmax(nearest[cell, room])])
         result[cell] = best
         sizes[best] += 1
+        apart = np.hypot(*(position - position[cell]).T)
+        apart[cell] = np.inf
+        nearest[:, best] = np.minimum(nearest[:, best], apart)
     return result

@@ -286,11 +286,11 @@ class SearchSettings:
     the start (None: a population). The last three as in `population.SearchSettings`."""
 
     algorithm: Literal["nsga2", "sms-emoa", "age-moea2"] = "sms-emoa"
-    population: Annotated[int, Whole(at_least=4)] = 50
-    evaluations: Positive = 10000
-    front_size: Positive = 100
+    population: Annotated[int, Whole(at_least=4, at_most=100_000)] = 50
+    evaluations: Annotated[int, Whole(above=0, at_most=1_000_000_000)] = 10000
+    front_size: Annotated[int, Whole(above=0, at_most=100_000)] = 100
     seeded_designs: Natural | None = None
-    islands: Positive = 1
+    islands: Annotated[int, Whole(above=0, at_most=1_000)] = 1
     exchange_every: Positive = 10
     migrants: Positive = 5
 
@@ -328,7 +328,7 @@ class VerifySettings:
     """``[verify]``: designs of each front verified when a run ends, and the share they may lose
     unflagged."""
 
-    designs: Natural = 3
+    designs: Annotated[int, Whole(at_least=0, at_most=100_000)] = 3
     tolerance: Annotated[float, Need("ratio", above=0.0, below=1.0)] = 0.2
 
 

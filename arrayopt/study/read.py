@@ -8,8 +8,8 @@ import os
 from pathlib import Path
 from typing import Any
 
-from arrayopt.base.files import read_text
-from arrayopt.base.problems import Reporter
+from arrayopt.base.problems import WHOLE_FILE, Reporter
+from arrayopt.base.toml import LARGEST_FILE, TOO_LARGE, TomlError, read_text
 from arrayopt.base.units import format_value
 from arrayopt.physics.sound.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
 from arrayopt.study.back import check_back
@@ -30,7 +30,7 @@ from arrayopt.study.schema import StudyFile
 __all__ = ["Limit", "Objective", "Strategy", "Study", "Target", "read_study"]
 
 STUDY_FILE = "study.toml"
-CALIBRATION_CONTENT = "calibration_content"
+CALIBRATION_CONTENT = WHOLE_FILE[0]
 
 
 def read_study(path: str | os.PathLike[str], *, calibrated: bool = True) -> Study:
@@ -85,19 +85,26 @@ def _include_calibration(report: Reporter, file: Path) -> None:
         return
     path: tuple[str, ...] = ("calibration", "file")
     folder = file.resolve().parent
-    target = (folder / name).resolve()
-    if not target.is_relative_to(folder):
+    try:
+        target = (folder / name).resolve()
+        inside = target.is_relative_to(folder)
+    except (ValueError, OSError, RuntimeError):  # NUL or too long; links that lead in circles
+        inside = False
+    if not inside:
         report.add(path, "a file in the study's folder is needed")
         report.finish()
     try:
         content = read_text(target)
-    except (OSError, UnicodeDecodeError) as error:
-        report.add(path, f"cannot be read: {getattr(error, 'strerror', None) or 'not UTF-8 text'}")
+    except TomlError as error:
+        report.add(path, error.need)
         report.finish()
     report.data[CALIBRATION_CONTENT] = {"text": content}
     # a JSON string is a TOML basic string, but for DEL
     quoted = json.dumps(content, ensure_ascii=False).replace("\x7f", "\\u007f")
     report.text += f"\n[{CALIBRATION_CONTENT}]\ntext = {quoted}\n"
+    if len(report.text) > LARGEST_FILE:
+        report.add(path, f"study and calibration together: {TOO_LARGE}")
+        report.finish()
 
 
 def _calibration(

@@ -10,8 +10,10 @@ from arrayopt.base.forms import (
     Angle,
     Coverage,
     Length,
+    Name,
     Natural,
     Stress,
+    Title,
     Voltage,
     VoltageOrZero,
 )
@@ -39,9 +41,9 @@ Role = Literal["structure", "insulator", "bottom-electrode", "film", "top-electr
 class StackRow:
     """``[[stack]]``: one layer, listed from bottom to top."""
 
-    material: str
+    material: Name
     thickness: Length
-    name: str | None = None
+    name: Name | None = None
     residual_stress: Stress = 0.0
     patterned: bool = False
     active: bool = False
@@ -121,7 +123,7 @@ class StudyFile:
     """A whole study file."""
 
     format: Literal[1]
-    title: str | None = None
+    title: Title | None = None
     question: str = ""
     seed: Natural = 1
     air: Air = field(default_factory=Air)

@@ -26,6 +26,7 @@ SECTIONS = {
     "burst_chain": "Burst bands",
     "coupled": "Mutual radiation in the loop",
     "coupled_burst": "Bursts with mutual radiation and with several modes",
+    "intime": "Chips in time, every cell apart",
     "startup": "Start-up and compiling",
     "export": "Export",
 }

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import ezdxf
 import klayout.db as kdb
@@ -24,14 +25,17 @@ from arrayopt.base.output import digest
 from arrayopt.chip.export.check import check_export
 from arrayopt.chip.export.files import read_csv
 from arrayopt.chip.export.pipeline import export_design
-from arrayopt.chip.export.tables import VACUUM_PERMITTIVITY, design_from_tables
+from arrayopt.chip.export.tables import VACUUM_PERMITTIVITY
 from arrayopt.chip.export.writer import LayoutWriter, Order, Words
 from arrayopt.chip.layout import build_chip
-from arrayopt.chip.process import read_process, read_process_text
+from arrayopt.chip.process import Process, read_process, read_process_text
 from arrayopt.chip.rules import RuleError
 from arrayopt.cli.export import command
+from arrayopt.design.designs import Designs
 from arrayopt.design.stored import FoundDesign, find_design
 from arrayopt.merits.evaluate import evaluate
+from arrayopt.study.lattice import array_layout
+from arrayopt.study.model import Strategy, Study
 from arrayopt.study.read import read_study, read_study_text
 from tests.support.layout_studies import make
 
@@ -114,6 +118,42 @@ def test_dxf_holds_the_same_shapes(exported: Path) -> None:
                 )
             ]
             assert (regions[0] ^ regions[1]).is_empty(), index.name
+
+
+def design_from_tables(
+    folder: Path, study: Study, process: Process, strategy: Strategy
+) -> tuple[Strategy, Designs]:
+    """The design of a cell table and a drive table: the path from design to mask undone.
+
+    Radius and coverage from the radii as drawn and the process's edge shifts; positions are those
+    of the masks, on the grid.
+    """
+    cells, drive = read_csv(folder / "cells.csv"), read_csv(folder / "drive.csv")
+
+    def column(key: str) -> Any:
+        return np.array([float(cell[key]) for cell in cells])
+
+    ring = np.array([cell["electrode"] == "ring" for cell in cells])
+    top = process.layers["top-electrode"].edge_shift
+    radius = column("drawn_cavity_radius_m") + process.layers["cavity"].edge_shift
+    outer, inner = (column(f"drawn_electrode_{part}_radius_m") for part in ("outer", "inner"))
+    coverage = np.where(ring, 1.0 - (inner - top) / radius, (outer + top) / radius)
+    channel = column("channel").astype(int)
+    by_channel = {int(row["channel"]): row for row in drive}
+    voltage, phase, bias = (
+        np.array([float(by_channel[c][key]) for c in channel])
+        for key in ("drive_amplitude_V", "drive_phase_rad", "bias_V")
+    )
+    kind = np.unique(np.stack([radius, coverage, ring], axis=1), axis=0, return_inverse=True)[1]
+    layout = array_layout(
+        np.stack([column("x_m"), column("y_m")], axis=1),
+        class_of_cell=kind.reshape(-1),
+        channel_of_cell=channel,
+        explicit=True,
+    )
+    first = np.unique(layout.group_of_cell, return_index=True)[1]
+    values = (x[first][None] for x in (radius, coverage, ring, voltage, phase, bias))
+    return replace(strategy, layout=layout), Designs(layout, *values, pitch=np.ones(1))
 
 
 def test_round_trip_gives_the_same_merits(design: FoundDesign, exported: Path) -> None:

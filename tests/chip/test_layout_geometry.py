@@ -9,11 +9,10 @@ from hypothesis import strategies as st
 
 from arrayopt.chip.geometry import (
     AREA_TOLERANCE,
-    circle_polygon,
     circle_polygons,
     offset_path,
     polygon_area,
-    ring_polygons,
+    ring_halves,
     snap,
     street_path,
     strip,
@@ -25,7 +24,7 @@ GRID, TOLERANCE = 5e-9, 100e-9
 @settings(deadline=None, max_examples=60)
 @given(st.floats(15e-6, 1e-3))
 def test_circles_keep_their_area_and_shape(radius: float) -> None:
-    points = circle_polygon(radius, grid=GRID, tolerance=TOLERANCE)
+    points = circle_polygons([radius], grid=GRID, tolerance=TOLERANCE)[0]
     assert points.dtype == np.int64
     area = polygon_area(points) * GRID**2
     assert abs(area / (np.pi * radius**2) - 1.0) <= AREA_TOLERANCE
@@ -41,7 +40,8 @@ def test_circles_keep_their_area_and_shape(radius: float) -> None:
 @settings(deadline=None, max_examples=30)
 @given(st.floats(50e-6, 600e-6), st.floats(0.3, 0.9))
 def test_rings_keep_their_area_in_two_halves(outer: float, share: float) -> None:
-    halves = ring_polygons(outer, share * outer, grid=GRID, tolerance=TOLERANCE)
+    rims = circle_polygons([outer, share * outer], grid=GRID, tolerance=TOLERANCE)
+    halves = ring_halves(*rims)
     area = sum(polygon_area(half) for half in halves) * GRID**2
     exact = np.pi * outer**2 * (1.0 - share**2)
     # each rim keeps its own area to 1e-6
@@ -53,7 +53,7 @@ def test_rings_keep_their_area_in_two_halves(outer: float, share: float) -> None
 
 def test_a_circle_too_small_for_its_grid_is_refused() -> None:
     with pytest.raises(ValueError, match="cannot be drawn"):
-        circle_polygon(40e-9, grid=GRID, tolerance=TOLERANCE)
+        circle_polygons([40e-9], grid=GRID, tolerance=TOLERANCE)
 
 
 def test_snap_goes_to_the_nearest_step() -> None:
@@ -109,4 +109,4 @@ def test_circles_drawn_together_are_those_drawn_alone() -> None:
     radii = np.random.default_rng(3).uniform(30e-6, 900e-6, 40).tolist()
     together = circle_polygons(radii, grid=5e-9, tolerance=5e-8)
     for radius, points in zip(radii, together, strict=True):
-        assert np.array_equal(points, circle_polygon(radius, grid=5e-9, tolerance=5e-8))
+        assert np.array_equal(points, circle_polygons([radius], grid=5e-9, tolerance=5e-8)[0])

@@ -26,13 +26,14 @@ from arrayopt.models.one_mode.response import array_pressure, pack
 from arrayopt.models.several_modes.model import SeveralModes
 from arrayopt.models.several_modes.sweep import SweepSettings
 from arrayopt.physics.sound.air import absorption
-from arrayopt.physics.sound.radiation import directivity, self_impedance
+from arrayopt.physics.sound.radiation import directivity
 from arrayopt.physics.steady.steady import steady_amplitude
 from arrayopt.physics.transient.pulse import contiguous_band, pulse_spectrum
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import BurstLength, Chirp, Study
 from arrayopt.study.read import read_study_text
+from tests.oracles.sound import self_impedance
 from tests.support.chain import STUDIES, at_target, duct, random_designs, uniform_design
 
 LEVEL = 10.0 ** (-6.0 / 20.0)

@@ -60,7 +60,8 @@ def test_edges_lie_around_the_peak_of_the_curve(name: str, sweep: int) -> None:
     limit = SIX_DB * band.peak_pressure[:, None]
     assert np.all(size[:, [0, -1]] < limit)
     assert np.all(size[:, 1:-1] > limit)
-    assert np.all(size.max(axis=1) < (1.0 + 1e-6) * band.peak_pressure)
+    # curves of several modes are interpolated between solved points, to 1e-4
+    assert np.all(size.max(axis=1) < (1.0 + 1e-4) * band.peak_pressure)
     assert np.all(size.max(axis=1) > 0.9 * band.peak_pressure)
 
 

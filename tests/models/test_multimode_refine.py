@@ -18,8 +18,8 @@ from arrayopt.models.several_modes.sweep import (
 from arrayopt.physics.steady.harmonic import harmonic_sweep
 from arrayopt.physics.steady.harmonic_between import FOLD, FOUND, PAST, TURN, Tasks, solve_tasks
 from arrayopt.physics.steady.harmonic_kernel import Rows
-from arrayopt.physics.steady.steady import jump_frequencies
 from arrayopt.search.seeds import seed_vectors
+from tests.oracles.folds import jump_frequencies
 from tests.support.chain import duct, random_designs, uniform_design
 
 SIX_DB = 10.0 ** (-6.0 / 20.0)

@@ -70,7 +70,7 @@ def test_one_cell_to_a_group_is_the_full_model() -> None:
     cells = build_cells(designs, study)
     group, full = (
         find_coupled_band(pack_coupled(cells, designs, study, alike=a), level=SIX_DB, sweep=UP)
-        for a in ("group", "none")
+        for a in ("group", "each")
     )
     np.testing.assert_allclose(group.peak_pressure, full.peak_pressure, rtol=1e-6)
     np.testing.assert_allclose(group.upper_edge, full.upper_edge, rtol=1e-5)

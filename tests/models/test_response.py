@@ -10,8 +10,9 @@ from arrayopt.models.array import DOWN, SMALL, UP
 from arrayopt.models.cells import build_cells
 from arrayopt.models.one_mode.response import array_pressure
 from arrayopt.physics.sound.air import absorption
-from arrayopt.physics.sound.radiation import directivity, self_impedance
+from arrayopt.physics.sound.radiation import directivity
 from arrayopt.physics.steady.steady import steady_amplitude
+from tests.oracles.sound import self_impedance
 from tests.support.chain import at_target, duct, random_designs, uniform_design
 
 

@@ -9,7 +9,8 @@ from arrayopt.design.designs import DesignSpace
 from arrayopt.models.array import UP
 from arrayopt.models.cells import build_cells
 from arrayopt.models.coupled.response import CoupledPacked, find_coupled_band, pack_coupled
-from arrayopt.physics.coupled.arrays import LinearPart, coupled_sweep, linear_part
+from arrayopt.physics.coupled.arrays import coupled_sweep
+from tests.oracles.linear import LinearPart, linear_part
 from tests.support.chain import duct
 
 # Found by a search of the shipped study: eight radii, up to four onsets, two in antiphase.

@@ -7,14 +7,12 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.integrate import solve_ivp
 
 from arrayopt.physics.back.cavity import CavityStatus, cavity_status
 from arrayopt.physics.coupled.arrays import (
     CoupledStatus,
     coupled_arrays,
     coupled_sweep,
-    linear_part,
     site_table,
 )
 from arrayopt.physics.coupled.newton import CoupledArrays
@@ -26,8 +24,8 @@ from arrayopt.physics.sound.air import air_state
 from arrayopt.physics.sound.radiation import impedance_series
 from arrayopt.physics.steady.steady_kernel import state_count
 from arrayopt.physics.transient.grid import sample_grid
-from arrayopt.physics.transient.modes import burst_trace
 from arrayopt.physics.transient.one_mode import burst_envelope
+from tests.oracles.linear import linear_part
 
 AIR = air_state(293.15, relative_humidity=0.5)
 
@@ -142,36 +140,6 @@ def test_windows_of_a_chirp_end_after_whole_cycles(first: float, last: float) ->
     cycles = first * time + 0.5 * (last - first) * time**2 / duration
     total = 0.5 * (first + last) * duration
     assert_allclose(cycles, total - 0.5 - np.arange(25)[::-1], rtol=1e-12)
-
-
-def test_the_trace_of_a_chirp_follows_its_two_frequencies() -> None:
-    """Against scipy's solve_ivp, DOP853; a linear mode of 1 Hz swept from 0.5 to 1.7 Hz in 9 s."""
-    w, loss, start, stop, duration, phase = 2.0 * np.pi, 0.1, 0.5, 1.7, 9.0, 0.4
-
-    def rhs(t: float, y: np.ndarray) -> np.ndarray:
-        turn = 2.0 * np.pi * (start * t + 0.5 * (stop - start) * t * t / duration)
-        return np.array([y[1], 3.0 * np.cos(turn + phase) - loss * y[1] - w * w * y[0]])
-
-    found = burst_trace(
-        start,
-        end_frequency=stop,
-        duration=duration,
-        drive_amplitude=1.0,
-        drive_phase=phase,
-        mass=1.0,
-        damping=loss,
-        stiffness=w * w,
-        force_per_volt=3.0,
-        quadratic_tensor=0.0,
-        cubic_tensor=0.0,
-        steps_per_cycle=400,
-    )
-    inside = found.time < duration
-    exact = solve_ivp(
-        rhs, (0.0, duration), [0.0, 0.0], "DOP853", found.time[inside], rtol=1e-10, atol=1e-12
-    ).y
-    gap = np.abs(found.displacement[0, inside] - exact[0]).max() / np.abs(exact[0]).max()
-    assert gap < 1e-6  # RK4 of 400 steps a cycle: (2 pi / 400)^4 / 120 a radian, over 60 radians
 
 
 def coupled(position: np.ndarray, force: complex = 1e-6) -> CoupledArrays:

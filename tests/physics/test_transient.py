@@ -20,7 +20,6 @@ from arrayopt.physics.transient.one_mode import (
     TransientStatus,
     burst_envelope,
     steps_for_tolerance,
-    with_radiation,
 )
 
 # A diaphragm of about 100 kHz: mass 1e-10 kg, Q = 40, 1 um per 0.01 mN.
@@ -417,17 +416,6 @@ def test_steps_grow_with_the_fourth_root_of_the_tolerance() -> None:
     assert coarse in STEP_LADDER
     assert 2.2 < fine / coarse < 4.5  # 100^(1/4) = 3.16, on a ladder of ratios up to 1.5
     assert steps_for_tolerance(1e-4, **law, cubic=CUBIC, displacement=4e-6) > coarse
-
-
-def test_radiation_at_the_carrier_adds_mass_and_resistance() -> None:
-    loaded, damped = with_radiation(
-        MASS, damping=DAMPING, resistance=1e-6, reactance=2e-6, frequency=[NATURAL, 2 * NATURAL]
-    )
-    w = 2.0 * np.pi * NATURAL * np.array([1.0, 2.0])
-    # The impedance R + jX at w is j w dm + R; X/w is 1e-2 of the mass: 1e-14 of roundoff.
-    np.testing.assert_allclose(
-        1j * w * (loaded - MASS) + damped - DAMPING, 1e-6 + 2e-6j, rtol=1e-11
-    )
 
 
 @pytest.mark.parametrize("detuning", [0.97, 1.0, 1.02, 1.05])

@@ -18,7 +18,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 from arrayopt.models.cells import build_cells
-from arrayopt.physics.sound.radiation import self_impedance
+from tests.oracles.sound import self_impedance
 from tests.support.chain import duct, uniform_design
 
 DWELL, WINDOW, SAMPLES = 100, 8, 48

@@ -1,11 +1,11 @@
 """Malformed variants of every kind of file the tool reads: refused in words, or read, and no more.
 
-Run as ``python -m tests.robustness.fuzz_inputs [COUNT] [SEED]``: COUNT variants of
-study, process, design, measured and result files and of everything in a run directory. Each must be
-read or raise ArrayoptError with a text, within LIMIT seconds and without a warning, and leave
-nothing on disk. Of the variants that are accepted, every tenth study is also evaluated. Prints a
-count by kind; exits with 1 if anything else happened, naming the variant, which the seed brings
-back.
+Run as ``python -m tests.robustness.fuzz_inputs [COUNT] [SEED]``: COUNT variants of study, process,
+design, calibration, measured and result files and of everything in a run directory; results are
+also forged, changed as datasets and sealed again. Each must be read or raise ArrayoptError with a
+text, within LIMIT seconds and without a warning, and leave nothing on disk. Every tenth study that
+is accepted is also evaluated, and every fiftieth measurement calibrated with. Prints a count by
+kind; exits with 1 if anything else happened, naming the variant, which the seed brings back.
 """
 
 from __future__ import annotations
@@ -20,42 +20,53 @@ import traceback
 import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import chdir, contextmanager
-from dataclasses import dataclass
+from contextlib import chdir, contextmanager, suppress
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
+import netCDF4
 import numpy as np
 
 from arrayopt.base.errors import ArrayoptError
+from arrayopt.base.files import add_trailer
 from arrayopt.chip.process import read_process
 from arrayopt.design.file import read_design
+from arrayopt.lab.calibrate import calibrate
 from arrayopt.lab.read.files import read_measured
-from arrayopt.results.read import current_results, read_run
+from arrayopt.results.read import current_results, objectives_of, read_run
 from arrayopt.runs.directory import RunDirectory
 from arrayopt.runs.identity import read_identity
 from arrayopt.runs.saved import stored_designs
 from arrayopt.runs.status import read_status, status_text
 from arrayopt.search.evaluator import StudyEvaluator
-from arrayopt.study.model import Study
+from arrayopt.study.calibration import stack_digest
+from arrayopt.study.model import Correction, Study
 from arrayopt.study.read import read_study
 from tests.support.paths import ROOT, STUDIES
 from tests.support.toy_run import run_toy
 
 LIMIT = 20  # seconds of processor for one variant; ten times that on the wall
 EVALUATED = 10  # every so many accepted studies is evaluated
+FITTED = 50  # every so many accepted measurements is calibrated with
 
 TOKENS = (
     "nan", "inf", "-inf", "1e999", "-1", "0", "1e-320", "9223372036854775808", "true", '""', '"x"',
     "[]", "{}", "[[]]", "[1, 2, 3]", '"1e400 um"', '"nan um"', '"-5 um"', '"0 um"', '"1 parsec"',
     '"\\u0000"', "1979-05-27T07:32:00Z", "07:32:00", "0x7fffffffffffffff", '"' + "9" * 400 + ' um"',
     "'''a\nb'''", '"../../../etc/passwd"', '"/etc/passwd"', '"disc"', "[" * 200 + "]" * 200,
+    "[" * 1000 + "]" * 1000, "1" * 5000, "0x" + "f" * 5000, "1e30", "1000000000000000000",
+    '"a\\u001b[31m"', '"a\\u0000b"', '"=1+1"', '"' + "n" * 70_000 + '"', '"600 um"', '"1 m"',
+    '"100 %"', "1e308", "-1e-320",
     "{a = {b = {c = 1}}}", '"\U0001d7d9 um"', '"1 \u00b5m"', '"1,5 um"', '"%s%n{0}"',
 )  # fmt: skip
 LINES = (
     "[", "]", "[[stack]]", "[stack]", "[cell]", "=", "a =", "= 1", "format = 2", "format = 1",
     "\x00", "\ufeff", "#" * 5000, "[a.b.c]", "[strategy.x]", '[strategy."../x"]', "x" * 20000,
     '"\\q" = 1', "'", '"""', "[vary]", "frequency;amplitude", "1;2;3;4;5;6", ",,,,", "1e400,1e400",
+    "seed = " + "1" * 5000, "[" + ".".join("a" * 40) + "]", "x = " + "[" * 40 + "]" * 40,
+    'edge_shift = "600 um"', "rows = 100000", "# cell = a\x1b[31m", "5e4,1e308", "5e7,1",
     "nan,nan", "# unit = parsec", "\t\t\t", "-1,-1", "1,2,3,4,5,6,7,8,9,10", "=1+1", "\r\r\r",
 )  # fmt: skip
 
@@ -156,6 +167,47 @@ def _coding(c: bytes, o: bytes, pick: random.Random) -> bytes:
 OFTEN = (_line, _value, _value, _number)
 TEXT = (_cut, _flip, _remove, _splice, _noise, _coding, *OFTEN, *OFTEN)
 BINARY = (_cut, _flip, _remove, _splice, _noise, _zeros)
+FORGED = (
+    "", "x", "nan", "a\x1b[31m\u202e", "<script>", "=1+1", "[]", "{}", "-1", 0, -1, 2**40, 1.5,
+    float("nan"), float("inf"), -1e308, 1e-320,
+)  # fmt: skip
+
+
+def forged(content: bytes, other: bytes, pick: random.Random) -> bytes:
+    """A result file with one to three changes inside, under a right seal."""
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder, "forged.nc")
+        file.write_bytes(content)
+        with netCDF4.Dataset(file, "a") as root:
+            for _ in range(pick.choice((1, 1, 2, 3))):
+                with suppress(RuntimeError, TypeError, ValueError):  # what the library cannot do
+                    _forge(pick.choice([root, *root.groups.values()]), pick)
+        add_trailer(file)
+        return file.read_bytes()
+
+
+def _forge(group: Any, pick: random.Random) -> None:
+    value, name = pick.choice(FORGED), pick.choice(sorted(group.variables) or ["none"])
+    variable = group.variables.get(name)
+    attributes = pick.choice([group, variable or group])
+    known = attributes.ncattrs()
+    action = pick.randrange(6)
+    if action == 0 and known:
+        attributes.delncattr(pick.choice(known))
+    elif action == 1:
+        attributes.setncattr(pick.choice(known or ["x"]), value)
+    elif action == 2:
+        group.createGroup(pick.choice(("extra", "a\x1b[31m", "=1+1")))
+    elif action == 3 and variable is not None:
+        group.renameVariable(name, "renamed")
+    elif action == 4:
+        size = pick.choice((0, 1, 3))
+        group.createDimension("added", size)
+        group.createVariable("added", pick.choice(("f8", "i4", str)), ("added",))
+    elif variable is not None and variable.dtype is not str and variable.size:
+        kind = variable.dtype.kind
+        number = pick.choice([float("nan"), float("inf"), -1e308, 0.0] if kind == "f" else [-1, 0])
+        variable[pick.choice((..., 0))] = number
 
 
 @dataclass(frozen=True)
@@ -165,6 +217,7 @@ class Kind:
     name: str
     originals: tuple[bytes, ...]
     read: Callable[[bytes], object]
+    change: Callable[[bytes, bytes, random.Random], bytes] = mutated
 
 
 class Hang(BaseException):
@@ -202,6 +255,7 @@ def kinds(base: Path) -> list[Kind]:
     studies = tuple(p.read_bytes() for p in sorted((STUDIES).glob("*/study.toml")))
     lab = [p for p in sorted((STUDIES).glob("*/lab/*")) if p.suffix in (".csv", ".toml")]
     known = read_study(duct)
+    tutorial = read_study(STUDIES / "calibration-tutorial", calibrated=False)
     work = base / "work"
     work.mkdir()
     accepted = Counter[str]()
@@ -243,8 +297,23 @@ def kinds(base: Path) -> list[Kind]:
 
         return read
 
+    def measured(file: Path) -> None:
+        traces, readings = read_measured([file])
+        accepted["measured"] += 1
+        if accepted["measured"] % FITTED == 0:
+            calibrate(tutorial, traces, readings=readings)
+
+    def calibrated(content: bytes) -> object:
+        folder = work / "calibrated"
+        folder.mkdir(exist_ok=True)
+        (folder / "c.toml").write_bytes(content)
+        included = '\n[calibration]\nfile = "c.toml"\n'
+        (folder / "study.toml").write_text(tutorial.text + included, encoding="utf-8")
+        return read_study(folder)
+
     def show(directory: Path) -> object:
-        return current_results(directory)
+        fronts = current_results(directory).children.values()
+        return [objectives_of(node.to_dataset()) for node in fronts]
 
     def status(directory: Path) -> object:
         return status_text(read_status(directory))
@@ -265,7 +334,8 @@ def kinds(base: Path) -> list[Kind]:
         Kind("design", ((duct / "what-if.toml").read_bytes(),),
              one_file("design.toml", lambda p: read_design(p, known))),
         Kind("measured", tuple(p.read_bytes()[:20_000] for p in lab if p.suffix == ".csv"),
-             one_file("sweep.csv", lambda p: read_measured([p]))),
+             one_file("sweep.csv", measured)),
+        Kind("calibration", (calibration_of(tutorial),), calibrated),
     ]  # fmt: skip
     for name, readers in (
         ("fronts.nc", (show, read_run)),
@@ -276,7 +346,24 @@ def kinds(base: Path) -> list[Kind]:
         ("alpha/generation-000002.nc", (designs,)),
     ):
         found.append(Kind(name, ((run / name).read_bytes(),), in_run(name, *readers)))
+        if name in ("fronts.nc", "history.nc"):
+            found.append(replace(found[-1], name=f"forged {name}", change=forged))
     return found
+
+
+def calibration_of(study: Study) -> bytes:
+    """A calibration file made up of its parts, without any fit."""
+    lines = ["format = 1", 'title = "made up"', f'nominal_stack = "{stack_digest(study.stack)}"']
+    value = {"quality_factor": 90.0, "film_tension": 0.5}
+    units = {f.name: f.metadata["units"] for f in fields(Correction)}
+    for name, unit in units.items():
+        x = value.get(name, 1.0)
+        lines += [f"[parameters.{name}]", f"value = {x}", f"lower = {0.9 * x}"]
+        lines += [f"upper = {1.1 * x}", f'units = "{unit}"', "identified = true"]
+    draw = [value.get(name, 1.0) for name in units]
+    lines += ["[draws]", f"names = {list(units)}", f"values = {[draw] * 3}"]
+    lines += ["[[used]]", 'file = "a.csv"', "line = 1", 'trace = "a"', "points = 9", "used = 9"]
+    return "\n".join(lines).encode()
 
 
 def snapshot(base: Path) -> set[str]:
@@ -298,7 +385,7 @@ def fuzz(count: int, seed: int, *, names: tuple[str, ...] = ()) -> tuple[Counter
         for number, kind in enumerate(order):
             pick = random.Random(f"{seed}/{number}")
             other = pick.choice(pick.choice(chosen).originals)
-            content = mutated(pick.choice(kind.originals), other, pick)
+            content = kind.change(pick.choice(kind.originals), other, pick)
             try:
                 with limited(), warnings.catch_warnings():
                     warnings.simplefilter("error")  # people must not be shown them

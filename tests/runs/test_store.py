@@ -60,7 +60,7 @@ def test_encoded_in_memory_is_a_complete_file(tmp_path: Path) -> None:
     (tmp_path / "a.nc").write_bytes(content)
     with xr.open_dataset(tmp_path / "a.nc", engine="netcdf4") as there:
         xr.testing.assert_identical(there.load().drop_attrs(deep=False), sample())
-    # The size that the file itself states is that of what HDF5 wrote, and the seal follows.
+    # The size that the file itself states is that of what HDF5 wrote, and the trailer follows.
     stated = hdf_size(content)
     assert stated is not None
     assert content[stated:].startswith(b"\narrayopt format 0001 sha256 ")

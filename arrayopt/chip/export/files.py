@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from arrayopt.base.errors import ArrayoptError, ExportError
 from arrayopt.base.files import read_text
 from arrayopt.base.output import FileSet, in_the_way
+from arrayopt.base.text import csv_cell, one_line
 from arrayopt.chip.process import Process, read_process
 from arrayopt.design.file import read_design
 from arrayopt.design.stored import FoundDesign
@@ -52,7 +53,7 @@ def csv_text(stamp: Stamp, rows: Sequence[Mapping[str, Any]], notes: Iterable[st
     """A table as CSV: comment lines with stamp and notes, a header, one line a row."""
     stream = io.StringIO()
     for line in (stamp.text, *notes):
-        stream.write(f"# {line}\n")
+        stream.write(f"# {one_line(line)}\n")
     writer = csv.DictWriter(stream, list(rows[0]), lineterminator="\n")
     writer.writeheader()
     writer.writerows({key: _plain(value) for key, value in row.items()} for row in rows)
@@ -60,7 +61,7 @@ def csv_text(stamp: Stamp, rows: Sequence[Mapping[str, Any]], notes: Iterable[st
 
 
 def _plain(value: Any) -> Any:
-    return repr(float(value)) if isinstance(value, float) else value
+    return repr(float(value)) if isinstance(value, float) else csv_cell(value)
 
 
 def read_csv(path: Path) -> list[dict[str, str]]:

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from arrayopt.chip.export.files import CELLS, DRIVE, Arrays, TableError, read_csv
+from arrayopt.chip.export.files import Arrays
 from arrayopt.chip.geometry import polygon_area
 from arrayopt.chip.layout import ChipLayout
 from arrayopt.chip.process import MADE, Process
 from arrayopt.chip.streets import net_of
-from arrayopt.design.designs import Designs
 from arrayopt.merits.cautions import DISCLAIMER, cautions
 from arrayopt.models.array import SWEEPS, bursts
-from arrayopt.study.lattice import array_layout
-from arrayopt.study.model import Strategy, Study
+from arrayopt.study.model import Study
 
 VACUUM_PERMITTIVITY = 8.8541878128e-12
 """CODATA 2018 [F/m]."""
@@ -228,60 +225,3 @@ def layer_rows(chip: ChipLayout, study: Study, process: Process) -> list[dict[st
 def _materials(study: Study, role: str) -> str:
     chosen = [layer for layer in study.stack if layer.role == role]
     return "; ".join(f"{layer.material} {layer.thickness * 1e6:.6g} um" for layer in chosen)
-
-
-def design_from_tables(
-    folder: Path, study: Study, process: Process, strategy: Strategy
-) -> tuple[Strategy, Designs]:
-    """The design of a cell table and a drive table, with explicit positions.
-
-    Radius and coverage come from the radii as drawn and the process's edge shifts, so the whole
-    path from design to mask is undone. Positions are those of the masks: on the grid, so up to
-    grid / sqrt(2) away from the designed ones.
-
-    Parameters
-    ----------
-    folder : with cells.csv and drive.csv.
-    study, process : as exported.
-    strategy : whose limits apply.
-
-    Returns
-    -------
-    The strategy on the explicit layout, and a batch of one design.
-    """
-    cells, drive = read_csv(folder / CELLS), read_csv(folder / DRIVE)
-    try:
-        position = np.array([[float(c["x_m"]), float(c["y_m"])] for c in cells])
-        ring = np.array([c["electrode"] == "ring" for c in cells])
-        shift = {role: process.layers[role].edge_shift for role in ("cavity", "top-electrode")}
-        radius = np.array([float(c["drawn_cavity_radius_m"]) for c in cells]) + shift["cavity"]
-        outer, inner = (
-            np.array([float(c[f"drawn_electrode_{part}_radius_m"]) for c in cells])
-            for part in ("outer", "inner")
-        )
-        channel = np.array([int(c["channel"]) for c in cells])
-        by_channel = {int(row["channel"]): row for row in drive}
-        voltage, phase, bias = (
-            np.array([float(by_channel[c][key]) for c in channel])
-            for key in ("drive_amplitude_V", "drive_phase_rad", "bias_V")
-        )
-    except (KeyError, ValueError) as error:
-        raise TableError(f"{folder}: {CELLS} and {DRIVE} do not fit together: {error}") from None
-    top = shift["top-electrode"]
-    coverage = np.where(ring, 1.0 - (inner - top) / radius, (outer + top) / radius)
-    kind = np.unique(np.stack([radius, coverage, ring], axis=1), axis=0, return_inverse=True)[1]
-    layout = array_layout(
-        position, class_of_cell=kind.reshape(-1), channel_of_cell=channel, explicit=True
-    )
-    first = np.unique(layout.group_of_cell, return_index=True)[1]
-    designs = Designs(
-        layout=layout,
-        radius=radius[first][None],
-        electrode_coverage=coverage[first][None],
-        ring=ring[first][None],
-        drive_amplitude=voltage[first][None],
-        drive_phase=phase[first][None],
-        bias=bias[first][None],
-        pitch=np.ones(1),
-    )
-    return replace(strategy, layout=layout), designs

@@ -37,7 +37,6 @@ WITHIN_SWEEP = 1.0 / 6.0
 JUMP_SHARE = 0.25
 JUMP_CONTRAST = 5.0
 REWEIGHTINGS = 3
-NAMES = ("frequency", "quality_factor", "response", "bending")
 
 
 @dataclass(frozen=True)
@@ -55,7 +54,7 @@ class Load:
 
 
 @dataclass(frozen=True)
-class Points:
+class Gathered:
     """Sweeps of one cell at one bias, all points in a row.
 
     ``displacement`` as measured, peak [m]; ``noise`` its standard deviation; ``use`` False for
@@ -96,7 +95,7 @@ class ModalFit:
     """(point,) misfit over its standard deviation; nan where set aside."""
 
 
-def gather(traces: Sequence[Trace], displacement: Sequence[Floats]) -> Points:
+def gather(traces: Sequence[Trace], displacement: Sequence[Floats]) -> Gathered:
     """Join sweeps of one cell and bias; decides which points are set aside, and says why.
 
     Parameters
@@ -120,7 +119,7 @@ def gather(traces: Sequence[Trace], displacement: Sequence[Floats]) -> Points:
         use.append(keep & ~beside)
         noise.append(np.hypot(sigma, RELATIVE_NOISE * y))
     sizes = [trace.frequency.size for trace in traces]
-    return Points(
+    return Gathered(
         frequency=np.concatenate([trace.frequency for trace in traces]),
         displacement=np.concatenate(list(displacement)),
         voltage=np.repeat([trace.drive_amplitude for trace in traces], sizes),
@@ -169,7 +168,7 @@ class ModalProblem:
     stated drift.
     """
 
-    def __init__(self, points: Points, load: Load) -> None:
+    def __init__(self, points: Gathered, load: Load) -> None:
         use = points.use
         self.w, self.y = points.frequency[use], points.displacement[use]
         self.volt, self.trace = points.voltage[use], points.trace[use]
@@ -248,12 +247,12 @@ class ModalProblem:
         return x
 
 
-def fit_modal(points: Points, load: Load, *, seed: int = 0) -> ModalFit:
+def fit_modal(points: Gathered, load: Load, *, seed: int = 0) -> ModalFit:
     """Fit (C.1) to all sweeps of one cell at one bias.
 
     Parameters
     ----------
-    points : Points
+    points : Gathered
     load : Load, same points.
     seed : of the starts.
 

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from arrayopt.base.errors import ArrayoptError, Problem, StudyError, nearest_name
 from arrayopt.base.files import read_bytes
 from arrayopt.base.problems import Reporter
+from arrayopt.base.text import name_problem
 from arrayopt.lab.read.clean import clipped_points, merged
 from arrayopt.lab.read.header import MeasuredHeader
-from arrayopt.lab.read.table import Column, Table, read_table
+from arrayopt.lab.read.table import RANGES, Column, Table, read_table
 from arrayopt.study.calibration import is_calibration
 
 Floats = NDArray[np.float64]
@@ -248,6 +249,15 @@ def _trace(
     if told.kind == "burst" and told.burst_cycles is None:
         out.refuse(line, "burst_cycles", "is missing; a burst has a length in cycles")
         return None
+    for name, (low, high, unit) in RANGES.items():
+        setting = getattr(told, name, None)
+        if setting is not None and not low <= setting <= high:
+            need = f"{low:g} to {high:g} {unit} is taken; check its unit"
+            out.refuse(line, name, need, f"{setting:g} {unit}")
+            return None
+    if told.cell is not None and (need_ := name_problem(told.cell)) is not None:
+        out.refuse(line, "cell", need_, told.cell[:40])
+        return None
     by_name = {column.name: column for column in table.columns}
     frequency = by_name["frequency"].values[rows]
     magnitude, phase = _signal(told, by_name, rows, out)
@@ -278,6 +288,17 @@ def _trace(
     frequency, magnitude, over = frequency[order], magnitude[order], over[order]
     phase = None if phase is None else phase[order]
     frequency, magnitude, over, phase = merged(frequency, magnitude, over, phase, line, out)
+    for name, top in (
+        ("frequency", frequency[-1]),
+        ("frequency", frequency[0]),
+        (told.quantity, np.where(over, 0.0, magnitude).max()),
+    ):
+        low, high, unit = RANGES[name]
+        if not low <= top <= high and not (over.all() and name == told.quantity):
+            what = "readings" if name == told.quantity else "frequency"
+            need = f"{low:g} to {high:g} {unit} is taken; check the unit of its column"
+            out.refuse(line, what, need, f"{top:g} {unit}")
+            return None
     clipped = over | clipped_points(magnitude, told, out, line)
     if clipped.any():
         low, high = frequency[clipped].min(), frequency[clipped].max()

@@ -35,6 +35,20 @@ SETTINGS = {
     "electrode": None,
 }
 """Columns that say how a row was measured; rows that agree in them form one trace."""
+RANGES = {
+    "frequency": (1.0, 1e9, "Hz"),
+    "displacement": (1e-18, 1e-2, "m"),
+    "velocity": (1e-12, 1e4, "m/s"),
+    "pressure": (1e-9, 1e7, "Pa"),
+    "drive_amplitude": (1e-9, 1e5, "V"),
+    "bias": (-1e5, 1e5, "V"),
+    "radius": (1e-7, 1.0, "m"),
+    "distance": (1e-6, 1e4, "m"),
+    "electrode_coverage": (1e-6, 1.0, "1"),
+    "burst_cycles": (1e-3, 1e6, "1"),
+    "cell_count": (1, 1e6, "1"),
+}
+"""What a laboratory can have measured; beyond it a unit is wrong. Readings: the largest one."""
 MISSING = {"", "nan", "na", "n/a", "-", "--", "null", "none"}
 OVERLOAD = {"ovl", "ol", "over", "overload", "inf", "+inf", "clip", "clipped"}
 DELIMITERS = {"tab": "\t", "space": None, ",": ",", ";": ";"}

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from arrayopt.study.lattice import ArrayLayout
     from arrayopt.study.read import Study
 
-Exact = Literal["symmetry", "group", "none"]
+Exact = Literal["symmetry", "group", "each"]
 NECKED_FINER = 4.0
 """Points in a linewidth, over those of other cells: with necks a response may turn within a tenth
 of its (wide) linewidth before a fold, and the peak is looked for at points and folds."""
@@ -100,7 +100,7 @@ def pack_coupled(
     phased = target.polar != 0.0
     steered = phased and target.steered
     layout = designs.layout
-    table = _sites(layout, "none" if steered else alike)
+    table = _sites(layout, "each" if steered else alike)
     arrays = coupled_arrays(
         table,
         mass=cells.mass,

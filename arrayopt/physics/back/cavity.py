@@ -32,33 +32,6 @@ class CavityStatus(IntFlag):
     """The thermal layer exceeds a tenth of the cavity's size: stiffness is below adiabatic."""
 
 
-def sealed_stiffness(air: AirState, *, swept_volume: ArrayLike, cavity_volume: ArrayLike) -> Array:
-    """Stiffness that a sealed back cavity adds to a mode (M5.11).
-
-    Parameters
-    ----------
-    air : AirState
-        Of the gas in the cavity.
-    swept_volume : array (...)
-        Volume per centre displacement S [m2] of the mode.
-    cavity_volume : array (...)
-        [m3], positive.
-
-    Returns
-    -------
-    array (...)
-        ``gamma P0 S^2 / V`` [N/m]; for two modes use ``S_m S_n`` in place of S^2.
-
-    Raises
-    ------
-    ValueError
-        If a volume is not positive.
-    """
-    volume = _positive(cavity_volume, "cavity volume", "m3")
-    s = np.asarray(swept_volume, dtype=np.float64)
-    return np.asarray(air.heat_capacity_ratio * air.pressure * s * s / volume)
-
-
 def cavity_status(
     air: AirState, *, cavity_volume: ArrayLike, frequency: ArrayLike
 ) -> NDArray[np.int64]:
@@ -147,31 +120,6 @@ def necked_cavity(
         mass, resistance, stiffness * s * s, stiffness * s * area, stiffness * area**2, status
     )
     return NeckedCavity(*(np.array(a) for a in arrays))
-
-
-def necked_cavity_impedance(cavity: NeckedCavity, frequency: ArrayLike) -> ComplexArray:
-    """Mechanical impedance the necked cavity adds to the diaphragm, x eliminated (M5.15).
-
-    Parameters
-    ----------
-    cavity : NeckedCavity
-        Coefficients.
-    frequency : array (...)
-        [Hz], positive; broadcasts with the coefficients.
-
-    Returns
-    -------
-    complex array (...)
-        Force over centre velocity [N s/m], exp(+j omega t).
-    """
-    omega = 2.0 * np.pi * _positive(frequency, "frequency", "Hz")
-    neck = cavity.coupling_xx - omega**2 * cavity.mass + 1j * omega * cavity.resistance
-    return np.asarray((cavity.coupling_qq - cavity.coupling_qx**2 / neck) / (1j * omega))
-
-
-def helmholtz_frequency(cavity: NeckedCavity) -> Array:
-    """Resonance of neck and cavity alone with the diaphragm held [Hz] (M5.14)."""
-    return np.asarray(np.sqrt(cavity.coupling_xx / cavity.mass) / (2.0 * np.pi))
 
 
 def neck_impedance_per_length(

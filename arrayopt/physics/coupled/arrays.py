@@ -19,9 +19,6 @@ from arrayopt.physics.coupled.newton import (
     Array,
     CoupledArrays,
     Ints,
-    Workspace,
-    set_frequency,
-    workspace,
 )
 from arrayopt.physics.coupled.sweep import NOT_SETTLED, sweep_batch
 from arrayopt.physics.numerics.threads import spread
@@ -83,7 +80,7 @@ def site_table(
     position: ArrayLike,
     group: ArrayLike,
     *,
-    alike: Literal["symmetry", "group", "none"] = "symmetry",
+    alike: Literal["symmetry", "group", "each"] = "symmetry",
 ) -> SiteTable:
     """Sites of an array: cells that are taken to move alike.
 
@@ -96,7 +93,7 @@ def site_table(
     alike : which cells move alike
         ``symmetry``: orbits under the symmetries that keep every group, exact for states that
         have the array's symmetry (M9.5); ``group``: all cells of a group, each feeling the mean
-        of what they feel (M9.6), an approximation; ``none``: every cell for itself, also states
+        of what they feel (M9.6), an approximation; ``each``: every cell for itself, also states
         that break the symmetry.
 
     Returns
@@ -338,68 +335,3 @@ def range_status(arrays: CoupledArrays, w: Array) -> Ints:
     gaps = gaps - reach[:, here] - reach[:, there]
     overlap = (gaps < -1e-9 * arrays.radius.max()).any(axis=1) & (arrays.coupling > 0.0)
     return np.asarray(status | np.where(overlap, CoupledStatus.OVERLAP, 0), dtype=np.int64)
-
-
-class LinearPart(NamedTuple):
-    """M9.3 at one frequency of one design; arrays over sites."""
-
-    operator: NDArray[np.complex128]
-    """(site, site): d + j l on the diagonal, and j w Z summed over each source site's cells."""
-    force: NDArray[np.complex128]
-    inertia: Array
-    """2 w m_eff (kg/s)."""
-    cubic: Array
-
-
-def linear_part(arrays: CoupledArrays, *, design: int, frequency: float) -> LinearPart:
-    """The coupled equations' linear operator and drive at a frequency [Hz] (M9.3)."""
-    sites = arrays.site_group.size
-    s: Workspace = workspace(sites, arrays.mass.shape[1], arrays.distance.size)
-    set_frequency(arrays, design, 2.0 * np.pi * frequency, s)
-    operator = (s.c_re + 1j * s.c_im).T.copy()
-    operator[np.diag_indices(sites)] += s.detuning + 1j * s.loss
-    force = s.force[:sites] + 1j * s.force[sites:]
-    return LinearPart(operator, force, s.inertia, arrays.cubic[design, arrays.site_group])
-
-
-def jacobian(part: LinearPart, state: NDArray[np.complex128]) -> Array:
-    """Real Jacobian (2 site, 2 site) of M9.3's left side at a state (site,)."""
-    stiff = part.operator + np.diag(1.5 * part.cubic * np.abs(state) ** 2)
-    twist = np.diag(0.75 * part.cubic * state**2)
-    return np.block(
-        [
-            [(stiff + twist).real, (twist - stiff).imag],
-            [(stiff + twist).imag, (stiff - twist).real],
-        ]
-    )
-
-
-def growth_rates(
-    arrays: CoupledArrays,
-    *,
-    design: int,
-    frequency: float,
-    state: NDArray[np.complex128],
-) -> NDArray[np.complex128]:
-    """Eigenvalues of the slow flow about a state: stable where every real part is negative (M9.4).
-
-    Parameters
-    ----------
-    arrays : CoupledArrays
-        Without symmetry reduction, to see perturbations that break the symmetry.
-    design, frequency : which design, and where [Hz].
-    state : complex array (site,)
-        [m].
-
-    Returns
-    -------
-    complex array (2 site,)
-        [1/s], largest real part first. Half the angular linewidth at rest, with the sign turned.
-    """
-    part = linear_part(arrays, design=design, frequency=frequency)
-    J = jacobian(part, state)
-    n = len(state)
-    # A' = -j (F - ...)/(2 w m): the perturbation obeys v' = j J v / (2 w m)
-    flow = np.vstack([-J[n:], J[:n]]) / np.tile(part.inertia, 2)[:, None]
-    rates = np.linalg.eigvals(flow)
-    return np.asarray(rates[np.argsort(-rates.real)])

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from arrayopt.physics.back.neck_kernel import NECK_COUNT, back_pressure, neck_coefficients
 from arrayopt.physics.numerics.compiled import inner, kernel
+from arrayopt.physics.sound.pair import pair_term, paths, strengths
 from arrayopt.physics.sound.radiation import self_reactance_series, self_resistance_series
 
 Array = NDArray[np.float64]
@@ -170,51 +171,15 @@ def set_frequency(arrays: CoupledArrays, d: int, w: float, s: Workspace) -> None
     s.c_im[:] = 0.0
     if arrays.coupling[d] == 0.0:
         return
-    _strengths(arrays, d, k, s.strength)
-    _paths(arrays, d, k, -w * w * arrays.density * arrays.coupling[d], s.path_re, s.path_im)
+    strengths(arrays.radius[d], arrays.transform[d], k, s.strength)
+    factor = -w * w * arrays.density * arrays.coupling[d]
+    paths(arrays.distance, arrays.scale[d], k, factor, s.path_re, s.path_im)
     for n in range(arrays.weight.size):
         i, j, u = arrays.link[n, 0], arrays.link[n, 1], arrays.link[n, 2]
-        gi, gj, weight = arrays.site_group[i], arrays.site_group[j], arrays.weight[n]
-        t0, t1, t2 = s.strength[gi, 0], s.strength[gi, 1], s.strength[gi, 2]
-        v0, v1, v2 = s.strength[gj, 0], s.strength[gj, 1], s.strength[gj, 2]
-        p0, p1, p2 = weight * t0 * v0, t0 * v1 + t1 * v0, t0 * v2 + t1 * v1 + t2 * v0
-        p1, p2 = weight * p1, weight * p2
-        s.c_re[j, i] += p0 * s.path_re[0, u] + p1 * s.path_re[1, u] + p2 * s.path_re[2, u]
-        s.c_im[j, i] += p0 * s.path_im[0, u] + p1 * s.path_im[1, u] + p2 * s.path_im[2, u]
-
-
-@inner
-def _strengths(arrays: CoupledArrays, d: int, k: float, out: Array) -> None:
-    """t_j = (1/j!) d^j Q/d(kappa^2)^j at k for every group (M5.9)."""
-    q = arrays.transform
-    for g in range(arrays.radius.shape[1]):
-        a2 = arrays.radius[d, g] ** 2
-        x = k * k * a2
-        t0 = t1 = t2 = 0.0
-        for n in range(q.shape[2] - 1, -1, -1):
-            t0 = t0 * x + q[d, g, n]
-            if n >= 1:
-                t1 = t1 * x + n * q[d, g, n]
-            if n >= 2:
-                t2 = t2 * x + 0.5 * n * (n - 1) * q[d, g, n]
-        area = np.pi * a2
-        out[g, 0], out[g, 1], out[g, 2] = area * t0, area * a2 * t1, area * a2 * a2 * t2
-
-
-@inner
-def _paths(arrays: CoupledArrays, d: int, k: float, factor: float, re: Array, im: Array) -> None:
-    """Propagation factors of M5.9, orders 0 to 2, times ``factor``, for every distance."""
-    for u in range(arrays.distance.size):
-        r = arrays.distance[u] * arrays.scale[d]
-        y = k * r
-        lead = factor / (2.0 * np.pi * r)
-        e_re, e_im = lead * np.cos(y), -lead * np.sin(y)
-        one, two = -1.0 / (r * r), 3.0 / (r * r * r * r)
-        re[0, u], im[0, u] = e_re, e_im
-        re[1, u], im[1, u] = one * (e_re - y * e_im), one * (e_im + y * e_re)
-        real, imag = 3.0 - y * y, 3.0 * y
-        re[2, u] = two * (real * e_re - imag * e_im)
-        im[2, u] = two * (real * e_im + imag * e_re)
+        t, v = s.strength[arrays.site_group[i]], s.strength[arrays.site_group[j]]
+        re, im = pair_term(t, v, arrays.weight[n], s.path_re, s.path_im, u)
+        s.c_re[j, i] += re
+        s.c_im[j, i] += im
 
 
 @inner

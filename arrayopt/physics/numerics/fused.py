@@ -19,8 +19,10 @@ def _fma(context: Any, a: Any, b: Any, c: Any) -> Any:
     def generate(_: Any, builder: Any, __: Any, values: Any) -> Any:
         return builder.fma(*values)
 
-    return types.float64(types.float64, types.float64, types.float64), generate
+    single = a == b == c == types.float32
+    real = types.float32 if single else types.float64
+    return real(real, real, real), generate
 
 
 fma = cast(Callable[[float, float, float], float], _fma)
-"""a b + c of float64, rounded once; for compiled kernels only."""
+"""a b + c, rounded once, of float64, or of float32 if all three are; for compiled kernels only."""

@@ -26,7 +26,6 @@ __all__ = [
     "film_stress",
     "modes_at",
     "plate_table",
-    "shape_mean",
     "static_deflection",
 ]
 
@@ -237,24 +236,6 @@ def static_deflection(
         n_modes=1,
     )
     return modes.static_deflection, modes.static_shape, modes.status
-
-
-def shape_mean(shape: ArrayLike) -> Array:
-    """Mean over the disc of shapes given by coefficients of (1 - rho^2)^2 rho^(2 i).
-
-    Parameters
-    ----------
-    shape : array_like (..., basis)
-        Any unit.
-
-    Returns
-    -------
-    array (...)
-        Same unit: sum over i of 2 shape_i / ((i + 1)(i + 2)(i + 3)).
-    """
-    coefficients = np.asarray(shape, dtype=float)
-    i = np.arange(coefficients.shape[-1])
-    return np.asarray((coefficients * (2.0 / ((i + 1) * (i + 2) * (i + 3)))).sum(axis=-1))
 
 
 def film_stress(

@@ -194,29 +194,3 @@ def _check(layer: Layer) -> None:
     for quantity in ("residual_stress", "e31f"):
         if not math.isfinite(getattr(layer, quantity)):
             raise ValueError(f"layer {layer.name}: {quantity} is not finite")
-
-
-def plane_stress_average(c11: float, c12: float, c44: float) -> tuple[float, float]:
-    """Isotropic constants of a (001) cubic film: the average over in-plane directions.
-
-    Parameters
-    ----------
-    c11, c12, c44 : float
-        Cubic stiffnesses [Pa].
-
-    Returns
-    -------
-    youngs_modulus, poisson_ratio : float
-        [Pa] and [1], with E/(1 - nu^2) equal to the average of Q11 over the angle (M1.6).
-
-    Notes
-    -----
-    Exact for the bending of a clamped disc under axisymmetric load; for its frequency the error
-    is of second order in the anisotropy.
-    """
-    q11 = c11 - c12**2 / c11
-    q12 = c12 - c12**2 / c11
-    mean_q11 = (6.0 * q11 + 2.0 * q12 + 4.0 * c44) / 8.0
-    mean_q12 = (2.0 * q11 + 6.0 * q12 - 4.0 * c44) / 8.0
-    nu = mean_q12 / mean_q11
-    return mean_q11 * (1.0 - nu**2), nu

@@ -13,9 +13,6 @@ from numpy.typing import ArrayLike, NDArray
 from arrayopt.physics.numerics.compiled import kernel
 from arrayopt.physics.sound.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
 
-ISO_DECIBELS_PER_NEPER = 8.686
-"""The rounded 20 lg(e) printed in ISO 9613-1; only for comparing with its tables."""
-
 CARBON_DIOXIDE = 400e-6
 """Mole fraction of carbon dioxide assumed throughout, the default of CIPM-2007."""
 
@@ -181,14 +178,6 @@ def absorption(state: AirState, frequency: ArrayLike) -> NDArray[np.float64]:
             state.relaxation_nitrogen,
         )
     )
-
-
-def sound_speed_iso9613(temperature: ArrayLike) -> NDArray[np.float64]:
-    """Speed of sound [m/s] at `temperature` [K] by ISO 9613-1 eq. A.5: no humidity, no pressure.
-
-    For comparison only (M4.2); it is 0.23 % below Cramer's value at 20 degC and 50 % humidity.
-    """
-    return np.asarray(343.2 * np.sqrt(np.asarray(temperature, dtype=np.float64) / _T_REF))
 
 
 def _require(value: float, limits: tuple[float, float], name: str, unit: str) -> None:

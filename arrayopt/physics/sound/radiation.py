@@ -7,8 +7,6 @@ normalised to 1 at the centre; impedances multiply the centre velocity.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -25,8 +23,6 @@ from arrayopt.physics.sound.tables import (
 )
 
 Array = NDArray[np.float64]
-Transform = Callable[[Array], Array]
-
 SERIES_LIMIT = 4.0
 """Largest ka at which `SERIES_TERMS` terms are good to 1e-9 of R and of |R + j X|."""
 
@@ -41,7 +37,7 @@ DIRECTIVITY_LIMIT = 8.0
 
 STATUS_OK = 0
 STATUS_SERIES_RANGE = 1
-"""The series was asked for a ka above its limit; use `self_impedance`, which integrates there."""
+"""The series was asked for a ka above its limit."""
 
 
 def directivity_series(shape: ArrayLike, n_terms: int = DIRECTIVITY_TERMS) -> Array:
@@ -225,115 +221,6 @@ def impedance_from_series(
     return np.array(resistance * k2 * nan), np.array(reactance * np.sqrt(k2) * nan), status
 
 
-def self_impedance(
-    shape: ArrayLike,
-    *,
-    radius: ArrayLike,
-    wavenumber: ArrayLike,
-    density: float,
-    sound_speed: float,
-    other: ArrayLike | None = None,
-) -> tuple[Array, Array]:
-    """Radiation resistance and reactance of one side of a baffled diaphragm (M5.4).
-
-    Parameters
-    ----------
-    shape : array (..., basis)
-        Coefficients of the shape.
-    radius : array (...)
-        Diaphragm radius [m].
-    wavenumber : array (...)
-        ``omega / c`` [rad/m]; shape, radius and wavenumber broadcast.
-    density, sound_speed : float
-        Of the air [kg/m3, m/s].
-    other : array (..., basis), optional
-        Second shape, for the cross term of two modes.
-
-    Returns
-    -------
-    (R, X) : two arrays
-        Force over centre velocity [N s/m], time factor exp(+j omega t); X > 0 is a mass.
-        Series up to ka = 4, element-by-element wavenumber quadrature beyond (slow); 1e-9 of R and
-        of |R + j X|, checked up to ka = 30.
-    """
-    left = _shape(shape)
-    right = left if other is None else _shape(other)
-    a = np.asarray(radius, dtype=np.float64)
-    ka = a * np.asarray(wavenumber, dtype=np.float64)
-    r_n, x_n = impedance_series(left, other=right)
-    resistance, reactance, status = impedance_from_series(ka, r_n, x_n)
-    beyond = status != STATUS_OK
-    if beyond.any():
-        lead = resistance.shape
-        size = left.shape[-1]
-        rows = np.broadcast_to(left, (*lead, size))[beyond]
-        columns = np.broadcast_to(right, (*lead, size))[beyond]
-        points = np.broadcast_to(ka, lead)[beyond]
-        values = np.array(
-            [
-                radiation_integral(
-                    partial(hankel_transform, row), partial(hankel_transform, column), ka=float(u)
-                )
-                for row, column, u in zip(rows, columns, points, strict=True)
-            ]
-        )
-        resistance[beyond], reactance[beyond] = values.real, values.imag
-    scale = density * sound_speed * np.pi * a * a
-    return scale * resistance, scale * reactance
-
-
-def radiation_integral(
-    first: Transform,
-    second: Transform,
-    *,
-    ka: float,
-    ratio: float = 1.0,
-    spacing: float = 0.0,
-    cutoff: float = 200.0,
-    panel: float = 1.0,
-) -> complex:
-    """Self or mutual radiation impedance by wavenumber quadrature, any profile (M5.4, M5.8).
-
-    Parameters
-    ----------
-    first, second : callable
-        Hankel transforms over the own disc's area, Q(kappa)/(pi a^2), of the two profiles as
-        functions of wavenumber times *own* radius.
-    ka : float
-        Wavenumber times the first radius, > 0.
-    ratio : float
-        Second radius over first radius.
-    spacing : float
-        Distance of the centres over the first radius; 0 for one diaphragm.
-    cutoff : float
-        Upper end of the evanescent part, in wavenumber times first radius. Clamped shapes fall
-        as kappa^-7 there: 200 leaves 1e-12; a piston falls as kappa^-3 and needs thousands.
-    panel : float
-        Width of one 10-point Gauss-Legendre panel in wavenumber times the larger of the lengths.
-
-    Returns
-    -------
-    complex
-        ``(R + j X) / (rho0 c pi a b)`` for radii a, b, referring to the centre velocities.
-    """
-    if not ka > 0.0:
-        raise ValueError(f"ka is {ka!r}; it must be positive.")
-    extent = max(1.0, ratio, spacing / 2.0)
-
-    def integrand(u: Array) -> Array:
-        value = first(u) * second(ratio * u)
-        return value * special.j0(spacing * u) if spacing else value
-
-    # u = ka sin t removes the singularity of the propagating part (R) ...
-    t, w = _panels(0.0, np.pi / 2, math.ceil(ka * extent / panel) + 1)
-    resistance = float(np.sum(w * integrand(ka * np.sin(t)) * np.sin(t)))
-    # ... and u^2 = (ka)^2 + s^2 that of the evanescent part (X): u du / sqrt(u^2-(ka)^2) = ds
-    s, w = _panels(0.0, cutoff, math.ceil(cutoff * extent / panel) + 1)
-    reactance = float(np.sum(w * integrand(np.hypot(ka, s))))
-    # each transform carries its disc's area: pi a^2 pi b^2 k^2 / (2 pi) = pi a b ka kb / 2
-    return 0.5 * ratio * ka * complex(ka * resistance, reactance)
-
-
 def _shape(shape: ArrayLike) -> Array:
     coefficients = np.asarray(shape, dtype=np.float64)
     if coefficients.ndim == 0:
@@ -372,12 +259,3 @@ def _quadratic_forms(left: Array, right: Array, tensor: Array) -> Any:
                 total += left[b, i] * row
             out[b, n] = total
     return out
-
-
-def _panels(start: float, stop: float, count: int) -> tuple[Array, Array]:
-    """Nodes and weights of `count` equal 10-point Gauss-Legendre panels."""
-    x, w = np.polynomial.legendre.leggauss(10)
-    edges = np.linspace(start, stop, count + 1)
-    half = 0.5 * np.diff(edges)[:, None]
-    middle = 0.5 * (edges[:-1] + edges[1:])[:, None]
-    return (middle + half * x).ravel(), (half * w).ravel()

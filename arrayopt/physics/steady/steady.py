@@ -1,4 +1,4 @@
-"""Steady states of one mode in closed form (M6, M7): branches, onset of bistability, jumps.
+"""Steady states of one mode in closed form (M6, M7): branches and onset of bistability.
 
 m x'' + c x' + k1 x + g x^3 = F cos wt, one harmonic: x = Re(A e^{jwt}), X = |A|^2,
 
@@ -23,10 +23,6 @@ from arrayopt.physics.steady.steady_kernel import (
     amplitude_row,
     amplitude_rows,
     amplitude_squared,
-    complex_amplitude,
-    fold_frequencies,
-    fold_frequencies_batch,
-    on_upper_branch,
     state_count,
 )
 
@@ -36,11 +32,7 @@ __all__ = [
     "amplitude_row",
     "amplitude_rows",
     "amplitude_squared",
-    "complex_amplitude",
     "effective_cubic",
-    "fold_frequencies",
-    "jump_frequencies",
-    "on_upper_branch",
     "onset_force",
     "onset_frequency",
     "state_count",
@@ -64,12 +56,6 @@ class SteadyStatus(IntFlag):
     NOT_WEAKLY_QUADRATIC = 4
     """|k2| amplitude > 0.15 k1, or a second equilibrium (k2^2 > 4 k1 k3): the effective cubic
     misses the frequency shift by more than about 5 %; use the multi-harmonic balance."""
-    MONOSTABLE = 8
-    """The force is below the onset of bistability, or the mode is linear: no jumps, nan."""
-    NO_JUMP_DOWN = 16
-    """Softening, driven so hard that the upper branch reaches the barrier without falling: nan."""
-    NO_JUMP_UP = 32
-    """Softening, and the force would pull a static deflection over the barrier: nan."""
 
 
 class SteadyAmplitude(NamedTuple):
@@ -152,47 +138,6 @@ def onset_frequency(m: ArrayLike, *, c: ArrayLike, k1: ArrayLike, g: ArrayLike) 
     m, c, k1, g = (np.asarray(x, dtype=float) for x in (m, c, k1, g))
     _, ratio = _onset_damping_and_frequency(m, c, k1, g)
     return np.asarray(np.where(np.isinf(ratio), np.nan, ratio * np.sqrt(k1 / m)))
-
-
-def jump_frequencies(
-    m: ArrayLike, *, c: ArrayLike, k1: ArrayLike, g: ArrayLike, F: ArrayLike
-) -> tuple[Array, Array, NDArray[np.int64]]:
-    """Angular frequencies of the folds that bound the bistable band, constant coefficients (M7.6).
-
-    Parameters
-    ----------
-    m, c, k1, g, F : arrays, broadcast: mass [kg], damping [N s/m], stiffness [N/m], effective cubic
-        [N/m^3], force amplitude [N].
-
-    Returns
-    -------
-    up : where the amplitude jumps up, on the down-sweep if hardening, else the up-sweep [rad/s].
-    down : where it drops, on the up-sweep if hardening, else the down-sweep [rad/s].
-    status : SteadyStatus; a frequency that does not exist is nan and its flag is set.
-    """
-    m, c, k1, g, F = np.broadcast_arrays(*(np.asarray(x, dtype=float) for x in (m, c, k1, g, F)))
-    shape = m.shape
-    valid = (m > 0) & (c > 0) & (k1 > 0) & (F >= 0) & np.isfinite(m * c * k1 * g * F)
-    ones = np.ones(shape)
-    m, c, k1, g, F = (np.where(valid, x, ones) for x in (m, c, k1, g, F))
-    up, down = np.empty(m.size), np.empty(m.size)
-    fold_frequencies_batch(
-        (c / (2.0 * np.sqrt(k1 * m))).ravel(),
-        (0.75 * (np.abs(g) / k1) * (F / k1) ** 2).ravel(),
-        np.where(g >= 0, 1.0, -1.0).ravel(),
-        up,
-        down,
-    )
-    w0 = np.sqrt(k1 / m)
-    up = np.where(valid, up.reshape(shape) * w0, np.nan)
-    down = np.where(valid, down.reshape(shape) * w0, np.nan)
-    below = ~(onset_force(m, c=c, k1=k1, g=g) < F)
-    status = np.where(np.isnan(down), int(SteadyStatus.NO_JUMP_DOWN), 0)
-    status |= np.where(np.isnan(up), int(SteadyStatus.NO_JUMP_UP), 0)
-    status = np.where(
-        below | (np.isnan(up) & np.isnan(down) & (g > 0)), int(SteadyStatus.MONOSTABLE), status
-    )
-    return up, down, np.where(valid, status, int(SteadyStatus.INVALID))
 
 
 def steady_amplitude(

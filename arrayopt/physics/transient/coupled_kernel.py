@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.physics.coupled.newton import Array, CoupledArrays, Ints, _paths, _strengths
+from arrayopt.physics.coupled.newton import Array, CoupledArrays, Ints
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.fused import fma
 from arrayopt.physics.numerics.vectors import put
+from arrayopt.physics.sound.pair import pair_term, paths, strengths
 
 Complex = NDArray[np.complex128]
 
@@ -39,16 +40,13 @@ def link_delays(
     for e in range(start, stop):
         d = design[e]
         k = w[e] / arrays.sound_speed
-        _strengths(arrays, d, k, strength)
-        _paths(arrays, d, k, arrays.density * arrays.coupling[d], re, im)
+        strengths(arrays.radius[d], arrays.transform[d], k, strength)
+        factor = arrays.density * arrays.coupling[d]
+        paths(arrays.distance, arrays.scale[d], k, factor, re, im)
         for n in range(arrays.weight.size):
             i, j, u = arrays.link[n, 0], arrays.link[n, 1], arrays.link[n, 2]
-            gi, gj = arrays.site_group[i], arrays.site_group[j]
-            t0, t1, t2 = strength[gi, 0], strength[gi, 1], strength[gi, 2]
-            v0, v1, v2 = strength[gj, 0], strength[gj, 1], strength[gj, 2]
-            p0, p1, p2 = t0 * v0, t0 * v1 + t1 * v0, t0 * v2 + t1 * v1 + t2 * v0
-            a = p0 * re[0, u] + p1 * re[1, u] + p2 * re[2, u]
-            b = p0 * im[0, u] + p1 * im[1, u] + p2 * im[2, u]
+            t, v = strength[arrays.site_group[i]], strength[arrays.site_group[j]]
+            a, b = pair_term(t, v, 1.0, re, im, u)
             way = k * arrays.distance[u] * arrays.scale[d]
             lag = way if a == 0.0 and b == 0.0 else -np.arctan2(b, a)
             lag += 2.0 * np.pi * np.round((way - lag) / (2.0 * np.pi))

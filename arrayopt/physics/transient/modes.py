@@ -16,7 +16,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.transient import modes_kernel as kernel
-from arrayopt.physics.transient import trace_kernel as transient_trace_kernel
 from arrayopt.physics.transient.grid import Floats, Integers, sample_grid
 from arrayopt.physics.transient.one_mode import (
     QUANTITIES,
@@ -38,22 +37,6 @@ class ModesBurst:
     status: Integers
     steps_per_cycle: Integers
     error: Floats
-
-
-@dataclass(frozen=True)
-class Trace:
-    """Motion sampled in time: ``time`` (time,) [s], the others (mode, time) in SI.
-
-    ``burst_end`` is the index of the first sample at or after the end of the drive; the
-    acceleration there is the free one.
-    """
-
-    time: Floats
-    displacement: Floats
-    velocity: Floats
-    acceleration: Floats
-    burst_end: int
-    status: TransientStatus
 
 
 def modes_burst_envelope(
@@ -232,85 +215,4 @@ def modes_burst_envelope(
         status=status.reshape(shape),
         steps_per_cycle=steps.reshape(shape),
         error=error.reshape(shape),
-    )
-
-
-def burst_trace(
-    frequency: float,
-    *,
-    duration: float,
-    drive_amplitude: float,
-    mass: ArrayLike,
-    damping: ArrayLike,
-    stiffness: ArrayLike,
-    force_per_volt: ArrayLike,
-    quadratic_tensor: ArrayLike,
-    cubic_tensor: ArrayLike,
-    stiffness_per_volt: ArrayLike | None = None,
-    drive_phase: float = 0.0,
-    end_frequency: float | None = None,
-    ring_down: float = 0.0,
-    steps_per_cycle: int = 96,
-    steps_per_sample: int = 4,
-) -> Trace:
-    """Return displacement, velocity and acceleration against time of one diaphragm.
-
-    Parameters
-    ----------
-    frequency, end_frequency [Hz], duration, ring_down [s], drive_amplitude [V], drive_phase [rad].
-    mass, damping, stiffness, force_per_volt (mode,); tensors as in ``modes_burst_envelope``;
-        scalars and plain numbers stand for one mode.
-    steps_per_cycle : least number of steps per cycle of the highest drive frequency; the step
-        divides the duration exactly, so that the drive ends on a step.
-    steps_per_sample : steps from one sample to the next.
-
-    Returns
-    -------
-    Trace; status ESCAPED (and the values as they are) where the motion grew without bound.
-
-    Errors
-    ------
-    ValueError where a number is not finite or not positive that must be, or shapes disagree.
-    """
-    values = [np.atleast_1d(np.asarray(a, dtype=float)) for a in (mass, damping, stiffness)]
-    m, c, k = (np.ascontiguousarray(a) for a in np.broadcast_arrays(*values))
-    if m.ndim != 1:
-        raise ValueError(f"mass has shape {m.shape}; a trace is of one diaphragm, shape (mode,)")
-    n = m.size
-    tension = np.zeros((n, n)) if stiffness_per_volt is None else stiffness_per_volt
-    eta, two, three, tense = (
-        np.ascontiguousarray(np.asarray(a, dtype=float).reshape((n,) * rank))
-        for a, rank in (
-            (force_per_volt, 1),
-            (quadratic_tensor, 3),
-            (cubic_tensor, 4),
-            (tension, 2),
-        )
-    )
-    last = frequency if end_frequency is None else end_frequency
-    drive = np.array([frequency, last, duration, drive_amplitude, drive_phase], dtype=float)
-    positive = bool(
-        (drive[:3] > 0.0).all() and (m > 0.0).all() and (c >= 0.0).all() and (k > 0.0).all()
-    )
-    if not (positive and np.isfinite(drive).all() and 0.0 <= ring_down < np.inf):
-        raise ValueError(
-            "frequency, duration, mass and stiffness must be positive, damping and ring_down not "
-            "negative, and all finite"
-        )
-    if steps_per_cycle < 8 or steps_per_sample < 1:
-        raise ValueError("steps_per_cycle of at least 8 and steps_per_sample of at least 1 needed")
-    driven = int(np.ceil(duration * max(frequency, last) * steps_per_cycle))
-    step = duration / driven
-    samples = int(np.ceil((duration + ring_down) / step / steps_per_sample)) + 1
-    out = np.zeros((3, n, samples))
-    transient_trace_kernel.trace(
-        drive, step, driven, steps_per_sample, m, c, k, eta, two, three, tense, out
-    )
-    return Trace(
-        time=np.arange(samples, dtype=np.float64) * (step * steps_per_sample),
-        displacement=out[0],
-        velocity=out[1],
-        acceleration=out[2],
-        burst_end=-(-driven // steps_per_sample),
-        status=TransientStatus.OK if np.isfinite(out).all() else TransientStatus.ESCAPED,
     )

@@ -5,7 +5,7 @@ The equation of each oscillator is M6,
     m x'' + c x' + k1 x + k2 x^2 + k3 x^3 = eta V(t),
 
 from rest, under a tone burst or a linear chirp of finite length, followed by free ring-down.
-The air enters as constant added mass and resistance taken at the carrier (``with_radiation``).
+The air enters as constant added mass and resistance taken at the carrier.
 """
 
 from __future__ import annotations
@@ -59,38 +59,6 @@ class BurstResponse:
     error: Floats
     end_displacement: Floats
     end_velocity: Floats
-
-
-def with_radiation(
-    mass: ArrayLike,
-    *,
-    damping: ArrayLike,
-    resistance: ArrayLike,
-    reactance: ArrayLike,
-    frequency: ArrayLike,
-) -> tuple[Floats, Floats]:
-    """Return mass and damping with the radiation load frozen at the carrier (M8.4).
-
-    Parameters
-    ----------
-    mass, damping : modal mass [kg] and intrinsic damping [N s/m].
-    resistance, reactance : radiation impedance at ``frequency``, referred to x' [N s/m].
-    frequency : carrier, or the middle of a chirp [Hz].
-
-    Returns
-    -------
-    ``m + X/w`` and ``c + R``, broadcast together.
-
-    Validity: exact in the steady state at the carrier. In air R grows about as w^2 and X/w hardly
-    changes over a band, so a component off the carrier by a fraction d sees a radiation damping off
-    by about 2 d; in ring-down that is the cell's distance from the carrier.
-    """
-    w = 2.0 * np.pi * np.asarray(frequency, dtype=float)
-    loaded, damped = np.broadcast_arrays(
-        np.asarray(mass, dtype=float) + np.asarray(reactance, dtype=float) / w,
-        np.asarray(damping, dtype=float) + np.asarray(resistance, dtype=float) + 0.0 * w,
-    )
-    return loaded.copy(), damped.copy()
 
 
 def steps_for_tolerance(

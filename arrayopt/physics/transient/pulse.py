@@ -101,16 +101,6 @@ def contiguous_band(frequency: ArrayLike, amplitude: ArrayLike, *, drop: float) 
     )
 
 
-def burst_amplitudes(envelope: ArrayLike, *, burst_end: int) -> tuple[Floats, Floats]:
-    """Return the largest amplitude at any time and that of the last drive cycle (M8.8).
-
-    ``envelope`` (..., time) complex; ``burst_end`` the index of the last window inside the drive.
-    Against the carrier, each is a burst response whose ``contiguous_band`` is the burst bandwidth.
-    """
-    a = np.abs(np.asarray(envelope))
-    return a.max(axis=-1), a[..., burst_end]
-
-
 def ring_down_time(
     time: ArrayLike, envelope: ArrayLike, *, duration: ArrayLike, drop: float
 ) -> tuple[Floats, Integers]:
@@ -166,56 +156,6 @@ def pulse_spectrum(
     if n % 2 == 0:
         density[..., -1] *= 0.5
     return np.asarray(np.fft.rfftfreq(n, time_step), dtype=np.float64), density
-
-
-def envelope_spectrum(
-    envelope: ArrayLike,
-    *,
-    carrier: float,
-    periods_per_sample: int = 1,
-    points: int | None = None,
-) -> tuple[Floats, Floats]:
-    """Return rising frequencies and the energy spectral density of a tone burst's pulse (M8.10).
-
-    ``envelope`` (..., time) of one carrier [Hz], as sampled by ``burst_envelope`` with ring-down.
-    The window of one carrier cycle is divided out. The grid spans the carrier plus and minus half
-    of the sampling rate; beyond it the spectrum folds back, so keep ``periods_per_sample`` small.
-    """
-    a = np.asarray(envelope)
-    n = a.shape[-1] if points is None else points
-    if n < a.shape[-1] or not carrier > 0.0 or periods_per_sample < 1:
-        raise ValueError(f"{n} points for {a.shape[-1]} samples at a carrier of {carrier} Hz")
-    step = periods_per_sample / carrier
-    offset = np.fft.fftshift(np.fft.fftfreq(n, step))
-    transform = np.fft.fftshift(np.fft.fft(a, n), axes=-1) * step
-    density = 0.5 * np.abs(transform) ** 2 / np.sinc(offset / carrier) ** 2
-    return np.asarray(carrier + offset, dtype=np.float64), density
-
-
-def reciprocal_receive(
-    frequency: ArrayLike, transmit: ArrayLike, *, density: float, distance: float
-) -> NDArray[np.complex128]:
-    """Return the small-signal receiving response of a linear, reciprocal transducer (M8.11).
-
-    ``transmit`` (..., frequency) is its small-signal far-field response at ``distance`` m [Pa/V].
-    The result is short-circuit current per free-field pressure [A/Pa], J = 2 d/(rho f) times it:
-    the spherical-wave reciprocity parameter (W. R. MacLean, J. Acoust. Soc. Am. 12, 140 (1940); IEC
-    61094-3), magnitude only; phases keep those of ``transmit``.
-    """
-    parameter = 2.0 * distance / (density * np.asarray(frequency, dtype=float))
-    return np.asarray(np.asarray(transmit) * parameter, dtype=np.complex128)
-
-
-def two_way_band(
-    frequency: ArrayLike, transmit: ArrayLike, receive: ArrayLike, *, drop: float
-) -> PulseBand:
-    """Return the pulse-echo band, of transmitted pressure times receiving response (M8.11).
-
-    ``transmit`` may be driven hard (burst amplitudes against the carrier, or the root of a
-    pulse's energy spectrum); ``receive`` is the small-signal response, for echoes are
-    weak. ``drop`` [dB] is counted on the product.
-    """
-    return contiguous_band(frequency, np.abs(transmit) * np.abs(receive), drop=drop)
 
 
 def range_resolution(bandwidth: ArrayLike, *, sound_speed: float) -> Floats:

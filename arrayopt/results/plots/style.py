@@ -14,6 +14,7 @@ from matplotlib.axes import Axes as Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
+from arrayopt.base.text import svg_text
 from arrayopt.base.glossary import quantity, words
 
 
@@ -78,6 +79,7 @@ STYLE: Any = {
     "figure.facecolor": PAPER,
     "axes.facecolor": PAPER,
     "svg.fonttype": "none",
+    "text.parse_math": False,  # texts of users are no formulas
     "figure.constrained_layout.use": True,
 }
 
@@ -133,7 +135,7 @@ def svg_file(figure: Figure) -> str:
     stream = io.StringIO()
     with mpl.rc_context({**STYLE, "svg.hashsalt": "arrayopt"}):
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
-    return stream.getvalue()
+    return svg_text(stream.getvalue())
 
 
 def figure_svg(figure: Figure, name: str) -> str:
@@ -144,7 +146,7 @@ def figure_svg(figure: Figure, name: str) -> str:
     stream = io.StringIO()
     with mpl.rc_context({**STYLE, "svg.hashsalt": name}):
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
-    text = stream.getvalue()
+    text = svg_text(stream.getvalue())
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
     text = re.sub(r"<!--.*?-->", "", text, flags=re.S)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Sequence
-from html import escape
 from importlib.resources import files
 from itertools import combinations
 from pathlib import Path
@@ -15,6 +14,7 @@ import numpy as np
 import xarray as xr
 
 from arrayopt.base.status import trouble
+from arrayopt.base.text import html_text
 from arrayopt.merits.cautions import DISCLAIMER, cautions
 from arrayopt.results.report.explorer import explorer_html
 from arrayopt.results.plots.pictures import (
@@ -97,19 +97,19 @@ def report_html(reading: Reading, chosen: Sequence[Chosen]) -> str:
     study = reading.study
     page = Template(_resource("page.html"))
     return page.substitute(
-        title=escape(study.title if study else str(reading.path)),
-        question=escape(study.question if study else ""),
-        answer=escape(answer(reading)),
+        title=html_text(study.title if study else str(reading.path)),
+        question=html_text(study.question if study else ""),
+        answer=html_text(answer(reading)),
         notes=_notes(reading),
-        contents="".join(f'<li><a href="#{n}">{escape(t)}</a></li>' for n, t, _ in there),
+        contents="".join(f'<li><a href="#{n}">{html_text(t)}</a></li>' for n, t, _ in there),
         sections="".join(
-            f'<section id="{n}" aria-labelledby="{n}-title"><h2 id="{n}-title">{escape(t)}</h2>'
+            f'<section id="{n}" aria-labelledby="{n}-title"><h2 id="{n}-title">{html_text(t)}</h2>'
             f"{body}</section>"
             for n, t, body in there
         ),
         style=_resource("page.css"),
         script=_resource("explorer.js") if reading.fronts else "",
-        version=escape(reading.versions.get("arrayopt", "")),
+        version=html_text(reading.versions.get("arrayopt", "")),
     )
 
 
@@ -130,16 +130,16 @@ def _notes(reading: Reading) -> str:
             "chance, `arrayopt compare` tells from runs with several seeds."
         )
     return "".join(
-        "<li>" + re.sub(r"`([^`]+)`", r"<code>\1</code>", escape(note)) + "</li>" for note in notes
+        "<li>" + re.sub(r"`([^`]+)`", r"<code>\1</code>", html_text(note)) + "</li>" for note in notes
     )
 
 
 def picture(ax: Axes, name: str, caption: str, alternative: str) -> str:
     """A figure of the page with its caption and a text for those who cannot see it."""
     svg = figure_svg(ax.figure.figure, name).replace(
-        "<svg ", f'<svg role="img" aria-label="{escape(alternative, quote=True)}" ', 1
+        "<svg ", f'<svg role="img" aria-label="{html_text(alternative)}" ', 1
     )
-    return f"<figure>{svg}<figcaption>{escape(caption)}</figcaption></figure>"
+    return f"<figure>{svg}<figcaption>{html_text(caption)}</figcaption></figure>"
 
 
 def _fronts(reading: Reading, chosen: Sequence[Chosen]) -> str:
@@ -171,7 +171,7 @@ def _fronts(reading: Reading, chosen: Sequence[Chosen]) -> str:
         )
     told = {s.name: s.description for s in reading.study.strategies} if reading.study else {}
     listed = "".join(
-        f"<dt>{escape(name)}</dt><dd>{escape(told.get(name, ''))}</dd>" for name in reading.fronts
+        f"<dt>{html_text(name)}</dt><dd>{html_text(told.get(name, ''))}</dd>" for name in reading.fronts
     )
     if any(told.values()):
         parts.append(f'<div><h3>The strategies</h3><dl class="read">{listed}</dl></div>')
@@ -185,7 +185,7 @@ def _designs(reading: Reading, chosen: Sequence[Chosen]) -> str:
 def _design(reading: Reading, chosen: Chosen, number: int) -> str:
     design, name = design_of(reading, chosen), name_of(reading, chosen)
     key = f"d{number}"
-    parts = [f"<article><h3>{escape(name)} <small>{escape(chosen.reason)}</small></h3>"]
+    parts = [f"<article><h3>{html_text(name)} <small>{html_text(chosen.reason)}</small></h3>"]
     parts.append('<div class="pair">')
     if "pressure_real" in design:
         with styled():
@@ -244,12 +244,12 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
             )
         )
     parts += [merit_table(reading, chosen.strategy, design), "</div>", group_table(design)]
-    parts += [f"<p>{escape(sentence)}</p>" for sentence in trouble(design)]
-    folder = escape(str(reading.path))
+    parts += [f"<p>{html_text(sentence)}</p>" for sentence in trouble(design)]
+    folder = html_text(str(reading.path))
     parts.append(
         "<p>To check it at the highest fidelity, or hand it on:</p>"
-        f"<pre>arrayopt verify {folder} {escape(name)}\n"
-        f"arrayopt export {folder} {escape(name)} --to OUT</pre></article>"
+        f"<pre>arrayopt verify {folder} {html_text(name)}\n"
+        f"arrayopt export {folder} {html_text(name)} --to OUT</pre></article>"
     )
     return "".join(parts)
 
@@ -264,7 +264,7 @@ def _verification(reading: Reading) -> str:
             for k in np.flatnonzero(np.isfinite(value)):
                 rows.append(
                     [
-                        f"{escape(name)}/{int(front['evaluation'][k])}",
+                        f"{html_text(name)}/{int(front['evaluation'][k])}",
                         typeset(heading(merit)),
                         shown_number(merit, float(search[k])),
                         shown_number(merit, float(value[k])),
@@ -303,7 +303,7 @@ def _convergence(reading: Reading) -> str:
             late.append(f"{name} {gain:.1f} %")
     text = (
         f"<p>Share of the final hypervolume gained in the last quarter of the search: "
-        f"{escape(', '.join(late))}. A curve that still climbs promises better designs from a "
+        f"{html_text(', '.join(late))}. A curve that still climbs promises better designs from a "
         "longer search.</p>"
         if late
         else ""
@@ -329,8 +329,8 @@ def _cautions(reading: Reading) -> str:
         if parts:
             worst[name] = np.concatenate(parts)
     items = "".join(
-        f'<li class="{"act" if c.act else "know"}"><strong>{escape(c.topic.capitalize())}'
-        f"{' – act on this' if c.act else ''}.</strong> {escape(c.text)}</li>"
+        f'<li class="{"act" if c.act else "know"}"><strong>{html_text(c.topic.capitalize())}'
+        f"{' – act on this' if c.act else ''}.</strong> {html_text(c.text)}</li>"
         for c in cautions(reading.study, worst)
     )
     return f"<p>{DISCLAIMER}</p><ul>{items}</ul>"
@@ -340,11 +340,11 @@ def _reproduce(reading: Reading) -> str:
     versions = ", ".join(f"{name} {value}" for name, value in reading.versions.items())
     spent = max(reading.evaluations.values(), default=0)
     return (
-        f"<p>Seed {reading.seed}, {spent} evaluations for each strategy; {escape(versions)}. The "
+        f"<p>Seed {reading.seed}, {spent} evaluations for each strategy; {html_text(versions)}. The "
         "same study, seed and versions give the same fronts for any number of workers. Digest of "
-        f'the study: <code class="long">{escape(reading.digest)}</code></p>'
+        f'the study: <code class="long">{html_text(reading.digest)}</code></p>'
         "<p>Save the text below as <code>study.toml</code>, then</p>"
         f"<pre>arrayopt run study.toml --out results --seed {reading.seed} --evaluations {spent}\n"
         "arrayopt report results</pre>"
-        f"<details open><summary>The study</summary><pre>{escape(reading.text)}</pre></details>"
+        f"<details open><summary>The study</summary><pre>{html_text(reading.text)}</pre></details>"
     )

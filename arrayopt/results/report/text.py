@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from html import escape
 
 import numpy as np
 import xarray as xr
 
+from arrayopt.base.text import html_text
 from arrayopt.merits.uncertainty import banded
 from arrayopt.merits.evaluate import limits_in_force
 from arrayopt.results.plots.style import typeset
@@ -148,11 +148,11 @@ def strategy_table(reading: Reading) -> str:
         count = int(front.attrs.get("front_members", front.sizes["design"]))
         rows.append(
             [
-                escape(name),
+                html_text(name),
                 f"{reading.evaluations.get(name, 0)}",
                 f"{count}",
                 f"{float(front.attrs['hypervolume']):.4f}",
-                *(escape(b) for b in best),
+                *(html_text(b) for b in best),
             ]
         )
     caption = (
@@ -174,13 +174,13 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
     for name in MERITS:
         if name not in design:
             continue
-        title = f'<abbr title="{escape(quantity(name).meaning, quote=True)}">{words(name)}</abbr>'
+        title = f'<abbr title="{html_text(quantity(name).meaning)}">{words(name)}</abbr>'
         margin = MARGIN_PREFIX + name
         row = [
             f"<strong>{title}</strong>" if name in wanted else title,
             shown_number(name, float(design[name])),
             *([two_lines(band_text(design, name)) if name in known else ""] if known else []),
-            escape(typeset(quantity(margin).shown)),
+            html_text(typeset(quantity(margin).shown)),
             limits.get(name, ""),
             _margin(name, float(design[margin])) if margin in design else "",
         ]

@@ -1,0 +1,382 @@
+"""M12: slow sweeps of many chips at once, every cell apart, by their envelopes' slow flow.
+
+    2 j w m_n A_n' = F_n - (d_n + 3/4 g_n |A_n|^2 + j l_n) A_n - j w sum_(m != n) Z_nm A_m   (M12.1)
+
+with w moving. docs/models/M12-in-time.md has the method, and how near it comes to steady states.
+"""
+
+from __future__ import annotations
+
+from enum import IntFlag
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from arrayopt.physics.back.neck_kernel import (
+    NECK_COUNT,
+    NO_NECK,
+    back_pressure,
+    neck_coefficients,
+)
+from arrayopt.physics.intime.flow_kernel import (
+    BLOCK,
+    STEPS,
+    ChipArrays,
+    Floats,
+    Ints,
+    Records,
+    Sweeps,
+    coupling_norm,
+    sweep_items,
+)
+from arrayopt.physics.numerics.compiled import kernel
+from arrayopt.physics.numerics.lanes import LANES
+from arrayopt.physics.numerics.threads import spread
+from arrayopt.physics.sound.radiation import (
+    TERMS_FOR_LIMIT,
+    directivity_series,
+    impedance_from_series,
+)
+
+SLOWNESS = 20.0
+"""K: the frequency moves by the narrowest linewidth squared over K each second (M12.4)."""
+STEP = 0.12
+"""Longest step, of the shortest decay time of a cell."""
+COUPLED_STEP = 0.3
+"""Longest step, over the time in which coupling alone may change an envelope by itself."""
+TURN = 40.0
+"""Longest step: of the turn, in radians, of a cell twice as far off as the sweep is wide."""
+HOLD = 8.0
+"""Decay times of the slowest cell before the frequency moves."""
+WINDOWS = 60.0
+"""Least number of windows in the narrowest linewidth."""
+RESTLESS = 0.2
+"""Speed of the envelopes over size and slowest decay rate, above which they do not rest."""
+PATIENCE = 40.0
+"""Decay times of the slowest cell in which envelopes come to rest after a jump, or never."""
+
+
+class ChipStatus(IntFlag):
+    """What is wrong with a chip's sweep; 0 means nothing."""
+
+    OK = 0
+    BEATS = 1
+    """Somewhere on the sweep the envelopes never came to rest: values there are means."""
+    ESCAPED = 2
+    """The motion grew beyond all bounds, or an input is not finite: no values."""
+    KA_RANGE = 4
+    """ka above 4: beyond the series of the self impedance (M5.6): no values."""
+    OVERLAP = 8
+    """Two discs overlap: the mutual impedance needs a spacing above their radii: no values."""
+
+
+class ChipSweep(NamedTuple):
+    """Chips of a batch of designs along a sweep; windows beyond a design's last are NaN."""
+
+    frequency: Floats
+    """(design, window): middle of each window (Hz), in the order visited."""
+    volume: NDArray[np.complex128]
+    """(design, chip, window): volume displacement that reaches the target (m3), see M9.1."""
+    beat: Floats
+    """(design, chip, window): rms deviation from it within the window (m3)."""
+    unrest: Floats
+    """(design, chip, window): speed of the envelopes over size and slowest decay rate."""
+    power: Floats
+    """(design, chip, window): mean mechanical power taken from the drive (W)."""
+    deflection: Floats
+    """(design, chip, cell): largest centre amplitude on the sweep (m)."""
+    settled: NDArray[np.complex128]
+    """(design, chip, cell): amplitude where the sweep ends (m)."""
+    status: Ints
+    """(design, chip): `ChipStatus`."""
+    steps: Ints
+    """(design,): steps taken."""
+
+
+def pair_classes(position: ArrayLike) -> tuple[Ints, Floats]:
+    """The different distances between cells: number of each pair's (-1: a cell and itself).
+
+    ``position`` (cell, 2), any unit. Returns (cell, cell) and (distance,).
+    """
+    xy = np.asarray(position, dtype=np.float64)
+    apart = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
+    own = np.eye(len(xy), dtype=bool)
+    if np.any(apart[~own] == 0.0):
+        raise ValueError("two cells have the same position.")
+    unit = apart[~own].min() if len(xy) > 1 else 1.0
+    rounded = np.where(own, -1.0, np.round(apart / unit, 9))
+    pair = np.unique(rounded, return_inverse=True)[1].reshape(apart.shape) - 1
+    distance = np.ones(max(int(pair.max()) + 1, 1))
+    distance[pair[~own]] = apart[~own]
+    return pair.astype(np.int64), distance
+
+
+def chip_arrays(
+    position: ArrayLike,
+    *,
+    mass: ArrayLike,
+    damping: ArrayLike,
+    stiffness: ArrayLike,
+    cubic: ArrayLike,
+    force: ArrayLike,
+    radius: ArrayLike,
+    volume: ArrayLike,
+    nominal: ArrayLike,
+    shape: ArrayLike,
+    resistance: ArrayLike,
+    reactance: ArrayLike,
+    density: float,
+    sound_speed: float,
+    scale: ArrayLike = 1.0,
+    sides: int = 1,
+    cavity: ArrayLike = 0.0,
+    neck: Floats = NO_NECK,
+    lead: ArrayLike = 0.0,
+    lag: ArrayLike = 0.0,
+    polar: float = 0.0,
+) -> ChipArrays:
+    """Arrange chips for the slow flow.
+
+    Parameters
+    ----------
+    position : array (cell, 2)
+        Centres, shared by the batch, in units of ``scale``.
+    mass, damping, stiffness, cubic, radius, volume : array (design, chip, cell)
+        Of each cell without air [kg, N s/m, N/m, N/m3 (effective: M7.5), m, m2]; volume is the
+        displaced one per centre displacement.
+    force : complex array (design, chip, cell)
+        Force amplitude with its phase: force per volt times drive [N].
+    nominal : array (design, cell)
+        Radii of the design [m]. Its cells give the coupling that all its chips share, up to each
+        cell's volume (M12.5).
+    shape, resistance, reactance : array (design, cell, ...)
+        Shape and series of the self impedance as in `coupled_arrays`.
+    density, sound_speed : float
+    scale : array (design,)
+        Metres per unit of position.
+    sides : radiating sides; 0 leaves mutual radiation out.
+    cavity : array (design, chip, cell)
+        Pressure per displaced volume of a cavity with necks [Pa/m3].
+    neck : as in `coupled_arrays`.
+    lead, lag : array (design, cell)
+        The drive lags by, and the sound reaches the target earlier by, this time [s].
+    polar : polar angle of the target [rad].
+    """
+    size = np.asarray(mass).shape
+    if len(size) != 3:
+        raise ValueError(f"mass has shape {size}; (design, chip, cell) is needed.")
+    designs, _, cells = size
+
+    def full(value: ArrayLike, to: tuple[int, ...] = size) -> Floats:
+        return np.array(np.broadcast_to(value, to), dtype=np.float64, order="C")
+
+    def rows(value: ArrayLike) -> Floats:
+        series = np.asarray(value, dtype=np.float64)
+        return full(series, (designs, cells, series.shape[-1]))
+
+    drive = np.broadcast_to(np.asarray(force, dtype=np.complex128), size)
+    pair, distance = pair_classes(position)
+    own, transform = full(nominal, (designs, cells)), rows(directivity_series(shape))
+    displaced = full(volume)
+    return ChipArrays(
+        mass=full(mass),
+        damping=full(damping),
+        stiffness=full(stiffness),
+        cubic=full(cubic),
+        force_re=np.array(drive.real, order="C"),
+        force_im=np.array(drive.imag, order="C"),
+        radius=full(radius),
+        strength=displaced / (np.pi * own**2 * transform[..., 0])[:, None, :],
+        volume=displaced,
+        cavity=full(cavity),
+        nominal=own,
+        transform=transform,
+        resistance=rows(resistance),
+        reactance=rows(reactance),
+        terms=np.full(designs, rows(resistance).shape[-1], dtype=np.int64),
+        lead=full(lead, (designs, cells)),
+        lag=full(lag, (designs, cells)),
+        pair=pair,
+        distance=distance,
+        scale=full(scale, (designs,)),
+        coupling=np.full(designs, float(sides)),
+        neck=np.array(neck, dtype=np.float64),
+        sine=float(np.sin(polar)),
+        density=float(density),
+        sound_speed=float(sound_speed),
+    )
+
+
+class Linear(NamedTuple):
+    """Small-signal figures of every cell without the others; (design, chip, cell)."""
+
+    resonance: Floats
+    """With the air's mass, necks held (rad/s)."""
+    decay: Floats
+    """Rate of the envelope at resonance (1/s)."""
+
+
+def linear_figures(arrays: ChipArrays) -> Linear:
+    """Resonance and decay rate of every cell (M6)."""
+    a = arrays
+    stiffness = a.stiffness + a.cavity * a.volume**2
+    loading = a.density * a.sound_speed * np.pi * a.radius**2
+    series = (a.resistance[:, None], a.reactance[:, None])
+    w = np.sqrt(stiffness / a.mass)
+    r = x = np.zeros_like(w)
+    for _ in range(12):  # each gains a decade: air is a light load
+        r, x, _ = impedance_from_series(w / a.sound_speed * a.radius, *series)
+        w = np.sqrt(stiffness / (a.mass + loading * x / w))
+    loss = a.damping + loading * r
+    if a.neck[NECK_COUNT] > 0.0:
+        loss = loss + a.volume**2 * _drags(w, a.cavity, a.neck, a.density, a.sound_speed) / w
+    return Linear(w, loss / (2.0 * (a.mass + loading * x / w)))
+
+
+@kernel
+def _drags(w: Floats, cavity: Floats, neck: Floats, density: float, sound_speed: float) -> Floats:
+    """Imaginary part of `back_pressure` of every cell."""
+    out = np.empty(w.size)
+    closed = cavity.ravel()
+    for i, x in enumerate(w.flat):
+        area, mass, resistance = neck_coefficients(x, neck, density, sound_speed)
+        _, out[i] = back_pressure(x, closed[i], area, mass, resistance)
+    return out.reshape(w.shape)
+
+
+def chip_sweep(
+    arrays: ChipArrays,
+    *,
+    start: ArrayLike,
+    stop: ArrayLike,
+    slowness: float = SLOWNESS,
+    step: float = STEP,
+    single: bool = False,
+    drive_scale: ArrayLike = 1.0,
+) -> ChipSweep:
+    """Sweep every chip slowly from one frequency to another (M12.1 to M12.6).
+
+    Parameters
+    ----------
+    arrays : ChipArrays
+        From `chip_arrays`.
+    start, stop : array (design,)
+        [Hz]; a falling sweep begins at the higher one. Begin and end outside all resonances.
+    slowness : float
+        K of M12.4. The sweep's own lag moves folds by about (1/K)^(2/3) linewidths.
+    step : float
+        Longest step, of the shortest decay time of a cell.
+    single : bool
+        Single precision: twice as fast.
+    drive_scale : array (design,)
+        Factor on all forces.
+
+    Returns
+    -------
+    ChipSweep
+        One mode and one harmonic a cell, ka below 4, weakly quadratic. A chip's values depend
+        neither on others in the batch nor on threads. Where ``status`` has more than BEATS, NaN.
+    """
+    designs, chips, cells = arrays.mass.shape
+    first, last = (np.broadcast_to(np.asarray(f, float), (designs,)) for f in (start, stop))
+    if not (np.all(first > 0.0) and np.all(last > 0.0) and np.all(first != last)):
+        raise ValueError("a sweep needs two different positive frequencies.")
+    factor = np.broadcast_to(np.asarray(drive_scale, float), (designs,))[:, None, None]
+    arrays = arrays._replace(force_re=arrays.force_re * factor, force_im=arrays.force_im * factor)
+    terms = _terms(arrays, np.maximum(first, last))
+    arrays = arrays._replace(terms=np.minimum(terms, arrays.resistance.shape[-1]))
+    status = _range_status(arrays, np.maximum(first, last))
+    linear = linear_figures(arrays)
+    usable = np.isfinite(linear.decay) & (linear.decay > 0.0)
+    status |= np.where(usable.all(axis=2), 0, int(ChipStatus.ESCAPED))
+    decay = np.where(usable, linear.decay, np.nan)
+    with np.errstate(all="ignore"):
+        slow = np.nan_to_num(np.fmin.reduce(decay, axis=(1, 2)), nan=1.0)
+        fast = np.nan_to_num(np.fmax.reduce(decay, axis=(1, 2)), nan=1.0)
+    h = np.minimum(step / fast, COUPLED_STEP * step / STEP / _coupling_rate(arrays, linear))
+    h = np.minimum(h, TURN / (4.0 * np.pi * np.abs(last - first)))
+    rate = 2.0 * slow**2 / (np.pi * slowness)  # 2 pi (slow / pi)^2 / K, in rad/s per s
+    way = 2.0 * np.pi * (last - first)
+    segments = np.ceil(np.abs(way) / (rate * h * STEPS)).astype(np.int64)
+    advance = way / (segments * STEPS)
+    wanted = 2.0 * slow / WINDOWS / (BLOCK * np.abs(advance))
+    blocks = np.maximum(wanted.astype(np.int64), 1)
+    windows = segments * STEPS // (BLOCK * blocks)
+    per_design = -(-chips // LANES)
+    sweeps = Sweeps(
+        design=np.repeat(np.arange(designs), per_design),
+        chip=np.tile(LANES * np.arange(per_design), designs),
+        start=2.0 * np.pi * first,
+        advance=advance,
+        step=h,
+        hold=np.ceil(HOLD / (slow * h * STEPS)).astype(np.int64),
+        segments=segments,
+        blocks=blocks,
+    )
+    most = int(windows.max())
+    shape = (designs, chips, most)
+    records = Records(
+        volume=np.full(shape, np.nan, dtype=np.complex128),
+        beat=np.full(shape, np.nan),
+        unrest=np.full(shape, np.nan),
+        power=np.full(shape, np.nan),
+        deflection=np.full((designs, chips, cells), np.nan),
+        settled=np.full((designs, chips, cells), np.nan, dtype=np.complex128),
+    )
+    kind = np.empty(0, dtype=np.float32 if single else np.float64)
+    spread(sweep_items, sweeps.design.size, arrays, sweeps, kind, records)
+    place = (np.arange(most) + 0.5) * (BLOCK * blocks * advance)[:, None]
+    frequency = first[:, None] + place / (2.0 * np.pi)
+    frequency[np.arange(most) >= windows[:, None]] = np.nan
+    records.unrest[...] /= slow[:, None, None]
+    lost = ~np.isfinite(records.settled).all(axis=2)
+    status |= np.where(lost, int(ChipStatus.ESCAPED), 0)
+    patience = np.ceil(PATIENCE / (slow * h * BLOCK * blocks)).astype(np.int64)
+    status |= np.where(_never_rests(records.unrest, patience), int(ChipStatus.BEATS), 0)
+    for values in records:
+        values[(status & ~int(ChipStatus.BEATS)) != 0] = np.nan
+    return ChipSweep(frequency, *records, status, (segments + sweeps.hold) * STEPS)
+
+
+def _never_rests(unrest: Floats, patience: Ints) -> NDArray[np.bool_]:
+    """Chips (design, chip) with more restless windows in a row than the design's ``patience``."""
+    run = np.zeros(unrest.shape[:2], dtype=np.int64)
+    longest = run.copy()
+    for k in range(unrest.shape[2]):
+        run = np.where(unrest[..., k] > RESTLESS, run + 1, 0)
+        longest = np.maximum(longest, run)
+    return np.asarray(longest > patience[:, None])
+
+
+def _terms(arrays: ChipArrays, top: Floats) -> Ints:
+    """Terms of the self impedance's series that a sweep up to ``top`` Hz needs (M5.6)."""
+    ka = 2.0 * np.pi * top * arrays.radius.max(axis=(1, 2)) / arrays.sound_speed
+    limits = sorted((limit, terms) for terms, limit in TERMS_FOR_LIMIT.items())
+    place = np.searchsorted([limit for limit, _ in limits], ka)
+    return np.array([terms for _, terms in limits] + [limits[-1][1]])[place].astype(np.int64)
+
+
+def _range_status(arrays: ChipArrays, top: Floats) -> Ints:
+    """`ChipStatus` of geometry and range, (design, chip)."""
+    reach = arrays.radius.max(axis=2)
+    ka = 2.0 * np.pi * top[:, None] * reach / arrays.sound_speed
+    status = np.where(ka > max(TERMS_FOR_LIMIT.values()), int(ChipStatus.KA_RANGE), 0)
+    cells = arrays.nominal.shape[1]
+    if cells > 1:
+        row, column = np.nonzero(~np.eye(cells, dtype=bool))
+        apart = arrays.scale[:, None] * arrays.distance[arrays.pair[row, column]]
+        gap = apart[:, None] - arrays.radius[..., row] - arrays.radius[..., column]
+        over = (gap < -1e-9 * reach[..., None]).any(axis=2) & (arrays.coupling > 0.0)[:, None]
+        status |= np.where(over, int(ChipStatus.OVERLAP), 0)
+    return np.asarray(status, dtype=np.int64)
+
+
+def _coupling_rate(arrays: ChipArrays, linear: Linear) -> Floats:
+    """Fastest change that coupling alone may make, (design,) [1/s]: norm of C over 2 w m."""
+    out = np.empty(len(arrays.scale))
+    for d in range(out.size):
+        w = float(np.nan_to_num(np.nanmedian(linear.resonance[d]), nan=1.0))
+        heaviest = float((arrays.strength[d] ** 2 / arrays.mass[d]).max())
+        out[d] = coupling_norm(arrays, d, w) * heaviest / (2.0 * w)
+    return np.maximum(out, 1e-300)

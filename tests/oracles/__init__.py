@@ -1,0 +1,1 @@
+"""Slow or independent forms of the models, only to compare with."""
