@@ -1,9 +1,10 @@
 """Slow sweeps of chips beside a C program of the reference arithmetic, and chips per second.
 
-Run: python tests/benchmarks/bench_intime.py. 64 cells of the duct study, lanes are chips, as many
-threads on both sides; rates are those of one processor, by processor time. The C program (intime_roofline.c, gcc -O3 -march=native -ffast-math) takes
-two stages with a product each to a step of 0.12 decay times; ours takes one product to such a step
-and records pressure, power, deflection and beats on the way. Both are counted in steps.
+Run: python -m tests.benchmarks.bench_intime. 64 cells of the duct study, lanes are chips, as many
+threads on both sides; rates are those of one processor, by processor time. The C program
+(intime_roofline.c, gcc -O3 -march=native -ffast-math) takes two stages with a product each to a
+step of 0.12 decay times; ours takes one product to such a step and records pressure, power,
+deflection and beats on the way. Both are counted in steps.
 """
 
 from __future__ import annotations
@@ -139,7 +140,8 @@ def main() -> None:
                     f"{name}, C, two stages: {bound:.2f} M chip-steps/s; ours/C {ours / bound:.2f}"
                 )
     print(
-        "\n| array | drive/onset | K | band beside K = 100: median, largest | chips/s of one processor |\n|---|---|---|---|---|"
+        "\n| array | drive/onset | K | band beside K = 100: median, largest "
+        "| chips/s of one processor |\n|---|---|---|---|---|"
     )
     for strategy, drive in ((0, 0.5), (1, 1.5), (1, 3.0)):
         arrays, start, stop = chips(strategy, 16, drive)
