@@ -25,9 +25,9 @@ HOMES = {
     "klayout": {"chip.readback"},
     "click": {"cli.*"},
     "rich": {"runs.progress"},
-    "netCDF4": {"runs.store"},
+    "netCDF4": {"runs.kept.store"},
     "llvmlite": {"physics.numerics.lanes"},
-    "distributed": {"runs.cluster"},
+    "distributed": {"runs.power.cluster"},
     "numba.cuda": {"physics.transient.card", "physics.transient.card_kernel"},
 }
 MOST_MODULES = 14

@@ -129,7 +129,7 @@ def _compare(
     seed: int,
 ) -> None:
     from arrayopt.lab.against import compare_chip, read_limits, verdict_table
-    from arrayopt.runs.store import open_fronts
+    from arrayopt.runs.kept.store import open_fronts
 
     tree = open_fronts(against)
     name = strategy or next(iter(tree.children), "")

@@ -13,8 +13,12 @@ import numpy as np
 import xarray as xr
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.runs.directory import LOG, STATUS, RunDirectory
-from arrayopt.runs.identity import RunIdentity
+from arrayopt.runs.kept.directory import LOG, STATUS, RunDirectory
+from arrayopt.runs.kept.generations import STATE, Saved
+from arrayopt.runs.kept.identity import RunIdentity
+from arrayopt.runs.kept.replay import replayed
+from arrayopt.runs.kept.store import generation_dataset
+from arrayopt.runs.power.workers import Pool
 from arrayopt.runs.progress import (
     LogProgress,
     Progress,
@@ -23,12 +27,8 @@ from arrayopt.runs.progress import (
     SeveralProgress,
     SilentProgress,
 )
-from arrayopt.runs.replay import replayed
-from arrayopt.runs.saved import STATE, Saved
 from arrayopt.runs.signals import StopSignals
 from arrayopt.runs.status import COMPLETE, FAILED, STOPPED, Health, StatusFile
-from arrayopt.runs.store import generation_dataset
-from arrayopt.runs.workers import Pool
 from arrayopt.search.front import thinned
 from arrayopt.search.loop import Generation, search
 from arrayopt.search.population import SearchSettings

@@ -11,8 +11,8 @@ import xarray as xr
 
 from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.design.designs import DesignSpace
-from arrayopt.runs.saved import generation_files, known_identity, stored_designs
-from arrayopt.runs.store import load
+from arrayopt.runs.kept.generations import generation_files, known_identity, stored_designs
+from arrayopt.runs.kept.store import load
 from arrayopt.search.problem import Floats
 from arrayopt.study.model import Study
 from arrayopt.study.read import read_study_text

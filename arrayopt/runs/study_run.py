@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from arrayopt.base.errors import ArrayoptError
-from arrayopt.runs.cluster import ClusterWorkers
-from arrayopt.runs.identity import RunIdentity
+from arrayopt.runs.kept.identity import RunIdentity
+from arrayopt.runs.power.cluster import ClusterWorkers
+from arrayopt.runs.power.workers import Pool, Workers
 from arrayopt.runs.progress import Progress, SilentProgress
 from arrayopt.runs.run import Budget, Outcome, PooledEvaluator, Task, run_tasks
 from arrayopt.runs.start import start_from
-from arrayopt.runs.workers import Pool, Workers
 from arrayopt.search.evaluator import StudyEvaluator, build_evaluator
 from arrayopt.search.population import SearchSettings
 from arrayopt.search.seeds import seed_vectors

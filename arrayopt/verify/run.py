@@ -13,9 +13,9 @@ import xarray as xr
 from arrayopt.base.errors import ResultsError
 from arrayopt.base.output import digest
 from arrayopt.design.stored import find_design, identifier_of
-from arrayopt.runs.directory import RunDirectory, owner_of
-from arrayopt.runs.identity import RUN, read_identity
-from arrayopt.runs.store import FRONTS, open_fronts
+from arrayopt.runs.kept.directory import RunDirectory, owner_of
+from arrayopt.runs.kept.identity import RUN, read_identity
+from arrayopt.runs.kept.store import FRONTS, open_fronts
 from arrayopt.study.read import read_study_text
 from arrayopt.verify.designs import (
     Verification,

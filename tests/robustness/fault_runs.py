@@ -23,10 +23,10 @@ from pathlib import Path
 import numba
 import numpy as np
 
+from arrayopt.runs.kept.store import open_results
+from arrayopt.runs.power.workers import Workers
 from arrayopt.runs.predict import predict
 from arrayopt.runs.status import read_status
-from arrayopt.runs.store import open_results
-from arrayopt.runs.workers import Workers
 from arrayopt.search.problem import Evaluation, Floats
 from arrayopt.study.read import read_study
 from tests.support.tiny_study import command, forked, tiny_text

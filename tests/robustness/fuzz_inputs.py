@@ -36,9 +36,9 @@ from arrayopt.design.file import read_design
 from arrayopt.lab.calibrate import calibrate
 from arrayopt.lab.read.files import read_measured
 from arrayopt.results.read import current_results, objectives_of, read_run
-from arrayopt.runs.directory import RunDirectory
-from arrayopt.runs.identity import read_identity
-from arrayopt.runs.saved import stored_designs
+from arrayopt.runs.kept.directory import RunDirectory
+from arrayopt.runs.kept.generations import stored_designs
+from arrayopt.runs.kept.identity import read_identity
 from arrayopt.runs.status import read_status, status_text
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.study.calibration import stack_digest

@@ -47,7 +47,7 @@ def told(code: str, environment: dict[str, str]) -> subprocess.CompletedProcess[
 
 def test_without_package_and_home_compiled_code_is_kept_privately(tmp_path: Path) -> None:
     environment = unwritable(tmp_path)
-    code = f"import arrayopt.runs.warm\n{KERNEL}\nprint(k.stats.cache_path)"
+    code = f"import arrayopt.runs.power.warm\n{KERNEL}\nprint(k.stats.cache_path)"
     done = told(code, environment)
     assert done.returncode == 0, done.stderr
     place = tmp_path / "tmp" / f"arrayopt-compiled-{os.geteuid()}"
@@ -84,7 +84,7 @@ def seconds_used(process: int) -> float:
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
 def test_compiling_ends_with_its_parent(tmp_path: Path, number: int) -> None:
     code = (
-        "from arrayopt.runs.warm import compile_kernels\n"
+        "from arrayopt.runs.power.warm import compile_kernels\n"
         "from arrayopt.study.read import read_study\n"
         "if __name__ == '__main__':\n"
         f"    compile_kernels(read_study({str(STUDY)!r}), print)\n"

@@ -13,12 +13,12 @@ from typing import Any
 import pytest
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.runs.identity import read_identity
+from arrayopt.runs.kept.generations import STATE_MAGIC
+from arrayopt.runs.kept.identity import read_identity
+from arrayopt.runs.kept.record import RECORD
+from arrayopt.runs.kept.store import open_results
 from arrayopt.runs.progress import LogProgress
-from arrayopt.runs.record import RECORD
-from arrayopt.runs.saved import STATE_MAGIC
 from arrayopt.runs.status import read_status
-from arrayopt.runs.store import open_results
 from tests.support.toy_problem import Toy
 from tests.support.toy_run import IDENTITY, run_toy
 

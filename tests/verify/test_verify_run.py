@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.runs.store import open_results
+from arrayopt.runs.kept.store import open_results
 from arrayopt.verify import run as verify
 from tests.support.small_runs import runs
 

@@ -31,9 +31,7 @@ from arrayopt.base.files import (
     unwritable,
     write_file,
 )
-from arrayopt.runs.identity import RUN, RunIdentity, differing, parsed_identity
-from arrayopt.runs.record import RECORD, FileRecord
-from arrayopt.runs.saved import (
+from arrayopt.runs.kept.generations import (
     STATE,
     STATE_MAGIC,
     Saved,
@@ -44,7 +42,9 @@ from arrayopt.runs.saved import (
     read_state,
     stored_designs,
 )
-from arrayopt.runs.store import FRONTS, encoded, join_files, load, write_results
+from arrayopt.runs.kept.identity import RUN, RunIdentity, differing, parsed_identity
+from arrayopt.runs.kept.record import RECORD, FileRecord
+from arrayopt.runs.kept.store import FRONTS, encoded, join_files, load, write_results
 
 HISTORY, LOCK = "history.nc", "lock"
 STATUS, LOG = "status.json", "run.log"

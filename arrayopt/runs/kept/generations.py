@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 
 from arrayopt.base.errors import ResultsError
 from arrayopt.base.files import open_plain
-from arrayopt.runs.identity import RUN, RunIdentity, parsed_identity, read_identity
-from arrayopt.runs.store import load
+from arrayopt.runs.kept.identity import RUN, RunIdentity, parsed_identity, read_identity
+from arrayopt.runs.kept.store import load
 from arrayopt.search.loop import readable
 
 STATE = "state"

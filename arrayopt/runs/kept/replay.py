@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.runs.saved import Saved, progress_in
-from arrayopt.runs.store import load
+from arrayopt.runs.kept.generations import Saved, progress_in
+from arrayopt.runs.kept.store import load
 from arrayopt.search.loop import search
 from arrayopt.search.population import SearchSettings
 from arrayopt.search.problem import Evaluation, Evaluator, Floats, Ints
