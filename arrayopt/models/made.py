@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from arrayopt.design.chips import Draws
 from arrayopt.design.designs import Designs
-from arrayopt.models.cells import Cells, build_cells, necks_of
+from arrayopt.models.cells import Cells, build_cells
 from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.intime.slow_flow import chip_arrays
 from arrayopt.study.model import Study
@@ -82,8 +82,7 @@ def made_chips(designs: Designs, study: Study, draws: Draws, *, sides: int | Non
     drive = designs.drive_amplitude * np.exp(1j * designs.drive_phase)
     air, target = study.air_state, study.target
     if sides is None:
-        sides = 2 if study.cell.back.kind == "vented" else 1
-    necked = cells.necked is not None
+        sides = cells.back.sides
     along = np.array([np.cos(target.azimuth), np.sin(target.azimuth)]) * np.sin(target.polar)
     lag = designs.positions() @ along / air.sound_speed
     arrays = chip_arrays(
@@ -103,8 +102,8 @@ def made_chips(designs: Designs, study: Study, draws: Draws, *, sides: int | Non
         sound_speed=air.sound_speed,
         scale=designs.pitch,
         sides=sides,
-        cavity=found["cavity"] if necked else 0.0,
-        neck=necks_of(study),
+        cavity=found["cavity"] if cells.necked is not None else 0.0,
+        neck=cells.back.neck(air),
         lag=lag,
         lead=lag if target.steered else 0.0,
         polar=target.polar,

@@ -26,18 +26,29 @@ AHEAD = 4
 """Steps that the shortest delay must hold besides a block: forces are known two steps ahead, and
 the interpolation reaches two on."""
 
-# Rows of a cell: state, coefficients over the mass, and the largest displacement.
-_X, _V, _DAMP, _K1, _K2, _K3, _RE, _IM, _HEAR, _TOP = range(10)
-_ROWS = 10
+# Rows of a cell with one mode: state, largest displacement, and coefficients over the mass.
+_X, _V, _TOP, _DAMP, _K1, _K2, _K3, _RE, _IM, _HEAR, _SPEAK, _TELL = range(12)
+
+
+@inner
+def monomials(modes: int) -> int:
+    """Products of one to three of so many displacements."""
+    two = modes * (modes + 1) // 2
+    return modes + two + two * (modes + 2) // 3
+
+
+@kernel
+def coefficients(modes: int) -> int:
+    """Coefficients of a cell: damping, monomials, drive re and im, hear, speak, tell (M12.7)."""
+    return modes * (modes + monomials(modes) + 5)
 
 
 class Motions(NamedTuple):
     """What moves and how; over the mass of each cell with its air; C order."""
 
     coefficient: Floats
-    """(design, chip, cell, 7): damping, three stiffnesses, drive re and im, hearing (M12.7)."""
-    speak: Floats
-    """(design, chip, cell): displaced volume over that of the design."""
+    """(design, chip, cell, `coefficients`): rows of every mode, one kind after another."""
+    modes: int
     gain: Floats
     """(design, cell from, cell to): force per past acceleration (kg)."""
     delay: Floats
@@ -112,22 +123,25 @@ def _pull(c: Any, k1: Any, k2: Any, k3: Any, x: Any, v: Any, f: Any) -> Any:
 
 
 @inner
-def step_cells(b: Real, force: Real, m: int, h: Any, drive: Real, now: Real, at: int) -> None:
-    """One classical Runge-Kutta step of every cell (M8.2), and its acceleration into ``now``.
+def step_cells(
+    b: Real, force: Real, m: int, h: Any, drive: Real, now: Real, at: int, tell: Real
+) -> None:
+    """One classical Runge-Kutta step of every cell of one mode (M8.2).
 
     ``force`` (cell, step, lane) holds what the air brings from a step before the block on; the
     force at half a step is the cubic through four of them. ``drive``: at start, half, end, and at
-    the end of the step before, its quadrature after each.
+    the end of the step before, its quadrature after each. ``now`` and ``tell`` receive what the
+    others and the target hear of the acceleration at the start.
     """
     T = b.dtype.type
-    cells = b.size // (_ROWS * LANES)
-    room, slots = force.size // cells, now.size // cells
+    cells = tell.size // LANES
+    rows, room, slots = b.size // cells, force.size // cells, now.size // cells
     half, third, sixth = T(0.5) * h, h * T(1.0 / 3.0), h * T(1.0 / 6.0)
     c0, s0, c1, s1, c2, s2, cp, sp = drive
     for i in range(cells):
-        r, f, o = i * _ROWS * LANES, i * room + m * LANES, i * slots + at * LANES
+        f, o = i * room + m * LANES, i * slots + at * LANES
         air, out = force[f : f + 4 * LANES], now[o : o + LANES]
-        row = b[r : r + _ROWS * LANES]
+        row, told = b[i * rows : (i + 1) * rows], tell[i * LANES : (i + 1) * LANES]
         for lane in range(LANES):
             x, v = row[_X * LANES + lane], row[_V * LANES + lane]
             c, k1 = row[_DAMP * LANES + lane], row[_K1 * LANES + lane]
@@ -151,7 +165,132 @@ def step_cells(b: Real, force: Real, m: int, h: Any, drive: Real, now: Real, at:
             row[_V * LANES + lane] = fma(sixth, p0 + p3, fma(third, p1 + p2, v))
             row[_TOP * LANES + lane] = max(row[_TOP * LANES + lane], abs(x))
             # where the drive jumps, half of the jump: keeps its area (M8.18)
-            out[lane] = p0 + T(0.5) * (re * (cp - c0) - im * (sp - s0))
+            mean = p0 + T(0.5) * (re * (cp - c0) - im * (sp - s0))
+            out[lane] = row[_SPEAK * LANES + lane] * mean
+            told[lane] = row[_TELL * LANES + lane] * mean
+
+
+@inner
+def _add_row(to: Real, at: int, scale: Any, of: Real, k: int) -> None:
+    for lane in range(LANES):
+        to[at + lane] = fma(scale, of[k + lane], to[at + lane])
+
+
+@inner
+def _add_product(to: Real, at: int, one: Real, k: int, two: Real, n: int) -> None:
+    for lane in range(LANES):
+        to[at + lane] = fma(one[k + lane], two[n + lane], to[at + lane])
+
+
+@inner
+def _pull_modes(
+    row: Real, modes: int, xv: Real, power: Real, drive: Real, q: int, air: Real, out: Real
+) -> None:
+    """Accelerations of all modes at the displacements and velocities ``xv`` (2, mode, lane).
+
+    ``power`` is room for the monomials; drive number q and the air's force ``air`` are those now.
+    """
+    T = xv.dtype.type
+    L = LANES
+    count = monomials(modes)
+    n = 0
+    for j in range(modes):
+        for lane in range(L):
+            power[n * L + lane] = -xv[j * L + lane]
+        n += 1
+    for j in range(modes):
+        for k in range(j, modes):
+            for lane in range(L):
+                power[n * L + lane] = power[j * L + lane] * xv[k * L + lane]
+            n += 1
+    for j in range(modes):
+        for k in range(j, modes):
+            pair = modes + j * modes - j * (j - 1) // 2 + k - j
+            for i in range(k, modes):
+                for lane in range(L):
+                    power[n * L + lane] = power[pair * L + lane] * xv[i * L + lane]
+                n += 1
+    state = 2 * modes + 1
+    stiff = state + modes * modes
+    push = stiff + modes * count
+    for i in range(modes):
+        at = i * L
+        for lane in range(L):
+            out[at + lane] = T(0.0)
+        _add_row(out, at, drive[2 * q], row, (push + i) * L)
+        _add_row(out, at, -drive[2 * q + 1], row, (push + modes + i) * L)
+        _add_product(out, at, row, (push + 2 * modes + i) * L, air, 0)
+        for e in range(count):
+            _add_product(out, at, row, (stiff + i * count + e) * L, power, e * L)
+        for j in range(modes):
+            for lane in range(L):
+                c = row[(state + i * modes + j) * L + lane]
+                out[at + lane] = fma(-c, xv[(modes + j) * L + lane], out[at + lane])
+
+
+@inner
+def step_modes(
+    b: Real,
+    modes: int,
+    work: Real,
+    force: Real,
+    m: int,
+    h: Any,
+    drive: Real,
+    now: Real,
+    at: int,
+    tell: Real,
+) -> None:
+    """As `step_cells`, for cells of several coupled modes (M8.6); ``work`` (row, part)."""
+    T = b.dtype.type
+    L = LANES
+    cells = tell.size // L
+    rows, room, slots = b.size // cells, force.size // cells, now.size // cells
+    last = rows // L - 2 * modes
+    push = last - 3 * modes
+    xv, pulls, sums, power, air = work[0], work[1], work[2], work[3], work[4]
+    for i in range(cells):
+        row = b[i * rows : (i + 1) * rows]
+        f, o = i * room + m * L, i * slots + at * L
+        for lane in range(L):
+            total = T(0.0)
+            for j in range(modes):
+                total += row[j * L + lane]
+            row[2 * modes * L + lane] = max(row[2 * modes * L + lane], abs(total))
+        for q in range(2 * modes * L):
+            xv[q] = row[q]
+            sums[q] = T(0.0)
+        for stage in range(4):
+            place = (stage + 1) // 2
+            for lane in range(L):
+                a0, a2 = force[f + L + lane], force[f + 2 * L + lane]
+                if place == 1:
+                    outer = force[f + lane] + force[f + 3 * L + lane]
+                    air[lane] = T(0.5625) * (a0 + a2) - T(0.0625) * outer
+                else:
+                    air[lane] = a0 if place == 0 else a2
+            _pull_modes(row, modes, xv, power, drive, place, air, pulls)
+            if stage == 0:
+                for lane in range(L):
+                    heard = said = T(0.0)
+                    for j in range(modes):
+                        re, im = row[(push + j) * L + lane], row[(push + modes + j) * L + lane]
+                        jump = re * (drive[6] - drive[0]) - im * (drive[7] - drive[1])
+                        mean = pulls[j * L + lane] + T(0.5) * jump
+                        heard = fma(row[(last + j) * L + lane], mean, heard)
+                        said = fma(row[(last + modes + j) * L + lane], mean, said)
+                    now[o + lane] = heard
+                    tell[i * L + lane] = said
+            weight = h * T(1.0 / 6.0) if stage in (0, 3) else h * T(1.0 / 3.0)
+            ahead = h if stage == 2 else T(0.5) * h
+            for q in range(modes * L):
+                v, p = xv[modes * L + q], pulls[q]
+                sums[q] = fma(weight, v, sums[q])
+                sums[modes * L + q] = fma(weight, p, sums[modes * L + q])
+                xv[q] = fma(ahead, v, row[q])
+                xv[modes * L + q] = fma(ahead, p, row[modes * L + q])
+        for q in range(2 * modes * L):
+            row[q] += sums[q]
 
 
 @kernel
@@ -169,11 +308,17 @@ def move_items(
 ) -> None:
     """Items begin..stop: ``pressure`` (design, chip, sample) in m3/s2, one sample a ``stride``.
 
-    ``deflection`` and ``left`` (design, chip, cell): largest displacement, and the last one.
+    ``deflection`` and ``left`` (design, chip, cell): largest displacement of the centre, and the
+    last one.
     """
     T = kind.dtype.type
     cells = m.weight.shape[1]
-    b = np.zeros(cells * _ROWS * LANES, dtype=kind.dtype)
+    modes = m.modes
+    state = 2 * modes + 1
+    rows = state + m.coefficient.shape[3]
+    b = np.zeros(cells * rows * LANES, dtype=kind.dtype)
+    work = np.zeros((5, rows * LANES), dtype=kind.dtype)
+    tell = np.zeros(cells * LANES, dtype=kind.dtype)
     weights = np.zeros((cells, cells, TAPS), dtype=kind.dtype)
     first = np.zeros((cells, cells), dtype=np.int64)
     hearing = np.zeros((cells, TAPS), dtype=kind.dtype)
@@ -211,17 +356,13 @@ def move_items(
         # forces of a block, from a step before it to two steps after it
         force = np.zeros((cells, (block + 3) * LANES), dtype=kind.dtype)
         told = np.zeros((total + 4) * LANES, dtype=kind.dtype)
+        chips = m.coefficient.shape[1]
         b[:] = 0.0
         for i in range(cells):
             for lane in range(LANES):
-                ch = min(c0 + lane, m.speak.shape[1] - 1)
-                for q in range(7):
-                    value = m.coefficient[d, ch, i, q]
-                    b[(i * _ROWS + _DAMP + q) * LANES + lane] = value
-        speak = np.empty((cells, LANES), dtype=kind.dtype)
-        for i in range(cells):
-            for lane in range(LANES):
-                speak[i, lane] = m.speak[d, min(c0 + lane, m.speak.shape[1] - 1), i]
+                own = m.coefficient[d, min(c0 + lane, chips - 1), i]
+                for q in range(own.size):
+                    b[(i * rows + state + q) * LANES + lane] = own[q]
         place, k = reach, 0
         while k < total:
             count = min(block, total - k)
@@ -249,22 +390,25 @@ def move_items(
                 at = 2 * (k + s)
                 drive[6] = m.drive[d, at, 0] if 0 < at <= 2 * n else 0.0
                 drive[7] = m.drive[d, at, 1] if 0 < at <= 2 * n else 0.0
-                step_cells(b, flat, s, T(h), drive, past.reshape(-1), place + s)
+                flow = past.reshape(-1)
+                if modes == 1:
+                    step_cells(b, flat, s, T(h), drive, flow, place + s, tell)
+                else:
+                    step_modes(b, modes, work, flat, s, T(h), drive, flow, place + s, tell)
                 for j in range(cells):
-                    for lane in range(LANES):
-                        past[j, (place + s) * LANES + lane] *= speak[j, lane]
                     for q in range(TAPS):
                         # sample k + s is the q-th of four for the point arrive + 2 - q later
                         to = (k + s + arrive[j] + 2 - q) * LANES
                         if 0 <= to < told.size:
                             for lane in range(LANES):
-                                value = past[j, (place + s) * LANES + lane]
+                                value = tell[j * LANES + lane]
                                 told[to + lane] = fma(hearing[j, q], value, told[to + lane])
             k += count
             place += count
-        for lane in range(min(LANES, m.speak.shape[1] - c0)):
+        for lane in range(min(LANES, chips - c0)):
             for q in range(min(pressure.shape[2], -(-total // stride))):
                 pressure[d, c0 + lane, q] = told[q * stride * LANES + lane]
             for i in range(cells):
-                deflection[d, c0 + lane, i] = b[(i * _ROWS + _TOP) * LANES + lane]
-                left[d, c0 + lane, i] = b[(i * _ROWS + _X) * LANES + lane]
+                deflection[d, c0 + lane, i] = b[(i * rows + 2 * modes) * LANES + lane]
+                for j in range(modes):
+                    left[d, c0 + lane, i] += b[(i * rows + j) * LANES + lane]
