@@ -27,7 +27,7 @@ if TYPE_CHECKING:
         plot_front,
         plot_response,
     )
-    from arrayopt.runs.store import open_results
+    from arrayopt.runs.kept.store import open_results
     from arrayopt.runs.study_run import RunOptions, run_study
     from arrayopt.study.materials import MATERIALS
     from arrayopt.study.model import Study
@@ -48,7 +48,7 @@ _HOME = {
     "calibrate": "lab.calibrate",
     "compare": "results.compare.comparison",
     "evaluate": "merits.evaluate",
-    "open_results": "runs.store",
+    "open_results": "runs.kept.store",
     "plot_array": "results.plots.pictures",
     "plot_beam": "results.plots.pictures",
     "plot_convergence": "results.plots.pictures",

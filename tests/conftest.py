@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from arrayopt.runs.warm import compile_kernels
+from arrayopt.runs.power.warm import compile_kernels
 from arrayopt.study.read import read_study
 from tests.support.paths import STUDIES
 from tests.support.references import (

@@ -19,7 +19,7 @@ import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
-from io import BufferedReader
+from io import BufferedReader, BufferedWriter
 from pathlib import Path
 
 from arrayopt.base.errors import ResultsError
@@ -84,6 +84,23 @@ def _refuse_special(mode: int) -> None:
     kind = "a link" if stat.S_ISLNK(mode) else _KINDS.get(stat.S_IFMT(mode), "something else")
     number = errno.EISDIR if stat.S_ISDIR(mode) else errno.EINVAL
     raise OSError(number, f"it is {kind}, and a plain file is needed")
+
+
+def open_to_append(path: Path) -> BufferedWriter:
+    """Open a plain file to add to its end, or a new one; neither follows a link nor waits.
+
+    Raises
+    ------
+    OSError : as `open_plain`.
+    """
+    flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY
+    descriptor = os.open(path, flags, 0o666)
+    try:
+        _refuse_special(os.fstat(descriptor).st_mode)
+        return os.fdopen(descriptor, "ab")
+    except BaseException:
+        os.close(descriptor)
+        raise
 
 
 def read_bytes(path: str | os.PathLike[str], *, follow: bool = True) -> bytes:
@@ -331,7 +348,7 @@ def with_trailer(content: bytes) -> bytes:
 def add_trailer(path: Path) -> None:
     """Add the trailer to a file that was just written, and synchronise it."""
     digest = _digest(path, path.stat().st_size)
-    with path.open("ab") as stream:
+    with open_to_append(path) as stream:
         stream.write(_trailer(digest))
         stream.flush()
         os.fsync(stream.fileno())

@@ -19,8 +19,8 @@ def command(study: Path, evaluations: int | None) -> None:
     """
     from arrayopt.base.units import format_value
     from arrayopt.results.tables import text_table
+    from arrayopt.runs.power.warm import compile_kernels
     from arrayopt.runs.predict import predict
-    from arrayopt.runs.warm import compile_kernels
     from arrayopt.study.read import read_study
 
     checked = read_study(study)

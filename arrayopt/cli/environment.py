@@ -33,7 +33,7 @@ PACKAGES = (
 )
 def command() -> None:
     """Print versions and processor, for a report of trouble."""
-    from arrayopt.runs.cluster import processor
+    from arrayopt.runs.power.cluster import processor
 
     rows = [("python", platform.python_version()), ("system", platform.platform())]
     for name in PACKAGES:

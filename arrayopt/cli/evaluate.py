@@ -13,7 +13,7 @@ ORIGIN = "evaluate"
 
 
 def _evaluated(path: Path) -> bool:
-    from arrayopt.runs.store import open_results
+    from arrayopt.runs.kept.store import open_results
 
     return open_results(path).attrs.get("origin") == ORIGIN
 
@@ -52,7 +52,7 @@ def command(study: Path, design: Path, out: Path | None, draws: int, overwrite: 
     from arrayopt.design.file import read_design
     from arrayopt.merits.evaluate import evaluate
     from arrayopt.results.tables import group_rows, merit_table, text_table
-    from arrayopt.runs.store import write_results
+    from arrayopt.runs.kept.store import write_results
     from arrayopt.study.read import read_study, study_file
 
     target = None if out is None else Output(out, EVALUATED, (study_file(study), design), overwrite)

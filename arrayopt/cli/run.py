@@ -66,9 +66,9 @@ def command(
         raise click.BadParameter("nan is no number of hours", param_hint="--hours")
     if resume and fresh:
         raise ArrayoptError("--resume and --fresh exclude each other; give one of them")
+    from arrayopt.runs.power.warm import compile_kernels
     from arrayopt.runs.progress import progress_on
     from arrayopt.runs.study_run import RunOptions, run_study
-    from arrayopt.runs.warm import compile_kernels
     from arrayopt.study.read import read_study
 
     options = RunOptions(evaluations, hours, seed, workers, resume, fresh, start_from, scheduler)

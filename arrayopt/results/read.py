@@ -14,16 +14,17 @@ import numpy as np
 import xarray as xr
 
 from arrayopt.base.errors import ArrayoptError, ResultsError
-from arrayopt.base.glossary import GLOSSARY, MERITS
-from arrayopt.runs.directory import HISTORY
-from arrayopt.runs.identity import RUN, read_identity
-from arrayopt.runs.saved import read_progress
-from arrayopt.runs.store import FRONTS, load, open_fronts, open_results
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.front import hypervolume, nondominated, thinned
 from arrayopt.search.problem import Floats, Ints, minimised
-from arrayopt.study.model import Objective, Study
+from arrayopt.study.model import Objective
+from arrayopt.base.glossary import GLOSSARY, MERITS
+from arrayopt.runs.kept.directory import HISTORY
+from arrayopt.runs.kept.identity import RUN, read_identity
+from arrayopt.runs.kept.generations import read_progress
+from arrayopt.runs.kept.store import FRONTS, load, open_fronts, open_results
 from arrayopt.study.read import read_study_text
+from arrayopt.study.model import Study
 
 CHECKPOINTS = 40
 """Points of a convergence curve."""

@@ -10,6 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, TextIO
 
+from arrayopt.base.files import open_to_append
 from arrayopt.base.glossary import shown, words
 from arrayopt.base.text import visible
 
@@ -165,8 +166,8 @@ class RotatingFile:
             for older, newer in zip(pieces[:0:-1], pieces[-2::-1], strict=True):
                 if newer.exists():
                     newer.replace(older)
-        with self._path.open("a", encoding="utf-8") as stream:
-            stream.write(text)
+        with open_to_append(self._path) as stream:
+            stream.write(text.encode())
 
     def flush(self) -> None:
         """Nothing is held back."""

@@ -13,8 +13,11 @@ import numpy as np
 import xarray as xr
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.runs.directory import LOG, STATUS, RunDirectory
-from arrayopt.runs.identity import RunIdentity
+from arrayopt.runs.kept.directory import LOG, STATUS, RunDirectory
+from arrayopt.runs.kept.generations import STATE, Saved, replayed
+from arrayopt.runs.kept.identity import RunIdentity
+from arrayopt.runs.kept.store import generation_dataset
+from arrayopt.runs.power.workers import Pool
 from arrayopt.runs.progress import (
     LogProgress,
     Progress,
@@ -23,12 +26,8 @@ from arrayopt.runs.progress import (
     SeveralProgress,
     SilentProgress,
 )
-from arrayopt.runs.replay import replayed
-from arrayopt.runs.saved import STATE, Saved
 from arrayopt.runs.signals import StopSignals
 from arrayopt.runs.status import COMPLETE, FAILED, STOPPED, Health, StatusFile
-from arrayopt.runs.store import generation_dataset
-from arrayopt.runs.workers import Pool
 from arrayopt.search.front import thinned
 from arrayopt.search.loop import Generation, search
 from arrayopt.search.population import SearchSettings
@@ -43,6 +42,9 @@ FRONTS_SHARE = 0.01
 
 LOG_PIECES = 3
 """Older pieces of ``run.log`` that are kept."""
+
+REBUILT_QUIETLY = 20
+"""Generations up to which rebuilding a search is too quick to be announced."""
 
 RATE_GENERATIONS = 20
 """Generations of each strategy from which the time left is told."""
@@ -227,6 +229,9 @@ def _run(
     stop: StopSignals,
     progress: Progress,
 ) -> Outcome:
+    for task in tasks:
+        if len(files := run.unsearched(task.name)) > REBUILT_QUIETLY:
+            progress.note(f"{task.name}: rebuilding its search from {len(files)} generations.")
     searches = [_Search(task, run, settings, run.identity.seed) for task in tasks]
     for note in run.notes:
         progress.note(note)

@@ -20,10 +20,10 @@ from typing import Any
 from arrayopt.base.errors import ResultsError
 from arrayopt.base.files import FORMAT, PROGRAM, read_text, temporary_file
 from arrayopt.base.glossary import UnknownQuantityError, shown, words
-from arrayopt.runs.directory import STATUS, owner_of
-from arrayopt.runs.identity import read_identity
+from arrayopt.runs.kept.directory import STATUS, owner_of
+from arrayopt.runs.kept.generations import read_progress
+from arrayopt.runs.kept.identity import read_identity
 from arrayopt.runs.progress import Report, SilentProgress, duration
-from arrayopt.runs.saved import read_progress
 
 Health = Callable[[], Mapping[str, int]]
 """Counters of what went wrong and was mended, by name; 0 everywhere on a quiet run."""

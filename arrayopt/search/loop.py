@@ -159,6 +159,15 @@ def search(
         _breed(populations, problem, settings)
 
 
+def readable(state: bytes) -> bool:
+    """Whether this version can go on from a state; it is unpickled, see `search`."""
+    try:
+        pickle.loads(state)
+    except Exception:  # anything can come of classes that are elsewhere by now
+        return False
+    return True
+
+
 def _breed(populations: list[Population], problem: Evaluator, settings: SearchSettings) -> None:
     taken: set[bytes] = set()
     for population in populations:

@@ -11,10 +11,11 @@ import numpy as np
 import xarray as xr
 
 from arrayopt.base.errors import ResultsError
+from arrayopt.base.output import digest
 from arrayopt.design.stored import find_design, identifier_of
-from arrayopt.runs.directory import RunDirectory
-from arrayopt.runs.identity import read_identity
-from arrayopt.runs.store import open_fronts
+from arrayopt.runs.kept.directory import RunDirectory, owner_of
+from arrayopt.runs.kept.identity import RUN, read_identity
+from arrayopt.runs.kept.store import FRONTS, open_fronts
 from arrayopt.study.read import read_study_text
 from arrayopt.verify.designs import (
     Verification,
@@ -64,8 +65,12 @@ def verify_run(
     Raises
     ------
     ResultsError
-        Unknown design, or a directory that another process is writing.
+        Unknown design, a directory that another process is writing or that holds the fronts of
+        another run, or fronts that were written anew meanwhile; the file is then as it was.
     """
+    if (owner := owner_of(Path(directory))) is not None:
+        raise ResultsError(f"{directory} is in use by another run ({owner}); verify it afterwards")
+    before = _fronts_digest(Path(directory))
     tree = open_fronts(directory)
     wanted = spread_of(tree) if identifiers is None else list(dict.fromkeys(identifiers))
     designs = [find_design(tree, name) for name in wanted]
@@ -78,8 +83,16 @@ def verify_run(
         flagged = bool(lost_too_much(found, design.study.verify.tolerance)[0])
         out.append(VerifiedDesign(design.identifier, found, flagged))
     if out:
-        _write(Path(directory), fronts, tree.attrs)
+        _write(Path(directory), fronts, tree.attrs, before)
     return out
+
+
+def _fronts_digest(directory: Path) -> str | None:
+    """Digest of the fronts about to be replaced; None without a plain file."""
+    try:
+        return digest(directory / FRONTS)
+    except OSError:
+        return None
 
 
 def _with_verification(front: xr.Dataset, identifier: str, found: Verification) -> xr.Dataset:
@@ -98,12 +111,23 @@ def _with_verification(front: xr.Dataset, identifier: str, found: Verification) 
 
 
 def _write(
-    directory: Path, fronts: dict[str, xr.Dataset], attributes: Mapping[Hashable, object]
+    directory: Path,
+    fronts: dict[str, xr.Dataset],
+    attributes: Mapping[Hashable, object],
+    before: str | None,
 ) -> None:
     """Replace the fronts file, owning the directory meanwhile."""
     if not directory.is_dir():
         raise ResultsError(f"{directory} is no run directory; its designs cannot be verified in it")
     identity = read_identity(directory)
-    own = {"complete": attributes["complete"]} if "complete" in attributes else {}
+    own = identity.attributes()
+    if any(attributes.get(key) != own[key] for key in ("digest", "seed")):
+        raise ResultsError(f"{directory / FRONTS} is of another run than {directory / RUN}")
+    done = {"complete": attributes["complete"]} if "complete" in attributes else {}
     with RunDirectory(directory, identity, resume=True, fresh=False) as run:
-        run.write_fronts(fronts, own)
+        if before is None or _fronts_digest(directory) != before:
+            raise ResultsError(
+                f"{directory / FRONTS} was written anew while designs were verified; it is left as "
+                "it is: verify again"
+            )
+        run.write_fronts(fronts, done)

@@ -20,6 +20,7 @@ from arrayopt.base.files import (
     fill,
     is_temporary,
     open_plain,
+    open_to_append,
     read_text,
     temporary_file,
     temporary_folder,
@@ -48,6 +49,23 @@ def test_only_plain_files_are_opened_and_nothing_waits(tmp_path: Path) -> None:
     with pytest.raises(OSError, match="a link"):
         open_plain(tmp_path / "link", follow=False)
     server.close()
+
+
+def test_adding_to_a_file_follows_no_link_and_waits_for_no_reader(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "link").symlink_to("victim")
+    for name in ("pipe", "link"):
+        with pytest.raises(OSError, match=r"No such device|symbolic"):
+            open_to_append(tmp_path / name)
+    reader = os.open(tmp_path / "pipe", os.O_RDONLY | os.O_NONBLOCK)
+    with pytest.raises(OSError, match="named pipe"):
+        open_to_append(tmp_path / "pipe")
+    os.close(reader)
+    for text in (b"a", b"b"):
+        with open_to_append(tmp_path / "log") as stream:
+            stream.write(text)
+    assert (tmp_path / "log").read_bytes() == b"ab"
+    assert not (tmp_path / "victim").exists()
 
 
 def test_a_link_is_neither_followed_nor_written_through(tmp_path: Path) -> None:

@@ -24,6 +24,7 @@ SECTIONS = {
     "chain": "The chain beside plain code",
     "coupled": "Mutual radiation in the loop",
     "coupled_burst": "Bursts with mutual radiation and with several modes",
+    "intime": "Chips in time, every cell apart",
     "startup": "Start-up and compiling",
     "export": "Export",
 }

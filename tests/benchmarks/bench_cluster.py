@@ -19,7 +19,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from arrayopt.runs.cluster import PIECES_PER_THREAD, ClusterWorkers
+from arrayopt.runs.power.cluster import PIECES_PER_THREAD, ClusterWorkers
 from arrayopt.runs.predict import SEARCH_SECONDS
 from arrayopt.runs.study_run import NUMBER_PACKAGES
 from arrayopt.search.evaluator import StudyEvaluator, build_evaluator

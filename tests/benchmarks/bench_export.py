@@ -71,8 +71,9 @@ def two_processes(found: FoundDesign, rounds: int = 3) -> None:
         text = design_text(found.designs, strategy=found.strategy)
         (here / "design.toml").write_text(text, encoding="utf-8")
         for number in range(rounds + 1):
-            wall, busy = fresh_process("export", here, here / "design.toml", "--to", here / "out")
-            check, check_busy = fresh_process("export", "--check", here / "out")
+            out = here / f"out{number}"
+            wall, busy = fresh_process("export", here, here / "design.toml", "--to", out)
+            check, check_busy = fresh_process("export", "--check", out)
             if number:
                 print(
                     f"two fresh processes, round {number}: {wall + check:.2f} s in total; "

@@ -19,7 +19,7 @@ from arrayopt.design.file import read_design
 from arrayopt.lab.against import compare_chip, read_limits
 from arrayopt.lab.read.files import read_measured
 from arrayopt.merits.evaluate import evaluate
-from arrayopt.runs.store import open_results, write_results
+from arrayopt.runs.kept.store import open_results, write_results
 from arrayopt.study.read import read_study
 from tests.support.paths import REFERENCE, STUDIES
 from tests.support.tiny_study import command
@@ -168,13 +168,13 @@ def folder(tmp_path: Path) -> Path:
     ("arguments", "need"),
     [
         ("nothing.csv --out c.toml", "nothing.csv"),
-        ("sub --out c.toml", "directory"),
+        ("sub --out c.toml", "it is a folder"),
         ("binary.csv --out c.toml", "binary.csv"),
         ("empty.csv --out c.toml", "holds no rows"),
         ("side.csv --out c.toml", "side.toml"),
         ("a.csv --out none/c.toml", "there is no folder"),
         ("a.csv --out sub", "is a folder"),
-        ("a.csv --out c.toml --picture c.bmp", ".png, .svg, .pdf"),
+        ("a.csv --out c.toml --picture c.bmp", ".png or .svg or .pdf"),
         ("a.csv --out c.toml --picture none/c.png", "there is no folder"),
         ("a.csv", "--out FILE"),
         ("a.csv --out c.toml --against not.nc", "--out FILE"),

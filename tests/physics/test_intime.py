@@ -1,4 +1,4 @@
-"""M12: slow sweeps of chips against continuation, direct integration, dense solves, closed forms."""
+"""M12: slow sweeps of chips against continuation, direct integration and closed forms."""
 
 from __future__ import annotations
 

@@ -19,7 +19,7 @@ from arrayopt.results.report.designs import choose, name_of
 from arrayopt.results.report.explorer import explorer_data
 from arrayopt.results.report.page import report_html, write_report
 from arrayopt.results.report.text import answer
-from arrayopt.runs.store import open_results, write_results
+from arrayopt.runs.kept.store import open_results, write_results
 from arrayopt.study.read import read_study_text
 
 from tests.support.chain import random_designs

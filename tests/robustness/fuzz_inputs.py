@@ -30,15 +30,15 @@ import netCDF4
 import numpy as np
 
 from arrayopt.base.errors import ArrayoptError
-from arrayopt.base.files import seal_file
+from arrayopt.base.files import add_trailer
 from arrayopt.chip.process import read_process
 from arrayopt.design.file import read_design
 from arrayopt.lab.calibrate import calibrate
 from arrayopt.lab.read.files import read_measured
 from arrayopt.results.read import current_results, objectives_of, read_run
-from arrayopt.runs.directory import RunDirectory
-from arrayopt.runs.identity import read_identity
-from arrayopt.runs.saved import stored_designs
+from arrayopt.runs.kept.directory import RunDirectory
+from arrayopt.runs.kept.generations import stored_designs
+from arrayopt.runs.kept.identity import read_identity
 from arrayopt.runs.status import read_status, status_text
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.study.calibration import stack_digest
@@ -182,7 +182,7 @@ def forged(content: bytes, other: bytes, pick: random.Random) -> bytes:
             for _ in range(pick.choice((1, 1, 2, 3))):
                 with suppress(RuntimeError, TypeError, ValueError):  # what the library cannot do
                     _forge(pick.choice([root, *root.groups.values()]), pick)
-        seal_file(file)
+        add_trailer(file)
         return file.read_bytes()
 
 

@@ -18,7 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from arrayopt.runs.store import open_results
+from arrayopt.runs.kept.store import open_results
 from tests.support import toy_run
 from tests.support.toy_run import run_toy
 

@@ -18,8 +18,8 @@ import time
 from pathlib import Path
 
 from arrayopt.base.errors import ResultsError
+from arrayopt.runs.kept.store import open_results
 from arrayopt.runs.status import read_status
-from arrayopt.runs.store import open_results
 from tests.support.tiny_study import STUDY
 
 COMMAND = [sys.executable, "-c", "from arrayopt.cli.main import main; main()"]

@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from arrayopt.runs import cluster
-from arrayopt.runs.cluster import ClusterError, ClusterWorkers, package_versions, processor
+from arrayopt.runs.kept.store import open_results
+from arrayopt.runs.power import cluster
+from arrayopt.runs.power.cluster import ClusterError, ClusterWorkers, package_versions, processor
 from arrayopt.runs.run import PooledEvaluator
 from arrayopt.runs.status import read_status
-from arrayopt.runs.store import open_results
 from arrayopt.runs.study_run import RunOptions, run_study
 from arrayopt.search.problem import EVALUATION_LOST, Evaluation
 from arrayopt.study.read import read_study_text

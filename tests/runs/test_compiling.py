@@ -47,7 +47,7 @@ def told(code: str, environment: dict[str, str]) -> subprocess.CompletedProcess[
 
 def test_without_package_and_home_compiled_code_is_kept_privately(tmp_path: Path) -> None:
     environment = unwritable(tmp_path)
-    code = f"import arrayopt.runs.warm\n{KERNEL}\nprint(k.stats.cache_path)"
+    code = f"import arrayopt.runs.power.warm\n{KERNEL}\nprint(k.stats.cache_path)"
     done = told(code, environment)
     assert done.returncode == 0, done.stderr
     place = tmp_path / "tmp" / f"arrayopt-compiled-{os.geteuid()}"
@@ -84,7 +84,7 @@ def seconds_used(process: int) -> float:
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
 def test_compiling_ends_with_its_parent(tmp_path: Path, number: int) -> None:
     code = (
-        "from arrayopt.runs.warm import compile_kernels\n"
+        "from arrayopt.runs.power.warm import compile_kernels\n"
         "from arrayopt.study.read import read_study\n"
         "if __name__ == '__main__':\n"
         f"    compile_kernels(read_study({str(STUDY)!r}), print)\n"
@@ -96,16 +96,20 @@ def test_compiling_ends_with_its_parent(tmp_path: Path, number: int) -> None:
         env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "cache"),
              "PYTHONPATH": str(PACKAGE.parent)},
     )  # fmt: skip
-    end = time.monotonic() + 300.0
-    compiling: list[int] = []
-    while len(compiling) < 2 or min(map(seconds_used, compiling)) < 6.0:  # loading takes two
-        assert parent.poll() is None
-        assert time.monotonic() < end
-        time.sleep(0.1)
-        compiling = children(parent.pid)
-    parent.send_signal(number)
-    parent.wait()
-    end = time.monotonic() + 20.0
-    while left := [p for p in compiling if Path(f"/proc/{p}").exists()]:
-        assert time.monotonic() < end, left
-        time.sleep(0.1)
+    try:
+        end = time.monotonic() + 900.0  # on a busy machine
+        compiling: list[int] = []
+        while len(compiling) < 2 or min(map(seconds_used, compiling)) < 6.0:  # loading takes two
+            assert parent.poll() is None
+            assert time.monotonic() < end
+            time.sleep(0.1)
+            compiling = children(parent.pid)
+        parent.send_signal(number)
+        parent.wait()
+        end = time.monotonic() + 30.0  # compiling takes longer
+        while left := [p for p in compiling if Path(f"/proc/{p}").exists()]:
+            assert time.monotonic() < end, left
+            time.sleep(0.1)
+    finally:
+        parent.kill()
+        parent.wait()

@@ -14,7 +14,7 @@ from arrayopt.base.errors import ResultsError
 from arrayopt.cli.main import main
 from arrayopt.design.stored import find_design
 from arrayopt.results.read import current_results, read_run
-from arrayopt.runs.store import open_results, write_results
+from arrayopt.runs.kept.store import open_results, write_results
 from arrayopt.verify.run import verify_run
 from tests.support.toy_run import run_toy
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import os
 import shutil
@@ -12,11 +13,12 @@ from typing import Any
 import pytest
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.runs.identity import read_identity
+from arrayopt.runs.kept.generations import STATE_MAGIC
+from arrayopt.runs.kept.identity import read_identity
+from arrayopt.runs.kept.record import RECORD
+from arrayopt.runs.kept.store import open_results
 from arrayopt.runs.progress import LogProgress
-from arrayopt.runs.record import RECORD
 from arrayopt.runs.status import read_status
-from arrayopt.runs.store import open_results
 from tests.support.toy_problem import Toy
 from tests.support.toy_run import IDENTITY, run_toy
 
@@ -76,6 +78,21 @@ def test_a_lost_state_is_rebuilt_bit_for_bit(tmp_path: Path, identity: Any) -> N
         (tmp_path / "a" / name / "state").unlink()
     run_toy(tmp_path / "a", identity=identity, resume=True, evaluations=48)
     check_same(tmp_path / "a", tmp_path / "b")
+
+
+def test_a_state_with_a_right_seal_that_cannot_be_read(tmp_path: Path, undisturbed: Path) -> None:
+    run = tmp_path / "run"
+    shutil.copytree(undisturbed, run)
+    state = run / "alpha" / "state"
+    body = state.read_bytes().rpartition(b"\n")[0]
+    head = body[: body.index(b"\n", len(STATE_MAGIC)) + 1]
+    for forged, words in (
+        (head + b"carrayopt.gone\nThing\n.", "was written by another version"),
+        (STATE_MAGIC + b"[1]\n", "is of another format"),
+    ):
+        state.write_bytes(forged + b"\n" + hashlib.sha256(forged).hexdigest().encode())
+        assert words in again(run)
+        check_same(run, undisturbed)
 
 
 def test_a_state_of_long_ago_removes_nothing(tmp_path: Path, undisturbed: Path) -> None:
@@ -222,9 +239,11 @@ def test_what_a_kill_left_before_the_run_file_is_no_obstacle(
     (tmp_path / "lock").write_bytes(b"")
     shutil.copy(undisturbed / RECORD, tmp_path)
     (tmp_path / f".arrayopt-{'0' * 8}-1-{'0' * 16}.part").write_bytes(b"half")
-    run_toy(tmp_path, **options)
+    told = io.StringIO()
+    run_toy(tmp_path, progress=LogProgress(told), **options)
     check_same(tmp_path, undisturbed)
     assert not list(tmp_path.rglob(".*"))
+    assert "half.part, which a killed command left" in told.getvalue().replace(16 * "0", "half")
 
 
 def _linked(run: Path) -> None:
@@ -322,6 +341,20 @@ def test_a_pipe_in_the_place_of_a_file_is_refused_without_waiting(
         return
     with pytest.raises(ResultsError, match=name):
         run_toy(run, resume=True)
+
+
+def test_a_log_that_is_a_pipe_or_a_link_is_neither_waited_for_nor_followed(
+    tmp_path: Path, undisturbed: Path
+) -> None:
+    victim = tmp_path / "victim"
+    victim.write_text("mine")
+    for number, make in enumerate((os.mkfifo, lambda place: place.symlink_to(victim))):
+        run = tmp_path / f"run{number}"
+        shutil.copytree(undisturbed, run)
+        (run / "run.log").unlink()
+        make(run / "run.log")
+        again(run)
+    assert victim.read_text() == "mine"
 
 
 def test_names_that_cannot_be_a_directory(tmp_path: Path) -> None:

@@ -22,8 +22,10 @@ import pytest
 
 from arrayopt.base.errors import ResultsError
 from arrayopt.base.labelled import labelled
-from arrayopt.runs.directory import RunDirectory
-from arrayopt.runs.identity import read_identity
+from arrayopt.runs.kept.directory import RunDirectory
+from arrayopt.runs.kept.identity import read_identity
+from arrayopt.runs.kept.store import open_results
+from arrayopt.runs.power.workers import Workers
 from arrayopt.runs.progress import (
     LogProgress,
     SilentProgress,
@@ -32,8 +34,6 @@ from arrayopt.runs.progress import (
     progress_on,
 )
 from arrayopt.runs.run import Budget, PooledEvaluator
-from arrayopt.runs.store import open_results
-from arrayopt.runs.workers import Workers
 from arrayopt.search.problem import Evaluation
 from tests.support.paths import ROOT
 from tests.support.toy_problem import Toy, build
@@ -227,7 +227,7 @@ def test_one_owner_and_a_dead_owner_holds_nothing(tmp_path: Path) -> None:
         f"import sys; sys.path.insert(0, {str(ROOT)!r})\n"
         "from pathlib import Path\n"
         "from tests.support.toy_run import IDENTITY\n"
-        "from arrayopt.runs.directory import RunDirectory\n"
+        "from arrayopt.runs.kept.directory import RunDirectory\n"
         "with RunDirectory(Path(sys.argv[1]), IDENTITY, resume=True):\n"
         "    print('held', flush=True)\n"
         "    sys.stdin.read()\n"
@@ -419,7 +419,7 @@ def test_log_lines_tell_where_the_run_is(tmp_path: Path) -> None:
     lines = stream.getvalue().splitlines()
     assert len(lines) == 6
     for word in ("beta: generation 3, evaluations 24/24", "feasible", "hypervolume",
-                 "best die_area", "best peak_pressure", "left 0 s"):  # fmt: skip
+                 "best die area", "best peak pressure", "left 0 s"):  # fmt: skip
         assert word in lines[-1]
     assert "\x1b" not in stream.getvalue()
     rare = io.StringIO()

@@ -14,11 +14,11 @@ import pytest
 
 from arrayopt.base.errors import ResultsError
 from arrayopt.runs import run as pipeline
-from arrayopt.runs.directory import RunDirectory, owner_of
+from arrayopt.runs.kept.directory import RunDirectory, owner_of
+from arrayopt.runs.kept.generations import stored_designs
+from arrayopt.runs.kept.store import open_results
 from arrayopt.runs.progress import LogProgress, Report, RotatingFile, TerminalProgress
-from arrayopt.runs.saved import stored_designs
 from arrayopt.runs.status import read_status, status_text
-from arrayopt.runs.store import open_results
 from arrayopt.search.problem import Evaluation
 from tests.support.toy_problem import Toy
 from tests.support.toy_run import IDENTITY, run_toy

@@ -18,7 +18,7 @@ import xarray as xr
 from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.base.files import hdf_size, write_file
 from arrayopt.base.labelled import complex_values, labelled
-from arrayopt.runs.store import encoded, open_results, write_results
+from arrayopt.runs.kept.store import encoded, open_results, write_results
 
 
 def sample() -> xr.Dataset:
@@ -178,7 +178,5 @@ def test_short_writes_are_completed(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 
 def test_store_does_not_import_pymoo() -> None:
-    code = (
-        "import sys, arrayopt.runs.store, arrayopt.runs.directory; sys.exit('pymoo' in sys.modules)"
-    )
+    code = "import sys, arrayopt.runs.kept.directory; sys.exit('pymoo' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from arrayopt.runs.workers import Workers
+from arrayopt.runs.power.workers import Workers
 from arrayopt.search.problem import EVALUATION_LOST, Evaluation
 from tests.support.paths import ROOT
 from tests.support.toy_problem import Toy, build
@@ -78,7 +78,7 @@ def test_workers_end_with_a_killed_driver() -> None:
         f"import sys; sys.path.insert(0, {str(ROOT)!r})\n"
         "import numpy as np\n"
         "from tests.support.toy_problem import build\n"
-        "from arrayopt.runs.workers import Workers\n"
+        "from arrayopt.runs.power.workers import Workers\n"
         "if __name__ == '__main__':\n"
         "    pool = Workers(build, '', workers=2)\n"
         "    pool.evaluate('a', np.full((4, 5), 0.5), n_objectives=2)\n"

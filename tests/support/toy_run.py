@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from arrayopt.runs.identity import RunIdentity
+from arrayopt.runs.kept.identity import RunIdentity
 from arrayopt.runs.run import Budget, Outcome, Task, run_tasks
 from arrayopt.search.population import SearchSettings
 from tests.support.toy_problem import Toy

@@ -1,7 +1,7 @@
 """Compiled slow flow of chips along a sweep (M12.1 to M12.6): lanes are chips.
 
-Coefficients of the air, the back and the coupling are exact at the ends of segments of the sweep and
-linear between them. Everything of one kind lives in one flat buffer with constant offsets: more
+Coefficients of the air, the back and the coupling are exact at the ends of segments of the sweep
+and linear between them. Everything of one kind lives in one flat buffer with constant offsets: more
 pointers that might alias keep LLVM from vectorising.
 """
 

@@ -25,4 +25,4 @@ def _fma(context: Any, a: Any, b: Any, c: Any) -> Any:
 
 
 fma = cast(Callable[[float, float, float], float], _fma)
-"""a b + c, rounded once, of float64, or of float32 where all three are; for compiled kernels only."""
+"""a b + c, rounded once, of float64, or of float32 if all three are; for compiled kernels only."""

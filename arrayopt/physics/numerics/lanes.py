@@ -1,8 +1,8 @@
 """Products of one complex matrix with the states of many chips, a lane each (M12.5).
 
-A row of a state is ``LANES`` numbers of one kind, one a chip. Every lane's sum runs over the columns
-in order, whatever the width of the processor's vectors, so a chip's result depends neither on its
-neighbours nor on the machine's vectors.
+A row of a state is ``LANES`` numbers of one kind, one a chip. Every lane's sum runs over the
+columns in order, whatever the width of the processor's vectors, so a chip's result depends neither
+on its neighbours nor on the machine's vectors.
 """
 
 from __future__ import annotations

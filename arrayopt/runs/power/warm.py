@@ -13,7 +13,7 @@ from arrayopt.merits.figures import compute_merits
 from arrayopt.models.array import SWEEPS
 from arrayopt.models.choose import model_of
 from arrayopt.physics.steady.harmonic_sweep import sweep_rows
-from arrayopt.runs.workers import inherited_by_workers, leave_with_parent
+from arrayopt.runs.power.workers import inherited_by_workers, leave_with_parent
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import ModelSettings, Study
 from arrayopt.study.read import read_study_text

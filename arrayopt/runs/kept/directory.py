@@ -31,9 +31,7 @@ from arrayopt.base.files import (
     unwritable,
     write_file,
 )
-from arrayopt.runs.identity import RUN, RunIdentity, differing, parsed_identity
-from arrayopt.runs.record import RECORD, FileRecord
-from arrayopt.runs.saved import (
+from arrayopt.runs.kept.generations import (
     STATE,
     STATE_MAGIC,
     Saved,
@@ -44,13 +42,15 @@ from arrayopt.runs.saved import (
     read_state,
     stored_designs,
 )
-from arrayopt.runs.store import FRONTS, encoded, join_files, load, write_results
+from arrayopt.runs.kept.identity import RUN, RunIdentity, differing, parsed_identity
+from arrayopt.runs.kept.record import RECORD, FileRecord
+from arrayopt.runs.kept.store import FRONTS, encoded, join_files, load, write_results
 
 HISTORY, LOCK = "history.nc", "lock"
 STATUS, LOG = "status.json", "run.log"
 _LOCK_TRIES = 20  # of 50 ms: `owner_of` holds the lock for an instant
-_OWNER = re.compile(rb"(process \d+ on [^\n]{0,260} since [0-9: -]{19})?")
-"""What a lock holds; nothing after a kill right after it was made."""
+_OWNER = re.compile(rb"(process \d[^\n]{0,350})?")
+"""What a lock holds; less after a kill or on a full disk."""
 _STRATEGY = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 
 
@@ -235,7 +235,8 @@ class RunDirectory:
     def _clean(self) -> None:
         """Drop what killed commands left."""
         for folder in (self.path, *(self.path / name for name in self.identity.strategies)):
-            clear_leftovers(folder, alone=True)
+            for place in clear_leftovers(folder, alone=True):
+                self.notes.append(f"Removed {place}, which a killed command left.")
 
     def _enter(self, strategy: str) -> None:
         """Find where a strategy stands; no generation is ever removed."""

@@ -24,7 +24,7 @@ from types import TracebackType
 from typing import Any
 
 from arrayopt.base.errors import ArrayoptError
-from arrayopt.runs.workers import SINGLE_THREADED, Build, Workers, evaluate_here
+from arrayopt.runs.power.workers import SINGLE_THREADED, Build, Workers, evaluate_here
 from arrayopt.search.problem import Evaluation, Floats, joined, lost
 
 PIECES_PER_THREAD = 2
@@ -51,7 +51,7 @@ class ClusterError(ArrayoptError):
 def source_digest() -> str:
     """Digest of this package's Python files, which one version number does not tell apart."""
     digest = hashlib.sha256()
-    folder = Path(__file__).parent.parent
+    folder = Path(__file__).parents[2]
     for file in sorted(folder.rglob("*.py")):
         digest.update(str(file.relative_to(folder)).encode() + b"\0" + file.read_bytes() + b"\0")
     return digest.hexdigest()[:12]

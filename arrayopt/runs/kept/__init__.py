@@ -1,0 +1,1 @@
+"""What a run keeps on disk: its identity, every generation, fronts and history."""

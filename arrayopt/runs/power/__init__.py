@@ -1,0 +1,1 @@
+"""What computes a run: worker processes, clusters, kernels compiled ahead."""
