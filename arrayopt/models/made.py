@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from arrayopt.design.chips import Draws
 from arrayopt.design.designs import Designs
-from arrayopt.models.cells import Cells, build_cells, necks_of
+from arrayopt.models.cells import Cells, build_cells
 from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.intime.slow_flow import chip_arrays
 from arrayopt.study.model import Study
@@ -82,7 +82,7 @@ def made_chips(designs: Designs, study: Study, draws: Draws, *, sides: int | Non
     drive = designs.drive_amplitude * np.exp(1j * designs.drive_phase)
     air, target = study.air_state, study.target
     if sides is None:
-        sides = 2 if study.cell.back.kind == "vented" else 1
+        sides = cells.back.sides
     necked = cells.necked is not None
     along = np.array([np.cos(target.azimuth), np.sin(target.azimuth)]) * np.sin(target.polar)
     lag = designs.positions() @ along / air.sound_speed
@@ -104,7 +104,7 @@ def made_chips(designs: Designs, study: Study, draws: Draws, *, sides: int | Non
         scale=designs.pitch,
         sides=sides,
         cavity=found["cavity"] if necked else 0.0,
-        neck=necks_of(study),
+        neck=cells.back.neck(air),
         lag=lag,
         lead=lag if target.steered else 0.0,
         polar=target.polar,
