@@ -11,10 +11,11 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.physics.intime.flow_kernel import ChipArrays, pair_term, paths, strengths
+from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.numerics.compiled import forced, inner, kernel
 from arrayopt.physics.numerics.fused import fma
 from arrayopt.physics.numerics.lanes import LANES
+from arrayopt.physics.sound.pair import pair_term, paths, strengths
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -74,14 +75,14 @@ def set_links(a: ChipArrays, w: Floats, gain: Floats, delay: Floats) -> None:
     t, path = np.empty((cells, 3)), np.empty((a.distance.size, 6))
     for d in range(w.size):
         k = w[d] / a.sound_speed
-        strengths(a, d, k, t)
-        paths(a, d, k, a.density * a.coupling[d], path)
+        strengths(a.nominal[d], a.transform[d], k, t)
+        paths(a.distance, a.scale[d], k, a.density * a.coupling[d], path)
         for j in range(cells):
             for i in range(cells):
                 if i == j:
                     continue
                 u = a.pair[i, j]
-                re, im = pair_term(t, i, j, path, u)
+                re, im = pair_term(t, i, j, 1.0, path[u])
                 way = k * a.distance[u] * a.scale[d]
                 lag = way if re == 0.0 and im == 0.0 else -np.arctan2(im, re)
                 lag += 2.0 * np.pi * np.round((way - lag) / (2.0 * np.pi))
