@@ -6,7 +6,7 @@ received, bursts) is the coupled array's.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -78,4 +78,15 @@ def _multiplied(first: Band, second: Band, plain: Band) -> Band:
         still = base == 0.0
         return np.where(still, 1.0, one / np.where(still, 1.0, base)) * other
 
-    return first.map(together, second, plain)
+    band = first.map(together, second, plain)
+    crossed = ~(band.upper_edge > band.lower_edge) & np.isfinite(band.width)
+    if not crossed.any():
+        return band
+    # edges far apart in the three models: width and centre are multiplied in their place
+    centre = first.centre * second.centre / plain.centre
+    half = 0.5 * first.width * second.width / plain.width
+    return replace(
+        band,
+        lower_edge=np.where(crossed, centre - half, band.lower_edge),
+        upper_edge=np.where(crossed, centre + half, band.upper_edge),
+    )
