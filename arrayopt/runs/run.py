@@ -14,9 +14,8 @@ import xarray as xr
 
 from arrayopt.base.errors import ResultsError
 from arrayopt.runs.kept.directory import LOG, STATUS, RunDirectory
-from arrayopt.runs.kept.generations import STATE, Saved
+from arrayopt.runs.kept.generations import STATE, Saved, replayed
 from arrayopt.runs.kept.identity import RunIdentity
-from arrayopt.runs.kept.replay import replayed
 from arrayopt.runs.kept.store import generation_dataset
 from arrayopt.runs.power.workers import Pool
 from arrayopt.runs.progress import (

@@ -84,9 +84,9 @@ def jump_frequencies(
     valid = (m > 0) & (c > 0) & (k1 > 0) & (F >= 0) & np.isfinite(m * c * k1 * g * F)
     m, c, k1, g, F = (np.where(valid, x, 1.0) for x in (m, c, k1, g, F))
     w0 = np.sqrt(k1 / m)
-    up, down = w0 * np.vectorize(_folds, otypes=[float, float])(
-        c / (2.0 * np.sqrt(k1 * m)), 0.75 * np.abs(g) * F**2 / k1**3, np.where(g >= 0, 1.0, -1.0)
-    )
+    zeta, P = c / (2.0 * np.sqrt(k1 * m)), 0.75 * np.abs(g) * F**2 / k1**3
+    folds = np.vectorize(_folds, otypes=[float, float])(zeta, P, np.where(g >= 0, 1.0, -1.0))
+    up, down = (w0 * x for x in folds)
     status = np.where(np.isnan(down), int(Jumps.NO_JUMP_DOWN), 0)
     status |= np.where(np.isnan(up), int(Jumps.NO_JUMP_UP), 0)
     none = ~(onset_force(m, c=c, k1=k1, g=g) < F) | (np.isnan(up) & np.isnan(down) & (g > 0))

@@ -95,9 +95,8 @@ class Workspace(NamedTuple):
     c_im: Array
     strength: Array
     """(group, 3): t_0..t_2 of M5.9."""
-    path_re: Array
-    """(3, pair class)."""
-    path_im: Array
+    path: Array
+    """(pair class, 6): `pair.paths`."""
     alpha: Array
     """(2 site,): Jacobian's part on A; beta: its part on conj(A); inverse_*: of each 2x2 block."""
     beta: Array
@@ -123,8 +122,7 @@ def workspace(sites: int, groups: int, classes: int) -> Workspace:
         np.empty((sites, sites)),
         np.empty((sites, sites)),
         np.empty((groups, 3)),
-        np.empty((3, classes)),
-        np.empty((3, classes)),
+        np.empty((classes, 6)),
         np.empty(n),
         np.empty(n),
         np.empty(n),
@@ -173,11 +171,11 @@ def set_frequency(arrays: CoupledArrays, d: int, w: float, s: Workspace) -> None
         return
     strengths(arrays.radius[d], arrays.transform[d], k, s.strength)
     factor = -w * w * arrays.density * arrays.coupling[d]
-    paths(arrays.distance, arrays.scale[d], k, factor, s.path_re, s.path_im)
+    paths(arrays.distance, arrays.scale[d], k, factor, s.path)
     for n in range(arrays.weight.size):
         i, j, u = arrays.link[n, 0], arrays.link[n, 1], arrays.link[n, 2]
-        t, v = s.strength[arrays.site_group[i]], s.strength[arrays.site_group[j]]
-        re, im = pair_term(t, v, arrays.weight[n], s.path_re, s.path_im, u)
+        first, second = arrays.site_group[i], arrays.site_group[j]
+        re, im = pair_term(s.strength, first, second, arrays.weight[n], s.path[u])
         s.c_re[j, i] += re
         s.c_im[j, i] += im
 

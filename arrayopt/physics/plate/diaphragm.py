@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.plate import kernel as plate_kernel
+from arrayopt.physics.plate.kernel import Cells, Solved
 from arrayopt.physics.plate.table import (
     MINIMUM_COVERAGE,
     PIECE_ENDS,
@@ -175,12 +176,10 @@ def modes_at(
     status |= np.where(finite, 0, int(PlateStatus.BAD_INPUT)).astype(np.int64)
     shapes = [(n,), (m, n), (m,), (m,), (m,), (m,), (m, m), (m, m, m), (m, m, m, m)]
     out = [np.full((cells, *shape), np.nan) for shape in shapes]
-    store = one.storage
     spread(
         plate_kernel.solve_cells, cells, _padded((pair[0].series, pair[1].series)), PIECE_ENDS,
-        store.first, store.second, store.weight, store.third, store.fourth, store.n3,
-        one.mean, one.covered.thickness, a, _electrode_edge(c, is_ring), is_ring.astype(np.int64),
-        v, p, status, *out,
+        one.storage, one.mean, one.covered.thickness,
+        Cells(a, _electrode_edge(c, is_ring), is_ring.astype(np.int64), v, p), status, Solved(*out),
     )  # fmt: skip
     static, shape, mass, stiffness, force, volume, volt, quadratic, cubic = (
         x.reshape(*lead, *x.shape[1:]) for x in out

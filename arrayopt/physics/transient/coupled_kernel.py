@@ -35,18 +35,17 @@ def link_delays(
     that of the distance, so that the delay is the travel time but for the size of the cells.
     """
     groups, classes = arrays.radius.shape[1], arrays.distance.size
-    strength = np.empty((groups, 3))
-    re, im = np.empty((3, classes)), np.empty((3, classes))
+    strength, path = np.empty((groups, 3)), np.empty((classes, 6))
     for e in range(start, stop):
         d = design[e]
         k = w[e] / arrays.sound_speed
         strengths(arrays.radius[d], arrays.transform[d], k, strength)
         factor = arrays.density * arrays.coupling[d]
-        paths(arrays.distance, arrays.scale[d], k, factor, re, im)
+        paths(arrays.distance, arrays.scale[d], k, factor, path)
         for n in range(arrays.weight.size):
             i, j, u = arrays.link[n, 0], arrays.link[n, 1], arrays.link[n, 2]
-            t, v = strength[arrays.site_group[i]], strength[arrays.site_group[j]]
-            a, b = pair_term(t, v, 1.0, re, im, u)
+            first, second = arrays.site_group[i], arrays.site_group[j]
+            a, b = pair_term(strength, first, second, 1.0, path[u])
             way = k * arrays.distance[u] * arrays.scale[d]
             lag = way if a == 0.0 and b == 0.0 else -np.arctan2(b, a)
             lag += 2.0 * np.pi * np.round((way - lag) / (2.0 * np.pi))

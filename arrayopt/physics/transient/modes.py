@@ -169,11 +169,11 @@ def modes_burst_envelope(
         lanes = slots.reshape(-1, kernel.LANES)
         before = np.where(lanes >= 0, grid.before[lanes], 0).max(axis=1)
         envelope[order] = 0.0
-        arguments = (
-            lanes, d, m, c, loaded, k, eta, two, three, tense, stiffness_per_volt is not None, cell,
-            np.repeat(block_steps, blocks), before, grid.origin, grid.after, grid.stride,
-            QUANTITIES.index(quantity), envelope,
+        given = kernel.Bursts(
+            d, m, c, loaded, k, eta, two, three, tense, stiffness_per_volt is not None, cell,
+            grid.origin, grid.after, grid.stride, QUANTITIES.index(quantity),
         )  # fmt: skip
+        arguments = lanes, given, np.repeat(block_steps, blocks), before, envelope
         if parallel:
             spread(kernel.run, lanes.shape[0], *arguments)
         else:

@@ -10,11 +10,8 @@ import numpy as np
 import xarray as xr
 from scipy import stats
 
-from arrayopt.results.compare.footing import Entry, check_footing, entries
 from arrayopt.base.errors import ResultsError
-from arrayopt.search.front import hypervolume, nondominated
-from arrayopt.search.problem import Floats, minimised
-from arrayopt.study.model import Objective
+from arrayopt.results.compare.footing import Entry, check_footing, entries
 from arrayopt.results.read import (
     Reading,
     members,
@@ -22,6 +19,9 @@ from arrayopt.results.read import (
     read_run,
     verified_merits,
 )
+from arrayopt.search.front import hypervolume, nondominated
+from arrayopt.search.problem import Floats, minimised
+from arrayopt.study.model import Objective
 
 CONFIDENCE = 0.95
 THRESHOLDS = 160
