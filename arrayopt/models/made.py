@@ -12,6 +12,7 @@ from arrayopt.design.designs import Designs
 from arrayopt.models.cells import Cells, build_cells
 from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.intime.slow_flow import chip_arrays
+from arrayopt.physics.intime.waveform import Modal
 from arrayopt.study.model import Study
 
 Floats = NDArray[np.float64]
@@ -33,19 +34,39 @@ COEFFICIENTS = (
 )
 
 
+MODAL = (
+    "mass",
+    "stiffness",
+    "quadratic_tensor",
+    "cubic_tensor",
+    "force_per_volt",
+    "volume",
+)
+"""The same of `Cells.modes`."""
+
+
 @dataclass(frozen=True)
 class Made:
     """Chips of a batch of designs."""
 
     arrays: ChipArrays
     quadratic: Floats
-    """(design, chip, cell) [N/m2]; with ``cubic`` for `waveform.chip_pulses`."""
+    """(design, chip, cell) [N/m2]; with ``cubic`` for `chip_pulses`."""
     cubic: Floats
+    modal: Modal | None
+    """Where several modes are asked for: in place of both."""
     nominal: Cells
     """The designs themselves, (design, group)."""
 
 
-def made_chips(designs: Designs, study: Study, draws: Draws, *, sides: int | None = None) -> Made:
+def made_chips(
+    designs: Designs,
+    study: Study,
+    draws: Draws,
+    *,
+    sides: int | None = None,
+    n_modes: int = 1,
+) -> Made:
     """Every cell's coefficients on every chip, through the plate model (M11.4).
 
     Parameters
@@ -54,30 +75,35 @@ def made_chips(designs: Designs, study: Study, draws: Draws, *, sides: int | Non
     draws : Draws
         (chip, cell), the same chips of every design.
     sides : radiating sides; by default as the back says, 0 leaves mutual radiation out.
+    n_modes : above 1, ``modal`` holds as many modes, the driven one first.
 
     Returns
     -------
     Made
         Cells of designs that the plate model refuses are NaN, and so is what is made of them.
     """
-    cells = build_cells(designs, study)
+    kept = max(n_modes, 2)
+    cells = build_cells(designs, study, n_modes=kept)
     group = designs.layout.group_of_cell
-    found: dict[str, Floats] = {
-        name: np.broadcast_to(
-            getattr(cells, name)[:, None, group], (len(designs), *draws.radius.shape)
-        ).copy()
-        for name in COEFFICIENTS
-    }
-    for name, step in STEPS.items():
-        more, less = (
-            build_cells(*_deviating(designs, study, name, sign * step)) for sign in (1.0, -1.0)
+    beside = [
+        (
+            getattr(draws, name) / step,
+            *(
+                _coefficients(build_cells(*_deviating(designs, study, name, by), n_modes=kept))
+                for by in (step, -step)
+            ),
         )
-        share = getattr(draws, name)[None] / step
-        for key in COEFFICIENTS:
-            here = getattr(cells, key)
-            slope = 0.5 * (getattr(more, key) - getattr(less, key))
-            bend = 0.5 * (getattr(more, key) + getattr(less, key)) - here
-            found[key] += share * (slope[:, None, group] + share * bend[:, None, group])
+        for name, step in STEPS.items()
+    ]
+    found = {}
+    for key, here in _coefficients(cells).items():
+        shape = (len(designs), *draws.radius.shape, *here.shape[2:])
+        total = np.broadcast_to(here[:, None, group], shape).copy()
+        for share, more, less in beside:
+            part = share.reshape(1, *share.shape, *(1,) * (here.ndim - 2))
+            slope, bend = 0.5 * (more[key] - less[key]), 0.5 * (more[key] + less[key]) - here
+            total += part * (slope[:, None, group] + part * bend[:, None, group])
+        found[key] = total
     found["damping"] /= 1.0 + draws.quality
     drive = designs.drive_amplitude * np.exp(1j * designs.drive_phase)
     air, target = study.air_state, study.target
@@ -108,7 +134,33 @@ def made_chips(designs: Designs, study: Study, draws: Draws, *, sides: int | Non
         lead=lag if target.steered else 0.0,
         polar=target.polar,
     )
-    return Made(arrays, found["quadratic"], found["cubic"], cells)
+    modal = None
+    if n_modes > 1:
+        quality = study.cell.quality_factor * (1.0 + draws.quality)[None, ..., None]
+        first = study.cell.mode - 1
+        order = [first, *(k for k in range(n_modes) if k != first)]
+        spring, volume = found["modes.stiffness"], found["modes.volume"]
+        held = found["cavity"][..., None, None] * volume[..., :, None] * volume[..., None, :]
+        parts = {
+            "mass": found["modes.mass"],
+            "damping": np.sqrt(spring * found["modes.mass"]) / quality,
+            "stiffness": spring[..., None] * np.eye(kept) + held,
+            "quadratic": found["modes.quadratic_tensor"],
+            "cubic": found["modes.cubic_tensor"],
+            "force": found["modes.force_per_volt"] * drive[:, None, group, None],
+        }
+        for key, value in parts.items():
+            for axis in range(3, value.ndim):
+                value = np.take(value, order, axis=axis)
+            parts[key] = value
+        modal = Modal(**parts, shape=cells.modes.shape[:, group][:, :, order])
+    return Made(arrays, found["quadratic"], found["cubic"], modal, cells)
+
+
+def _coefficients(cells: Cells) -> dict[str, Floats]:
+    """What deviations change, (design, group, ...)."""
+    found = {name: getattr(cells, name) for name in COEFFICIENTS}
+    return found | {f"modes.{name}": getattr(cells.modes, name) for name in MODAL}
 
 
 def _deviating(designs: Designs, study: Study, name: str, by: float) -> tuple[Designs, Study]:

@@ -11,6 +11,7 @@ from arrayopt.design.chips import CUT, Draws, Scatter, draw_chips
 from arrayopt.models.cells import build_cells
 from arrayopt.models.made import COEFFICIENTS, made_chips
 from arrayopt.physics.intime.slow_flow import chip_sweep
+from arrayopt.physics.intime.waveform import Drive, chip_pulses
 from tests.support.chain import duct, random_designs, uniform_design
 
 NONE = Scatter(**dict.fromkeys(Scatter.__dataclass_fields__, 0.0))
@@ -104,3 +105,26 @@ def test_made_chips_sweep() -> None:
     group = designs.layout.group_of_cell
     assert np.array_equal(still.arrays.mass[:, 0], made.nominal.mass[:, group])
     assert np.array_equal(still.arrays.stiffness[:, 1], made.nominal.stiffness[:, group])
+
+
+def test_several_modes_begin_with_the_driven_one() -> None:
+    study = duct()
+    designs = uniform_design(study, drive=1.0)
+    draws = draw_chips(Scatter(), chips=2, position=designs.layout.unit_position, seed=1)
+    made = made_chips(designs, study, draws, n_modes=2)
+    modal, arrays = made.modal, made.arrays
+    assert modal is not None
+    assert np.allclose(modal.mass[..., 0], arrays.mass, rtol=1e-12)
+    assert np.allclose(modal.stiffness[..., 0, 0], arrays.stiffness, rtol=1e-9)
+    assert np.allclose(modal.cubic[..., 0, 0, 0, 0], made.cubic, rtol=1e-9)
+    assert np.allclose(modal.damping[..., 0], arrays.damping, rtol=1e-3)
+    f = float(made.nominal.natural_frequency.mean())
+    weak = arrays._replace(force_re=0.02 * arrays.force_re, force_im=0.02 * arrays.force_im)
+    drive = Drive(f, 10.0 / f, taper=0.5)
+    one = chip_pulses(weak, quadratic=made.quadratic, cubic=made.cubic, drives=drive)
+    two = chip_pulses(weak, modal=modal._replace(force=0.02 * modal.force), drives=drive)
+    assert not one.status.any()
+    assert not two.status.any()
+    # weakly driven at the first mode's resonance, the second adds its static part
+    top = np.nanmax(np.abs(one.acceleration))
+    assert np.nanmax(np.abs(two.acceleration)) == pytest.approx(top, rel=0.05)
