@@ -6,7 +6,8 @@ received, bursts) is the coupled array's.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -30,6 +31,8 @@ class Both:
     several: ArrayModel
     coupled: ArrayModel
     alone: ArrayModel
+    known: Mapping[tuple[int, float], Band] = field(default_factory=dict)
+    """Bands of the coupled array that were computed before: (sweep, level) -> of this batch."""
 
     trusted: ClassVar = PLATE_RANGE
 
@@ -50,8 +53,9 @@ class Both:
 
     def band(self, sweep: int, level: float) -> Band:
         """See `ArrayModel.band`."""
-        each = (model.band(sweep, level) for model in (self.several, self.coupled, self.alone))
-        return _multiplied(*each)
+        coupled = self.known.get((sweep, level)) or self.coupled.band(sweep, level)
+        several, alone = (model.band(sweep, level) for model in (self.several, self.alone))
+        return _multiplied(several, coupled, alone)
 
     def response(self, frequency: Floats, sweep: int) -> Response:
         """See `ArrayModel.response`."""

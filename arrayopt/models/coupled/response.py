@@ -51,9 +51,9 @@ of its (wide) linewidth before a fold, and the peak is looked for at points and 
 
 Alike = Exact | Literal["few"]
 
-CORRECTIONS = 4
-"""Solutions of what the linear one leaves, each to 1e-4: to rounding."""
-HEARD_FINER = 4.0
+CORRECTIONS = 2
+"""Solutions, each of what the one before leaves, to 1e-7 of it: to rounding."""
+HEARD_FINER = 3.0
 """Points of a table of what is received, over those of the sweep's grid."""
 
 FEW_SITES = 32
@@ -254,7 +254,7 @@ def _received(
         x[:] = 0.0
         for _ in range(CORRECTIONS):
             residual(arrays, d, s, x, 1.0, rest)
-            solve_jacobian(s, rest, 1e-4, step)
+            solve_jacobian(s, rest, 1e-7, step)
             for i in range(2 * sites):
                 x[i] += step[i]
         re = im = 0.0
@@ -306,7 +306,7 @@ def find_coupled_band(packed: CoupledPacked, *, level: float, sweep: int) -> Ban
     -------
     Band
         As from `band.find_band`, edges and jumps closed in to 1e-6 of the frequency. What is
-        received is taken from the cubics through points a quarter of the grid's step apart.
+        received is taken from the cubics through points a third of the grid's step apart.
     """
     if sweep & TWO_WAY:
         packed = _hearing(packed, sweep & 3)
