@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import norm, qmc
 
-Floats = NDArray[np.float64]
+from arrayopt.base.arrays import Floats
 
 CUT = 3.0
 """Standard deviations at which draws are cut: what is farther off is sorted out."""

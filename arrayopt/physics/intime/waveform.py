@@ -18,8 +18,9 @@ from scipy.interpolate import CubicSpline
 from scipy.signal import hilbert
 from scipy.signal.windows import tukey
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.back.neck_kernel import NECK_COUNT
-from arrayopt.physics.intime.flow_kernel import ChipArrays, Floats, Ints
+from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.intime.slow_flow import ChipStatus, chip_items, range_status
 from arrayopt.physics.intime.wave_kernel import AHEAD, Motions, coefficients, move_items, set_links
 from arrayopt.physics.numerics.threads import spread
