@@ -114,3 +114,37 @@ def test_folders_show_the_pipeline() -> None:
     for folder in {path.parent for path in MODULES}:
         modules = [path.name for path in folder.glob("*.py") if path.name != "__init__.py"]
         assert len(modules) <= MOST_MODULES, f"{folder.name}: {len(modules)} modules: {modules}"
+
+
+WAITING = ("design.chips", "models.made", "physics.intime")
+"""Made chips, which no model asks yet."""
+
+
+def defined(tree: ast.Module) -> dict[str, ast.stmt]:
+    """Functions, classes and constants of a module."""
+    found: dict[str, ast.stmt] = {}
+    for node in tree.body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            found[node.name] = node
+        elif isinstance(node, ast.Assign | ast.AnnAssign):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            found |= {t.id: node for t in targets if isinstance(t, ast.Name)}
+    return found
+
+
+def test_nothing_is_there_for_tests_alone() -> None:
+    """Every name of the package is used in the package, or handed out by it."""
+    trees = {path: ast.parse(path.read_text(encoding="utf-8")) for path in PACKAGE.rglob("*.py")}
+    used: dict[str, list[tuple[Path, int]]] = {}
+    for path, tree in trees.items():
+        for node in ast.walk(tree):
+            name = {ast.Name: "id", ast.Attribute: "attr", ast.Constant: "value"}.get(type(node))
+            if name and not isinstance(getattr(node, "ctx", None), ast.Store):
+                used.setdefault(str(getattr(node, name)), []).append((path, node.lineno))
+    for path, tree in trees.items():
+        if module_name(path).startswith(WAITING):
+            continue
+        for name, node in defined(tree).items():
+            others = (p != path or not node.lineno <= n <= (node.end_lineno or n)
+                      for p, n in used.get(name, []))  # fmt: skip
+            assert name.startswith("__") or any(others), f"{module_name(path)}.{name} is not used"

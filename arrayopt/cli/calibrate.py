@@ -129,9 +129,9 @@ def _compare(
     seed: int,
 ) -> None:
     from arrayopt.lab.against import compare_chip, read_limits, verdict_table
-    from arrayopt.runs.kept.store import open_fronts
+    from arrayopt.runs.kept.store import open_results
 
-    tree = open_fronts(against)
+    tree = open_results(against)
     name = strategy or next(iter(tree.children), "")
     if name not in tree.children:
         raise ArrayoptError(f"{against} holds {', '.join(tree.children)}; not {name!r}")

@@ -20,11 +20,11 @@ def command(study: Path, evaluations: int | None) -> None:
     from arrayopt.base.units import format_value
     from arrayopt.results.tables import text_table
     from arrayopt.runs.power.warm import compile_kernels
-    from arrayopt.runs.predict import predict
+    from arrayopt.runs.predict import COMPILE_SECONDS, predict
     from arrayopt.study.read import read_study
 
     checked = read_study(study)
-    compile_kernels(checked, lambda text: say(text, err=True))
+    compile_kernels(checked, lambda text: say(text, err=True), limit=COMPILE_SECONDS)
     total = evaluations or checked.search.evaluations
     forecast = predict(checked, evaluations=total)
     say(f"{checked.path}: {checked.title}")
@@ -52,6 +52,7 @@ def command(study: Path, evaluations: int | None) -> None:
     say(text_table(rows))
     say(
         f"\nPredicted on this machine: {forecast.time_text} with {forecast.workers} workers, "
-        f"{forecast.memory / 2**20:.0f} MiB of memory, {forecast.disk / 2**20:.0f} MiB of disk "
-        f"(measured on {forecast.sampled} designs just now)."
+        f"{forecast.memory / 2**20:.0f} MiB of memory, {forecast.disk / 2**20:.0f} MiB of disk."
     )
+    for sentence in forecast.grounds:
+        say(sentence)

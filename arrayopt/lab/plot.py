@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
+from arrayopt.base.glossary import quantity
 from arrayopt.base.text import svg_text
+from arrayopt.results.plots.style import axis_label
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Floats = NDArray[np.float64]
 
 PER_ROW = 3
 MARK = "arrayopt calibration"
@@ -88,9 +90,10 @@ def _drawn(
     for place, burst in enumerate(bursts, len(sweeps)):
         row, column = divmod(place, columns)
         axes = figure.add_subplot(grid[2 * row : 2 * row + 2, column])
-        axes.plot(burst.frequency / 1e3, burst.measured * 1e9, "o", ms=3, label="measured")
-        axes.plot(burst.frequency / 1e3, burst.model * 1e9, "-", lw=1.2, label="calibrated model")
-        axes.set(xlabel="carrier (kHz)", ylabel="largest displacement (nm)")
+        f = burst.frequency * quantity("frequency").factor
+        axes.plot(f, burst.measured * 1e9, "o", ms=3, label="measured")
+        axes.plot(f, burst.model * 1e9, "-", lw=1.2, label="calibrated model")
+        axes.set(xlabel=axis_label("frequency", "carrier"), ylabel="largest displacement (nm)")
         axes.set_title(burst.title, fontsize=9)
         axes.legend(fontsize=8, frameon=False)
     content = BytesIO()
@@ -104,9 +107,10 @@ def _sweeps(above: object, below: object, picture: SweepPicture) -> None:
 
     assert isinstance(above, Axes)
     assert isinstance(below, Axes)
+    hertz = quantity("frequency").factor
     for curve in picture.curves:
-        f, y = curve.frequency / 1e3, curve.amplitude * 1e9
-        (line,) = above.plot(curve.model_frequency / 1e3, curve.model_amplitude * 1e9, lw=1.0)
+        f, y = curve.frequency * hertz, curve.amplitude * 1e9
+        (line,) = above.plot(curve.model_frequency * hertz, curve.model_amplitude * 1e9, lw=1.0)
         colour = line.get_color()
         above.plot(f[curve.used], y[curve.used], "o", ms=3, color=colour, label=curve.label)
         aside = ~curve.used
@@ -118,4 +122,4 @@ def _sweeps(above: object, below: object, picture: SweepPicture) -> None:
     above.legend(fontsize=8, frameon=False, title="crosses: set aside", title_fontsize=7)
     below.axhline(0.0, color="0.7", lw=0.8)
     below.axhspan(-2.0, 2.0, color="0.93", zorder=0)
-    below.set(xlabel="frequency (kHz)", ylabel="misfit (sigma)", ylim=(-5.0, 5.0))
+    below.set(xlabel=axis_label("frequency"), ylabel="misfit (sigma)", ylim=(-5.0, 5.0))

@@ -14,21 +14,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Floats, Ints
 from arrayopt.base.status import BESIDE, Status, translated
 from arrayopt.design.designs import Designs, clearance_margin, die_margin, occupied
 from arrayopt.models.array import SWEEPS, ArrayModel, Band
 from arrayopt.models.beam import beam_patterns, beam_width, side_lobe_level
 from arrayopt.models.cells import Cells, tables
-from arrayopt.models.choose import excitation_of, fidelity_of, model_of, stronger
+from arrayopt.models.choose import excitation_of, fidelity_of, model_of, strengthened, stronger
 from arrayopt.models.excitations.figures import PulseFigures
 from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.study.model import Study
 from arrayopt.study.supported import BOTH, SEVERAL_MODES, escalates
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 HOPELESS_DEFLECTION = 3.5
 """One mode's deflection ratio beyond which several modes also leave the plate model's range."""
@@ -245,7 +242,7 @@ def compute_merits(
     values = asked.values(QUICK if several.all() else names)
     band, status = asked.band, asked.status | asked.lacking
     if rows.size:
-        again = Asked(model_of(designs.take(rows), study, fidelity=stronger(fidelity)))
+        again = Asked(strengthened(asked.model, rows, {(asked.sweep, asked.level): band}))
         for name, better in again.values(names).items():
             values.setdefault(name, np.full(several.shape, np.nan))[rows] = better
         band = band.map(lambda _, whole, part: _put(whole, rows, part), again.band)

@@ -6,21 +6,20 @@ received, bursts) is the coupled array's.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.models.array import PLATE_RANGE, ArrayModel, Band, Drive, Envelopes, Response
 
 if TYPE_CHECKING:
     from arrayopt.design.designs import Designs
     from arrayopt.models.cells import Cells
     from arrayopt.study.model import Study
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -30,6 +29,8 @@ class Both:
     several: ArrayModel
     coupled: ArrayModel
     alone: ArrayModel
+    known: Mapping[tuple[int, float], Band] = field(default_factory=dict)
+    """Bands of the coupled array that were computed before: (sweep, level) -> of this batch."""
 
     trusted: ClassVar = PLATE_RANGE
 
@@ -50,8 +51,9 @@ class Both:
 
     def band(self, sweep: int, level: float) -> Band:
         """See `ArrayModel.band`."""
-        each = (model.band(sweep, level) for model in (self.several, self.coupled, self.alone))
-        return _multiplied(*each)
+        coupled = self.known.get((sweep, level)) or self.coupled.band(sweep, level)
+        several, alone = (model.band(sweep, level) for model in (self.several, self.alone))
+        return _multiplied(several, coupled, alone)
 
     def response(self, frequency: Floats, sweep: int) -> Response:
         """See `ArrayModel.response`."""
@@ -78,4 +80,15 @@ def _multiplied(first: Band, second: Band, plain: Band) -> Band:
         still = base == 0.0
         return np.where(still, 1.0, one / np.where(still, 1.0, base)) * other
 
-    return first.map(together, second, plain)
+    band = first.map(together, second, plain)
+    crossed = ~(band.upper_edge > band.lower_edge) & np.isfinite(band.width)
+    if not crossed.any():
+        return band
+    # edges far apart in the three models: width and centre are multiplied in their place
+    centre = first.centre * second.centre / plain.centre
+    half = 0.5 * first.width * second.width / plain.width
+    return replace(
+        band,
+        lower_edge=np.where(crossed, centre - half, band.lower_edge),
+        upper_edge=np.where(crossed, centre + half, band.upper_edge),
+    )

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Protocol, TypeVar
 
+from arrayopt.base.arrays import Ints
 from arrayopt.design.designs import Designs
 from arrayopt.models.array import SWEEPS, ArrayModel, Band
 from arrayopt.models.both import Both
@@ -69,6 +70,22 @@ def model_of(
     """
     wanted = fidelity or fidelity_of(study)
     return MODELS[wanted.model](designs, study, wanted, cells)
+
+
+def strengthened(
+    model: ArrayModel, rows: Ints, bands: Mapping[tuple[int, float], Band]
+) -> ArrayModel:
+    """The study's model of some designs with several modes beside it.
+
+    ``bands``: of the whole batch, (sweep, level) -> what ``model`` has computed already.
+    """
+    fidelity = stronger(fidelity_of(model.study))
+    found = model_of(model.designs.take(rows), model.study, fidelity=fidelity)
+    if not isinstance(found, Both):
+        return found
+    return replace(
+        found, known={key: band.map(lambda _, x: x[rows]) for key, band in bands.items()}
+    )
 
 
 def _one_mode(designs: Designs, study: Study, how: Fidelity, cells: Cells | None) -> ArrayModel:

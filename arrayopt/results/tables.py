@@ -20,6 +20,7 @@ from arrayopt.base.glossary import (
 if TYPE_CHECKING:
     import xarray as xr
 
+
 def text_table(rows: Sequence[Sequence[str]]) -> str:
     """Rows of cells in aligned columns; the first row is the head, the first column flush left."""
     widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]

@@ -2,20 +2,43 @@
 
 from __future__ import annotations
 
+import math
+import multiprocessing
 import os
 import resource
 import time
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from multiprocessing.connection import Connection
 
 import numpy as np
 
+from arrayopt.design.designs import DesignSpace
 from arrayopt.merits.evaluate import RESPONSE_POINTS
+from arrayopt.runs.power.workers import inherited_by_workers
 from arrayopt.runs.progress import duration
 from arrayopt.search.evaluator import StudyEvaluator
+from arrayopt.study.lattice import ArrayLayout, array_layout
 from arrayopt.study.model import Study
+from arrayopt.study.read import read_study_text
 
 SAMPLE = 64
-"""Designs timed for each strategy."""
+"""Most designs timed for each strategy."""
+
+ENOUGH_SECONDS = 3.0
+"""Of one processor for a step of a trial that needs no larger one after it."""
+
+FEW = 4
+"""Cells of the array on which a trial's kernels are compiled or loaded."""
+
+TRIAL_SECONDS = 60.0
+"""Of one processor for all trials together: what is slower is told as "at least"."""
+
+PATIENCE = 4.0
+"""Times so long on the wall, beside `COMPILE_SECONDS`, a trial is waited for: others work, too."""
+
+COMPILE_SECONDS = 150.0
+"""On the wall for compiling before the trials."""
 
 SEARCH_SECONDS = 0.03
 """Search and saving for each generation: 8 ms of pymoo and two small files (measured)."""
@@ -41,12 +64,31 @@ RESULTS_BYTES = 250e3
 
 
 @dataclass(frozen=True)
+class Trial:
+    """What was timed of one strategy: designs, and seconds for set-up and of each.
+
+    ``described`` seconds for all that is stored of a front member; None where the time was up.
+    ``memory`` bytes of the process.
+    """
+
+    designs: int = 0
+    set_up: float = 0.0
+    seconds: float | None = None
+    described: float | None = None
+    memory: float = 0.0
+
+
+@dataclass(frozen=True)
 class StrategyForecast:
-    """Name, length of the search vector, seconds of one processor for each evaluation."""
+    """Name, length of the search vector, seconds of one processor for each evaluation.
+
+    ``seconds`` is the least it can be where not even one design was done (``trial.designs`` 0).
+    """
 
     name: str
     variables: int
     seconds: float
+    trial: Trial
 
 
 @dataclass(frozen=True)
@@ -58,49 +100,159 @@ class Forecast:
     memory: float
     disk: float
     workers: int
-    sampled: int
+
+    @property
+    def sampled(self) -> int:
+        """Designs timed."""
+        return sum(plan.trial.designs for plan in self.strategies)
 
     @property
     def time_text(self) -> str:
         """The time for people."""
-        return duration(self.seconds)
+        known = all(plan.trial.described is not None for plan in self.strategies)
+        return ("" if known else "at least ") + duration(self.seconds)
+
+    @property
+    def grounds(self) -> tuple[str, ...]:
+        """What the prediction rests on, and what is extrapolated, a sentence each."""
+        told = [f"Timed just now: {self.sampled} designs; the rest is extrapolated from them."]
+        for plan in self.strategies:
+            trial = plan.trial
+            if not trial.designs:
+                text = f"not one design was done in {duration(plan.seconds)}, so the run takes more"
+            elif trial.described is None:
+                text = f"only {trial.designs} designs were timed before the time for it was up"
+            else:
+                continue
+            told.append(
+                f'{plan.name}: {text}; mutual_radiation = "group" or "none", or fewer classes, '
+                "are faster."
+            )
+        return tuple(told)
 
 
-def predict(study: Study, *, evaluations: int, workers: int | None = None) -> Forecast:
-    """Time a few random designs of every strategy and extrapolate.
+def predict(
+    study: Study,
+    *,
+    evaluations: int,
+    workers: int | None = None,
+    trial_seconds: float = TRIAL_SECONDS,
+) -> Forecast:
+    """Time a few random designs of every strategy, in a process of their own, and extrapolate.
 
     Parameters
     ----------
     study : Study
     evaluations : for each strategy.
     workers : processes; None takes one per processor.
+    trial_seconds : of one processor for all trials; each strategy gets an equal part.
 
     Returns
     -------
     Forecast
         Good to about a factor of two: feasible designs cost a little more than random ones, and
-        kernels compile for a minute when the package is used for the first time.
+        kernels compile for a minute when the package is used for the first time. Verification at
+        the end of a run is not in it.
     """
     processes = workers or len(os.sched_getaffinity(0))
-    rng = np.random.default_rng(study.seed)
-    plans, total, disk = [], START_SECONDS, RESULTS_BYTES
+    plans, total, disk, largest = [], START_SECONDS, RESULTS_BYTES, 0.0
     search = study.search
     generations = -(-evaluations // search.generation)
-    for strategy in study.strategies:
-        evaluator = StudyEvaluator(study, strategy)
-        X = evaluator.repair(rng.random((SAMPLE, evaluator.n_variables)))
-        evaluator.evaluate(X[:2])
-        start = time.process_time()
-        evaluator.evaluate(X)
-        seconds = (time.process_time() - start) / SAMPLE
-        plans.append(StrategyForecast(strategy.name, evaluator.n_variables, seconds))
+    share = max(trial_seconds / len(study.strategies), 1.0)
+    for number, strategy in enumerate(study.strategies):
+        trial = _timed(study, number, share)
+        seconds = share if trial.seconds is None else trial.seconds
+        variables = DesignSpace(study, strategy).n_variables
+        plans.append(StrategyForecast(strategy.name, variables, seconds, trial))
+        largest = max(largest, trial.memory)
         total += evaluations * seconds / processes + generations * search.islands * SEARCH_SECONDS
-        numbers = evaluator.n_variables + HISTORY_NUMBERS
+        total += trial.set_up + min(search.front_size, evaluations) * (trial.described or 0.0)
+        numbers = variables + HISTORY_NUMBERS
         # Generations stay beside the joined history.
         disk += (1.0 + HISTORY_SHARE) * evaluations * numbers * BYTES_PER_NUMBER
         disk += generations * GENERATION_BYTES
         responses = (1 + 2 * (3 + 2 * strategy.layout.n_groups)) * RESPONSE_POINTS
         described = responses + CELL_NUMBERS * strategy.layout.n_cells
         disk += search.front_size * described * BYTES_PER_NUMBER
-    memory = 1024.0 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 + processes)
-    return Forecast(tuple(plans), total, memory, disk, processes, SAMPLE * len(plans))
+    memory = max(_memory(), largest)
+    return Forecast(tuple(plans), total, memory * (1 + processes), disk, processes)
+
+
+def _timed(study: Study, number: int, limit: float) -> Trial:
+    """The trial of one strategy as far as it comes in so much time; then it is ended."""
+    start = multiprocessing.get_context("spawn")
+    receiving, sending = start.Pipe(duplex=False)
+    process = start.Process(target=_report, args=(sending, study.text, number, limit), daemon=True)
+    trial, end = Trial(), time.monotonic() + COMPILE_SECONDS + PATIENCE * limit
+    try:
+        with inherited_by_workers():
+            process.start()
+        sending.close()
+        while receiving.poll(max(end - time.monotonic(), 0.0)):
+            trial = receiving.recv()
+    except EOFError:
+        pass  # all said
+    finally:
+        process.kill()
+        process.join()
+    return trial
+
+
+def _report(sending: Connection, text: str, number: int, limit: float) -> None:
+    for trial in _steps(text, number):
+        if not trial.designs:  # the kernel ends it, also in the midst of compiled code
+            resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+            most = math.ceil(time.process_time() + limit)
+            resource.setrlimit(resource.RLIMIT_CPU, (most, most))
+        sending.send(trial)
+
+
+def _steps(text: str, number: int) -> Iterator[Trial]:
+    """A trial after one design, more and more of them, and after describing one."""
+    begun = time.monotonic()
+    study = read_study_text(text)
+    strategy = study.strategies[number]
+    rng = np.random.default_rng(study.seed)
+    few = StudyEvaluator(study, replace(strategy, layout=_few_cells(strategy.layout)))
+    small = few.repair(rng.random((1, few.n_variables)))
+    few.evaluate(small)  # compiles, or loads what is compiled
+    few.describe(small)
+    evaluator = StudyEvaluator(study, strategy)
+    X = evaluator.repair(rng.random((SAMPLE, evaluator.n_variables)))
+    yield (trial := Trial(set_up=time.monotonic() - begun, memory=_memory()))
+    done = 1
+    begun = time.process_time()
+    evaluator.evaluate(X[:1])
+    first = time.process_time() - begun
+    yield (trial := replace(trial, designs=1, seconds=first, memory=_memory()))
+    while done < SAMPLE:
+        rows = X[done : min(3 * done, SAMPLE)]
+        begun = time.process_time()
+        evaluator.evaluate(rows)
+        done += len(rows)
+        # the last and largest step, in which loading no longer counts
+        seconds = (time.process_time() - begun) / len(rows)
+        yield (trial := replace(trial, designs=done, seconds=seconds, memory=_memory()))
+        if len(rows) * seconds > ENOUGH_SECONDS:
+            break
+    begun = time.process_time()
+    evaluator.describe(X[:1])
+    yield replace(trial, described=time.process_time() - begun, memory=_memory())
+
+
+def _few_cells(layout: ArrayLayout) -> ArrayLayout:
+    """The first cells of an array: they need the same kernels."""
+    classes, channels = (
+        np.unique(of_cell[:FEW], return_inverse=True)[1].reshape(-1)
+        for of_cell in (layout.class_of_cell, layout.channel_of_cell)
+    )
+    return array_layout(
+        layout.unit_position[:FEW],
+        class_of_cell=classes,
+        channel_of_cell=channels,
+        explicit=layout.explicit,
+    )
+
+
+def _memory() -> float:
+    return 1024.0 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss

@@ -22,8 +22,6 @@ SECTIONS = {
     "transient": "Burst stepper beside C",
     "models": "Designs per second of each model, shares and growth",
     "chain": "The chain beside plain code",
-    "harmonic": "Several modes",
-    "burst_chain": "Burst bands",
     "coupled": "Mutual radiation in the loop",
     "coupled_burst": "Bursts with mutual radiation and with several modes",
     "intime": "Chips in time, every cell apart",
@@ -44,7 +42,7 @@ def run(name: str) -> str:
     """What one benchmark prints."""
     print(f"== {name}", flush=True)
     done = subprocess.run(
-        [sys.executable, str(FOLDER / f"bench_{name}.py")],
+        [sys.executable, "-m", f"tests.benchmarks.bench_{name}"],
         cwd=ROOT,
         capture_output=True,
         text=True,

@@ -10,7 +10,6 @@ import resource
 import sys
 import tempfile
 import time
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -32,21 +31,11 @@ from arrayopt.search.population import SearchSettings
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Strategy, Study
 from arrayopt.study.read import read_study
+from tests.benchmarks.timing import best
 from tests.support.paths import STUDIES
 
 STUDY = STUDIES / "duct-flow-meter"
 DESIGNS, POINTS = 200, 400
-
-
-def best(call: Callable[[], object], repeats: int = 5) -> float:
-    """Seconds of the fastest repeat: others share the machine."""
-    call()
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        call()
-        times.append(time.perf_counter() - start)
-    return min(times)
 
 
 def one_mode() -> Study:

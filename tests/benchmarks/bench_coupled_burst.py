@@ -16,7 +16,6 @@ from tests.support.paths import STUDIES
 os.environ["NUMBA_NUM_THREADS"] = "1"
 
 import numpy as np
-from bench_coupled import example
 
 from arrayopt.design.designs import DesignSpace
 from arrayopt.models.array import ArrayModel, Band
@@ -29,6 +28,7 @@ from arrayopt.models.several_modes.model import SeveralModes
 from arrayopt.models.several_modes.sweep import SweepSettings
 from arrayopt.study.model import BurstLength
 from arrayopt.study.read import read_study
+from tests.benchmarks.bench_coupled import example
 
 LENGTH = BurstLength(0.4e-3)
 BURST = Burst(LENGTH)

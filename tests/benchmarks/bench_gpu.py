@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -23,6 +22,7 @@ from arrayopt.physics.transient import card_kernel as transient_gpu
 from arrayopt.physics.transient import one_mode_kernel as kernel
 from arrayopt.physics.transient.one_mode import BurstResponse, burst_envelope
 from arrayopt.study.model import BurstLength
+from tests.benchmarks.timing import best, hardening, in_lanes
 from tests.support.chain import at_target, duct, random_designs
 
 cuda: Any = numba_cuda
@@ -31,31 +31,6 @@ OSCILLATORS, CYCLES, STEPS = 2**20, 50, 32
 DESIGNS, GROUPS, CARRIERS, TOLERANCE = 200, 8, 100, 2e-4
 EVALUATED, LENGTH = 512, BurstLength(0.4e-3)
 NAMES = {False: "float64", True: "float32"}
-
-
-def median_time(call: Callable[[], object], repeats: int) -> float:
-    """Seconds of the middle one of some repeats, after one more."""
-    call()
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        call()
-        times.append(time.perf_counter() - start)
-    return float(np.median(times))
-
-
-def parameters(count: int) -> np.ndarray[Any, Any]:
-    """Rows of hardening oscillators of unit mass near 1 Hz under whole-cycle bursts."""
-    rng = np.random.default_rng(1)
-    par = np.zeros((count, kernel.PARAMETERS))
-    par[:, kernel.STIFFNESS] = (2.0 * np.pi) ** 2 * rng.uniform(0.9, 1.1, count)
-    par[:, kernel.QUADRATIC] = 2.0
-    par[:, kernel.CUBIC] = 20.0
-    par[:, kernel.DAMPING] = 2.0 * np.pi / 40.0
-    par[:, kernel.FORCE] = rng.uniform(0.2, 3.0, count)
-    par[:, [kernel.FREQUENCY, kernel.END_FREQUENCY]] = 1.0
-    par[:, kernel.DURATION] = CYCLES
-    return par
 
 
 def card_rates(par: np.ndarray[Any, Any]) -> dict[tuple[bool, int], np.ndarray[Any, Any]]:
@@ -84,7 +59,7 @@ def card_rates(par: np.ndarray[Any, Any]) -> dict[tuple[bool, int], np.ndarray[A
                 )
                 cuda.synchronize()
 
-            seconds = median_time(call, 20)
+            seconds = best(call, 20)
             rate = OSCILLATORS * CYCLES * STEPS / seconds
             print(
                 f"card, {NAMES[single]}, {label}: {rate / 1e9:.0f} G steps/s, "
@@ -97,11 +72,11 @@ def card_rates(par: np.ndarray[Any, Any]) -> dict[tuple[bool, int], np.ndarray[A
 def processor_rate(par: np.ndarray[Any, Any], count: int) -> np.ndarray[Any, Any]:
     """Print the processor's rate on all threads; return its envelopes (oscillator, cycle)."""
     blocks = count // kernel.LANES
-    packed = np.ascontiguousarray(par[:count].reshape(blocks, kernel.LANES, -1).transpose(0, 2, 1))
+    packed = in_lanes(par[:count])
     rows = np.arange(count).reshape(blocks, kernel.LANES)
     motion = (np.zeros((count, CYCLES), dtype=complex), np.zeros(count), np.zeros((count, 2)))
     fixed = (np.full(blocks, STEPS), False, np.full(blocks, CYCLES), CYCLES, 0, 1, 0)
-    seconds = median_time(lambda: spread(kernel.run, blocks, packed, *fixed, rows, *motion), 5)
+    seconds = best(lambda: spread(kernel.run, blocks, packed, *fixed, rows, *motion), 5)
     rate = count * CYCLES * STEPS / seconds
     print(
         f"processor, float64, {thread_count()} threads, a sample a cycle: "
@@ -142,7 +117,7 @@ def whole_calls(cycles: int, stride: int) -> None:
         found = burst_envelope(carrier, device=device, **options)
         gap = (np.abs(found.envelope - wanted.envelope).max(axis=-1) / peak).max()
         same = np.array_equal(found.steps_per_cycle, wanted.steps_per_cycle)
-        seconds = median_time(lambda: burst_envelope(carrier, device=device, **options), 5)  # noqa: B023
+        seconds = best(lambda: burst_envelope(carrier, device=device, **options), 5)  # noqa: B023
         print(
             f"burst_envelope on {device}: {seconds * 1e3:.0f} ms, "
             f"{DESIGNS / seconds:.0f} designs/s, largest difference {gap:.1e}, same steps: {same}"
@@ -191,7 +166,7 @@ def whole_evaluations() -> None:
 
 def main() -> None:
     print(f"card: {cuda.get_current_device().name}")
-    par = parameters(OSCILLATORS)
+    par = hardening(OSCILLATORS, CYCLES)
     found = card_rates(par)
     count = 2**16
     wanted = processor_rate(par, count)

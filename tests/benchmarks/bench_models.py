@@ -8,13 +8,11 @@ is the processor time, fitted as a power over the range shown.
 from __future__ import annotations
 
 import resource
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
 import numpy as np
-from bench_chain import distinct, one_mode, random_designs
 
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.merits.figures import compute_merits
@@ -30,21 +28,10 @@ from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import BurstLength, Strategy, Study
+from tests.benchmarks.bench_chain import distinct, one_mode, random_designs
+from tests.benchmarks.timing import costs
 
 WANTED = frozenset({"fractional_bandwidth"})
-REPEATS = 3
-
-
-def costs(call: Callable[[], object]) -> tuple[float, float]:
-    """Least elapsed and processor seconds of some repeats."""
-    call()
-    wall, processor = [], []
-    for _ in range(REPEATS):
-        start = time.perf_counter(), time.process_time()
-        call()
-        wall.append(time.perf_counter() - start[0])
-        processor.append(time.process_time() - start[1])
-    return min(wall), min(processor)
 
 
 def model(study: Study, **changes: object) -> Study:

@@ -9,10 +9,7 @@ from __future__ import annotations
 
 import ctypes
 import shutil
-import subprocess
 import tempfile
-import time
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -20,21 +17,11 @@ import numba
 import numpy as np
 
 from arrayopt.physics.steady.steady import amplitude_rows
+from tests.benchmarks.timing import best, c_library
 
 SOURCE = Path(__file__).with_name("steady_roofline.c")
 ROWS, POINTS, CALLS, REPEATS = 64, 1024, 4, 150
 THREADS = min(2, numba.config.NUMBA_NUM_THREADS)
-
-
-def best(call: Callable[[], object]) -> float:
-    """Million points per second of the fastest repeat (others share the machine)."""
-    call()
-    times = []
-    for _ in range(REPEATS):
-        start = time.perf_counter()
-        call()
-        times.append(time.perf_counter() - start)
-    return CALLS * ROWS * POINTS / min(times) / 1e6
 
 
 def main() -> None:
@@ -49,17 +36,14 @@ def main() -> None:
         for _ in range(CALLS):
             amplitude_rows(d, l, g, F, upper, out)
 
-    ours = best(kernel)
+    work = CALLS * ROWS * POINTS / 1e6
+    ours = work / best(kernel, REPEATS)
     print(f"{THREADS} threads, numba: {ours:.0f} M points/s")
-    compiler = shutil.which("gcc")
-    if compiler is None:
+    if shutil.which("gcc") is None:
         print("no gcc here: C roofline skipped")
         return
     with tempfile.TemporaryDirectory() as folder:
-        library = Path(folder) / "roofline.so"
-        flags = ["-O3", "-march=native", "-ffast-math", "-fopenmp-simd", "-shared", "-fPIC"]
-        subprocess.run([compiler, *flags, "-o", library, SOURCE, "-lm"], check=True)
-        rows = ctypes.CDLL(str(library)).rows
+        rows = ctypes.CDLL(str(c_library(SOURCE, folder))).rows
         pointer = ctypes.c_void_p
         rows.argtypes = [ctypes.c_int, *[ctypes.c_long] * 3, *[pointer] * 5]
         rows.restype = None
@@ -73,7 +57,8 @@ def main() -> None:
 
         for libm, label in enumerate(("same form", "libm form")):
             with ThreadPoolExecutor(THREADS) as pool:
-                bound = best(lambda: list(pool.map(part, [libm] * THREADS, range(THREADS))))  # noqa: B023
+                call = lambda: list(pool.map(part, [libm] * THREADS, range(THREADS)))  # noqa: B023, E731
+                bound = work / best(call, REPEATS)
             worst = np.abs(out / result - 1).max()
             print(
                 f"C, {label}: {bound:.0f} M points/s; numba/C = {ours / bound:.2f}; "

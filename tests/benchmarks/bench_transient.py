@@ -11,9 +11,7 @@ from __future__ import annotations
 
 import ctypes
 import shutil
-import subprocess
 import tempfile
-import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -26,35 +24,12 @@ from arrayopt.physics.numerics.threads import spread, thread_count
 from arrayopt.physics.transient import one_mode_kernel as kernel
 from arrayopt.physics.transient.modes import modes_burst_envelope
 from arrayopt.physics.transient.one_mode import burst_envelope
+from tests.benchmarks.timing import best, c_library, hardening, in_lanes
 
 SOURCE = Path(__file__).with_name("transient_roofline.c")
 BLOCKS, CYCLES, STEPS, REPEATS = 32, 50, 64, 200
 THREADS = thread_count()
 LANES = kernel.LANES
-
-
-def best(call: Callable[[], object], work: float, repeats: int = REPEATS) -> float:
-    """Million steps per second of the fastest repeat."""
-    call()
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        call()
-        times.append(time.perf_counter() - start)
-    return work / min(times) / 1e6
-
-
-def batch(rng: np.random.Generator) -> np.ndarray[Any, Any]:
-    """Parameters (block, row, lane) of hardening oscillators of unit mass near 1 Hz."""
-    par = np.zeros((BLOCKS, kernel.PARAMETERS, LANES))
-    par[:, kernel.STIFFNESS] = (2.0 * np.pi) ** 2 * rng.uniform(0.9, 1.1, (BLOCKS, LANES))
-    par[:, kernel.QUADRATIC] = 2.0
-    par[:, kernel.CUBIC] = 20.0
-    par[:, kernel.DAMPING] = 2.0 * np.pi / 40.0
-    par[:, kernel.FORCE] = rng.uniform(0.2, 3.0, (BLOCKS, LANES))
-    par[:, [kernel.FREQUENCY, kernel.END_FREQUENCY]] = 1.0
-    par[:, kernel.DURATION] = CYCLES
-    return par
 
 
 def filled(samples: int) -> tuple[np.ndarray[Any, Any], ...]:
@@ -84,10 +59,7 @@ def steppers(par: np.ndarray[Any, Any]) -> dict[str, Callable[[], object]]:
 
 def roofline(par: np.ndarray[Any, Any], folder: str) -> dict[int, float]:
     """C's rate by number of threads."""
-    library = Path(folder) / "roofline.so"
-    flags = ["-O3", "-march=native", "-ffast-math", "-shared", "-fPIC"]
-    subprocess.run(["gcc", *flags, "-o", library, SOURCE, "-lm"], check=True)
-    bursts = ctypes.CDLL(str(library)).bursts
+    bursts = ctypes.CDLL(str(c_library(SOURCE, folder))).bursts
     bursts.argtypes = [ctypes.c_int] * 3 + [ctypes.c_void_p] * 2
     bursts.restype = None
     h = 1.0 / STEPS
@@ -106,7 +78,7 @@ def roofline(par: np.ndarray[Any, Any], folder: str) -> dict[int, float]:
             call = lambda: list(  # noqa: E731
                 pool.map(part, range(0, BLOCKS, share), [share] * threads)  # noqa: B023
             )
-            rates[threads] = best(call, BLOCKS * LANES * CYCLES * STEPS)
+            rates[threads] = BLOCKS * LANES * CYCLES * STEPS / best(call, REPEATS) / 1e6
     motion = filled(1)
     steps, cycles = np.full(BLOCKS, STEPS), np.full(BLOCKS, CYCLES)
     kernel.run(0, BLOCKS, par, steps, False, cycles, CYCLES, 0, CYCLES, 0, *motion)
@@ -170,16 +142,16 @@ def coupled() -> None:
             steps_per_cycle=96,
             **cell,  # noqa: B023
         )
-        rate = best(call, 256 * 20.5 * 96, 20)
+        rate = 256 * 20.5 * 96 / best(call, 20) / 1e6
         print(
             f"{modes} coupled modes, 1 thread: {rate:.0f} M steps/s, all modes of one counted once"
         )
 
 
 def main() -> None:
-    par = batch(np.random.default_rng(1))
-    work = BLOCKS * LANES * CYCLES * STEPS
-    rates = {label: best(call, work) for label, call in steppers(par).items()}
+    par = in_lanes(hardening(BLOCKS * LANES, CYCLES))
+    work = BLOCKS * LANES * CYCLES * STEPS / 1e6
+    rates = {label: work / best(call, REPEATS) for label, call in steppers(par).items()}
     for label, rate in rates.items():
         print(f"{label}: {rate:.0f} M steps/s")
     if shutil.which("gcc"):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -199,18 +198,6 @@ def test_statuses() -> None:
     assert find_band(two, level=SIX_DB, sweep=UP).status[0] == Status.GRID_LIMIT
 
 
-def test_batch_is_one_by_one() -> None:
-    study = duct()
-    designs = random_designs(study, "combined", 17)
-    whole = find_band(packed(study, designs), level=SIX_DB, sweep=UP)
-    for k in (0, 8, 16):
-        one = find_band(packed(study, designs.take(k)), level=SIX_DB, sweep=UP)
-        for name in ("peak_pressure", "lower_edge", "upper_edge", "ripple", "power"):
-            assert np.array_equal(
-                getattr(whole, name)[k : k + 1], getattr(one, name), equal_nan=True
-            )
-
-
 def test_softening_is_the_mirror_of_hardening() -> None:
     """A softening cell's band lies below its resonance, and its ride is on the way down."""
     cell = resonator(q=50.0, cubic=-0.02, force=0.05)
@@ -234,10 +221,3 @@ def test_replacing_mass_units_changes_nothing() -> None:
     a, b = (find_band(c, level=SIX_DB, sweep=UP) for c in (cell, scaled))
     np.testing.assert_allclose(a.upper_edge, b.upper_edge, rtol=1e-9)
     np.testing.assert_allclose(a.peak_pressure, b.peak_pressure, rtol=1e-9)
-
-
-def test_study_fields_are_used() -> None:
-    """Guards the helper above: `replace` on the template keeps its far-field constants."""
-    cell = resonator(q=50.0)
-    assert cell.distance == duct().target.distance
-    assert replace(duct().target, distance=2.0).distance == 2.0

@@ -255,23 +255,6 @@ def test_weak_drive_is_the_small_signal_limit() -> None:
     )
 
 
-def test_edges_lie_on_the_level() -> None:
-    """What an edge claims: the amplitude there is the level below the peak, or jumps across it."""
-    study = duct()
-    designs = random_designs(study, "combined", 6)
-    cells = build_cells(designs, study)
-    band = BURST.band(OneMode(designs, study, cells), LEVEL)
-    assert np.all(band.status == 0)
-    edges = np.stack([band.lower_edge, band.upper_edge], 1)
-    out = edges * (1.0 + np.array([-2e-4, 2e-4]))
-    within = edges * (1.0 + np.array([2e-4, -2e-4]))
-    for f, sign in ((out, -1.0), (within, 1.0)):
-        amplitude, _ = BURST.peaks(OneMode(designs, study, cells), f)
-        assert np.all(sign * (amplitude / (LEVEL * band.peak_pressure[:, None]) - 1.0) > 0.0)
-    amplitude, _ = BURST.peaks(OneMode(designs, study, cells), band.peak_frequency[:, None])
-    np.testing.assert_allclose(amplitude[:, 0], band.peak_pressure, rtol=1e-12)
-
-
 def test_results_do_not_depend_on_the_batch() -> None:
     study = at_target(duct(), excitation="burst", burst_length=MILLISECONDS)
     designs = random_designs(study, "combined", 5)
@@ -287,29 +270,6 @@ def test_results_do_not_depend_on_the_batch() -> None:
             np.testing.assert_allclose(alone.values[name][0], value[i], rtol=rtol, err_msg=name)
     for name, value in whole.values.items():
         np.testing.assert_allclose(turned.values[name], value[order], rtol=1e-12, err_msg=name)
-
-
-def test_groups_may_be_numbered_in_any_order() -> None:
-    study = duct()
-    designs = random_designs(study, "combined", 2)
-    order = np.array([5, 2, 7, 0, 1, 6, 3, 4])
-    layout = designs.layout
-    number = np.argsort(order)
-    renamed = replace(
-        layout,
-        group_of_cell=number[layout.group_of_cell],
-        group_class=layout.group_class[order],
-        group_channel=layout.group_channel[order],
-        group_count=layout.group_count[order],
-    )
-    names = ("radius", "electrode_coverage", "ring", "drive_amplitude", "drive_phase", "bias")
-    columns = {name: getattr(designs, name)[:, order] for name in names}
-    turned = replace(designs, layout=renamed, **columns)
-    bands = [BURST.band(alone(d, study), LEVEL) for d in (designs, turned)]
-    # the sum's rounding alone differs; edges are then located to their own tolerance
-    np.testing.assert_allclose(bands[1].peak_pressure, bands[0].peak_pressure, rtol=1e-10)
-    np.testing.assert_allclose(bands[1].lower_edge, bands[0].lower_edge, rtol=1e-9)
-    np.testing.assert_allclose(bands[1].upper_edge, bands[0].upper_edge, rtol=1e-9)
 
 
 def test_ring_down_and_dead_zone_of_a_linear_array() -> None:

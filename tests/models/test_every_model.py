@@ -10,7 +10,6 @@ import pytest
 
 from arrayopt.merits.figures import Asked
 from arrayopt.models.array import DOWN, SMALL, TWO_WAY, UP, ArrayModel, bursts
-from arrayopt.models.bands.sampled import sampled_band
 from arrayopt.models.choose import Fidelity, excitation_of, model_of
 from arrayopt.models.coupled.model import Coupled
 from arrayopt.models.excitations.burst import Burst
@@ -35,32 +34,35 @@ def study_of(back: str = "vented") -> Study:
 def model(name: str, back: str = "vented", drive: float = 1.0) -> ArrayModel:
     study = study_of(back)
     designs = random_designs(study, "combined", 2, seed=3)
-    designs = replace(designs, drive_amplitude=drive * designs.drive_amplitude)
+    radius = np.tile(np.linspace(455e-6, 490e-6, 8), (2, 1))  # in the lumped range of every back
+    drives = drive * designs.drive_amplitude
+    designs = replace(designs, radius=radius, drive_amplitude=drives)
     return model_of(designs, study, fidelity=Fidelity(name, "group"))
 
 
 @pytest.mark.parametrize("name", [name for name in MODELS if name != "both"])
 @pytest.mark.parametrize("sweep", [UP, DOWN, SMALL, UP | TWO_WAY])
 def test_edges_lie_around_the_peak_of_the_curve(name: str, sweep: int) -> None:
-    """The band is that of the model's own response, times what it receives, sampled densely.
+    """Edges are where the model's own curve, times what it receives, passes the level (or jumps).
 
     Not where bands of both effects are multiplied, which is no curve's.
     """
     one = model(name)
     band = one.band(sweep, SIX_DB)
     assert not band.status.any()
-    f = np.linspace(0.97 * band.lower_edge, 1.03 * band.upper_edge, 801, axis=1)
+    edges = np.stack([band.lower_edge, band.upper_edge], axis=1)
+    near = edges[..., None] * (1.0 + 3e-4 * np.array([[-1.0, 1.0], [-1.0, 1.0]]))
+    across = np.linspace(band.lower_edge, band.upper_edge, 203, axis=1)[:, 2:-2]
+    f = np.concatenate([near[:, 0], across, near[:, 1]], axis=1)
     size = np.abs(one.response(f, sweep & 3).pressure)
     if sweep & TWO_WAY:
-        heard = one.receive(np.repeat([0, 1], 801), f.ravel())
-        size *= heard.reshape(size.shape)
-    found = sampled_band(f, size, level=SIX_DB)
-    step = f[:, 1] - f[:, 0]
-    assert np.all(band.peak_pressure > (1.0 - 1e-6) * size.max(axis=1))
-    np.testing.assert_allclose(band.peak_pressure, found.peak_pressure, rtol=0.02)
-    # a jump lies anywhere between two samples
-    assert np.all(np.abs(band.lower_edge - found.lower_edge) < step)
-    assert np.all(np.abs(band.upper_edge - found.upper_edge) < step)
+        size *= one.receive(np.repeat([0, 1], f.shape[1]), f.ravel()).reshape(size.shape)
+    limit = SIX_DB * band.peak_pressure[:, None]
+    assert np.all(size[:, [0, -1]] < limit)
+    assert np.all(size[:, 1:-1] > limit)
+    # curves of several modes are interpolated between solved points, to 1e-4
+    assert np.all(size.max(axis=1) < (1.0 + 1e-4) * band.peak_pressure)
+    assert np.all(size.max(axis=1) > 0.9 * band.peak_pressure)
 
 
 @pytest.mark.parametrize("name", MODELS)
@@ -113,7 +115,7 @@ def test_without_coupling_the_received_band_is_the_closed_form() -> None:
     for sweep in (UP, DOWN, SMALL):
         one, other = (m.band(sweep | TWO_WAY, SIX_DB) for m in (alone, followed))
         for field in ("peak_pressure", "lower_edge", "upper_edge"):
-            np.testing.assert_allclose(getattr(other, field), getattr(one, field), rtol=1e-6)
+            np.testing.assert_allclose(getattr(other, field), getattr(one, field), rtol=1e-5)
 
 
 WITH_BURSTS = sorted(

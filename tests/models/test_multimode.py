@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import pytest
 
 from arrayopt.design.designs import Designs
 from arrayopt.merits.figures import compute_merits
 from arrayopt.models.array import UP
-from arrayopt.models.bands.sampled import sampled_band
 from arrayopt.models.cells import build_cells
 from arrayopt.models.one_mode.band import find_band
 from arrayopt.models.one_mode.response import array_pressure
@@ -101,18 +99,3 @@ def test_escalation_replaces_only_what_it_must() -> None:
     one = compute_merits(designs.take(2), study, wanted=frozenset())
     for name, value in one.values.items():
         assert value[0] == free.values[name][2], f"{name} depends on the batch"
-
-
-@pytest.mark.parametrize("level", [0.5, 0.7079])
-def test_sampled_band_of_a_known_curve(level: float) -> None:
-    """A Lorentzian sampled off its peak: edges linear in dB between samples."""
-    f = np.linspace(90.0, 110.0, 401)[None, :]
-    pressure = 1.0 / np.sqrt(1.0 + ((f - 100.013) / 1.5) ** 2)
-    band = sampled_band(f, pressure, level=level)
-    half = 1.5 * np.sqrt(1.0 / level**2 - 1.0)
-    np.testing.assert_allclose(band.lower_edge, 100.013 - half, rtol=1e-5)
-    np.testing.assert_allclose(band.upper_edge, 100.013 + half, rtol=1e-5)
-    np.testing.assert_allclose(band.peak_pressure, 1.0, rtol=1e-5)
-    cut = sampled_band(f[:, :230], pressure[:, :230], level=level)
-    assert cut.off_grid[0]
-    assert np.isnan(cut.peak_pressure[0])

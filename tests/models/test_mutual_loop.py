@@ -147,16 +147,6 @@ def test_the_study_chooses() -> None:
     assert np.nanmax(gap) < np.nanmax(np.abs(peaks["none"] / peaks["full"] - 1.0))
 
 
-def test_batch_is_one_by_one() -> None:
-    study = with_mutual(duct(), "group")
-    designs = random_designs(study, "combined", 3)
-    whole = compute_merits(designs, study, wanted=frozenset())
-    for k in range(3):
-        one = compute_merits(designs.take(k), study, wanted=frozenset())
-        for name, value in one.values.items():
-            assert np.array_equal(value, whole.values[name][k : k + 1], equal_nan=True), name
-
-
 def test_verify_tells_the_onset_of_the_array() -> None:
     """Stored and printed in volts of the channel driven most; NaN where nothing is driven."""
     study = duct()

@@ -177,36 +177,14 @@ def test_pattern_is_the_surface_integral() -> None:
     levels = beam_patterns(OneMode(designs, study, cells), np.array([f]), UP)[0, 0]
     picked = np.arange(0, 721, 24)
     angle = np.linspace(-0.5 * np.pi, 0.5 * np.pi, 721)
-    expected = np.array(
-        [
-            abs(
-                surface_sum(
-                    cells,
-                    designs,
-                    study,
-                    response.deflection[0, :, 0],
-                    f,
-                    distance=300.0,
-                    polar=polar,
-                    azimuth=0.7,
-                )
-            )
-            for polar in angle[picked]
-        ]
-    )
-    top = angle[int(np.argmax(levels))]
-    peak = abs(
-        surface_sum(
-            cells,
-            designs,
-            study,
-            response.deflection[0, :, 0],
-            f,
-            distance=300.0,
-            polar=top,
-            azimuth=0.7,
-        )
-    )
+    moved = response.deflection[0, :, 0]
+
+    def level(polar: float) -> float:
+        far = {"distance": 300.0, "polar": polar, "azimuth": 0.7}
+        return abs(surface_sum(cells, designs, study, moved, f, **far))
+
+    expected = np.array([level(polar) for polar in angle[picked]])
+    peak = level(angle[int(np.argmax(levels))])
     assert np.max(np.abs(levels[picked] - expected / peak)) < 2e-4
 
 

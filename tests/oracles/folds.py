@@ -8,9 +8,8 @@ from enum import IntFlag
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.steady.steady import onset_force
-
-Array = NDArray[np.float64]
 
 
 class Jumps(IntFlag):
@@ -74,7 +73,7 @@ def _folds(zeta: float, P: float, sign: float) -> tuple[float, float]:
 
 def jump_frequencies(
     m: ArrayLike, *, c: ArrayLike, k1: ArrayLike, g: ArrayLike, F: ArrayLike
-) -> tuple[Array, Array, NDArray[np.int64]]:
+) -> tuple[Floats, Floats, NDArray[np.int64]]:
     """Angular frequencies of the folds that bound the bistable band, and `Jumps`.
 
     The amplitude jumps up on the down-sweep and down on the up-sweep if hardening, else the other
@@ -84,9 +83,9 @@ def jump_frequencies(
     valid = (m > 0) & (c > 0) & (k1 > 0) & (F >= 0) & np.isfinite(m * c * k1 * g * F)
     m, c, k1, g, F = (np.where(valid, x, 1.0) for x in (m, c, k1, g, F))
     w0 = np.sqrt(k1 / m)
-    up, down = w0 * np.vectorize(_folds, otypes=[float, float])(
-        c / (2.0 * np.sqrt(k1 * m)), 0.75 * np.abs(g) * F**2 / k1**3, np.where(g >= 0, 1.0, -1.0)
-    )
+    zeta, P = c / (2.0 * np.sqrt(k1 * m)), 0.75 * np.abs(g) * F**2 / k1**3
+    folds = np.vectorize(_folds, otypes=[float, float])(zeta, P, np.where(g >= 0, 1.0, -1.0))
+    up, down = (w0 * x for x in folds)
     status = np.where(np.isnan(down), int(Jumps.NO_JUMP_DOWN), 0)
     status |= np.where(np.isnan(up), int(Jumps.NO_JUMP_UP), 0)
     none = ~(onset_force(m, c=c, k1=k1, g=g) < F) | (np.isnan(up) & np.isnan(down) & (g > 0))

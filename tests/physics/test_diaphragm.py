@@ -23,7 +23,6 @@ from arrayopt.physics.plate.diaphragm import (
     static_deflection,
 )
 from arrayopt.physics.plate.laminate import Layer, sections
-from arrayopt.physics.sound.radiation import hankel_transform
 from tests.support.paths import REFERENCE
 
 IDENTICAL = 1e-12
@@ -40,6 +39,12 @@ def homogeneous(nu: float = 0.3, *, stress: float = 0.0, thickness: float = H) -
     """A uniform plate whose upper half is called the film."""
     half = Layer("lower half", 0.5 * thickness, E, nu, RHO, stress)
     return half, replace(half, name="upper half", active=True)
+
+
+def shape_mean(shape: np.ndarray) -> np.ndarray:
+    """Mean over the disc of shapes given by coefficients of (1 - rho^2)^2 rho^(2 i)."""
+    i = np.arange(shape.shape[-1])
+    return np.asarray((shape * (2.0 / ((i + 1) * (i + 2) * (i + 3)))).sum(axis=-1))
 
 
 def rigidity(nu: float) -> float:
@@ -98,7 +103,7 @@ def test_mode_shape_integrals(check_outside):
     check_outside("plate.mode01.mean01", mean, "M3.3")
     check_outside("plate.mode01.meansq01", mean_square, "M3.2")
     check_outside("plate.mode01.mean2_over_meansq01", mean**2 / mean_square, "M3.2")
-    assert hankel_transform(modes.shape[0], 0.0) == pytest.approx(mean, abs=0.0, rel=1e-8)
+    assert shape_mean(modes.shape[0]) == pytest.approx(mean, abs=0.0, rel=1e-8)
 
 
 def test_one_function_is_the_textbook_shape(check_outside):
@@ -192,7 +197,7 @@ def test_uniform_pressure(check_outside, references, load):
     assert status == PlateStatus.OK
     for id_, value in (
         (f"vk.static.Q{load}", centre / H),
-        (f"vk.static.vol.Q{load}", hankel_transform(shape, 0.0) / centre),
+        (f"vk.static.vol.Q{load}", shape_mean(shape) / centre),
         (f"vk.static.femlit.Q{load}", centre / H),
     ):
         if id_ in references:
@@ -290,7 +295,7 @@ def per_volt(layers: tuple[Layer, ...], coverage: float, n: int = 5) -> tuple[fl
     bias = np.array([1e-6, -1e-6])
     centre, shape, _ = static_deflection(one, radius=A, coverage=coverage, bias=bias)
     # odd part: the film's tension changes the deflection in second order of the bias
-    volume = hankel_transform(shape, 0.0) * np.pi * A**2
+    volume = shape_mean(shape) * np.pi * A**2
     return float(np.diff(centre)[0] / np.diff(bias)[0]), float(
         np.diff(volume)[0] / np.diff(bias)[0]
     )
@@ -537,7 +542,7 @@ def test_against_finite_elements():
             "frequency_01": modes.angular_frequency[:, 0].mean() / (2 * np.pi),
             "frequency_02": modes.angular_frequency[:, 1].mean() / (2 * np.pi),
             "centre_per_volt": np.diff(modes.static_deflection)[0] / 2e-6,
-            "volume_per_volt": np.diff(hankel_transform(modes.static_shape, 0.0))[0]
+            "volume_per_volt": np.diff(shape_mean(modes.static_shape))[0]
             / 2e-6
             * np.pi
             * 200e-6**2,

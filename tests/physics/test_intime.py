@@ -17,9 +17,9 @@ from arrayopt.physics.intime.slow_flow import (
     chip_sweep,
     linear_figures,
 )
-from arrayopt.physics.sound.pair import mutual_impedance_far, propagation, source_strengths
 from arrayopt.physics.sound.radiation import impedance_from_series, impedance_series
 from arrayopt.physics.steady.steady import onset_force, steady_amplitude
+from tests.oracles.sound import mutual_matrix
 
 RHO, SPEED = 1.2, 343.0
 SHAPE = np.array([1.0])
@@ -133,12 +133,13 @@ def dense(arrays: ChipArrays, given: dict[str, Any], position: np.ndarray, w: fl
     k = w / SPEED
     r, x, _ = impedance_from_series(k * a, given["resistance"][0, 0], given["reactance"][0, 0])
     load = RHO * SPEED * np.pi * a**2
-    t = source_strengths(SHAPE, radius=arrays.nominal[0], wavenumber=k)
-    z = mutual_impedance_far(
-        t,
-        propagation(PITCH * position, wavenumber=k),
-        angular_frequency=w,
+    z = mutual_matrix(
+        PITCH * position,
+        SHAPE,
+        radius=arrays.nominal[0],
+        frequency=w / (2.0 * np.pi),
         density=RHO * given["sides"],
+        sound_speed=SPEED,
     )
     s = arrays.strength[0, 0]
     own = arrays.stiffness[0, 0] - w * (w * arrays.mass[0, 0] + load * x)

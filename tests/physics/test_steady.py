@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from collections.abc import Callable
 
 import numpy as np
@@ -16,9 +17,11 @@ from scipy.integrate import quad
 from arrayopt.physics.steady import steady
 from tests.oracles.folds import Jumps, jump_frequencies
 from tests.support.paths import REFERENCE
+from tests.support.references import read_references
 
 IDENTITY = 1e-12
 SWEEPS = REFERENCE / "duffing_sweeps.csv"
+ROWS = read_references()
 log = st.floats(-4.0, 4.0)
 
 
@@ -216,45 +219,15 @@ def test_no_onset():
     assert np.isfinite(steady.onset_force(1.0, c=0.66, k1=1.0, g=-1.0))
 
 
-HB_ROWS = [
-    ("up", 0.01, 1.0, 0.02),
-    ("down", 0.01, 1.0, 0.02),
-    ("up", 0.005, 0.5, 0.02),
-    ("down", 0.005, 0.5, 0.02),
-    ("down", 0.05, 1.0, 0.3),
-    ("down", 0.01, 1.0, 0.005),
-    ("up", 0.02, 0.5, 0.1),
-    ("down", 0.02, 0.5, 0.1),
-]
-
-
-@pytest.mark.parametrize(("which", "zeta", "g", "F"), HB_ROWS)
-def test_jump_table(check_outside: Callable[..., None], which, zeta, g, F):
+@pytest.mark.parametrize("row", [r for r in ROWS if r.startswith(("duff.hb.", "duff.brennan."))])
+def test_published_jumps(check_outside: Callable[..., None], row: str):
+    """Exact folds; Brennan's forms leave out terms in zeta and (gamma F^2)^(2/3)."""
+    kind, which, numbers = row.removeprefix("duff.").split(".", 2)
+    zeta, g, F = (float(x) for x in re.fullmatch(r"z(.+)g(.+)F(.+)", numbers).groups())
     up, down, status = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=F)
     assert status == 0
-    value = float(up if which == "up" else down)
-    name = f"z{zeta}g{g}F{F}"
-    check_outside(f"duff.hb.{which}.{name}", value, "M7.6")
-
-
-BRENNAN_ROWS = [
-    ("down", 0.01, 1.0, 0.02),
-    ("up", 0.01, 1.0, 0.02),
-    ("down", 0.005, 0.5, 0.02),
-    ("down", 0.05, 1.0, 0.3),
-    ("down", 0.01, 1.0, 0.005),
-    ("up", 0.01, 1.0, 0.005),
-    ("down", 0.02, 0.5, 0.1),
-    ("up", 0.02, 0.5, 0.1),
-]
-
-
-@pytest.mark.parametrize(("which", "zeta", "g", "F"), BRENNAN_ROWS)
-def test_published_closed_forms(check_outside: Callable[..., None], which, zeta, g, F):
-    # Brennan's forms leave out terms in zeta and (gamma F^2)^(2/3): 0.12 % and 1.1 % in these rows
-    up, down, _ = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=F)
-    value, rel_tol = (float(up), 1.1e-2) if which == "up" else (float(down), 1.2e-3)
-    check_outside(f"duff.brennan.{which}.z{zeta}g{g}F{F}", value, "M7.6", rel_tol=rel_tol)
+    tolerance = {"up": 1.1e-2, "down": 1.2e-3}[which] if kind == "brennan" else None
+    check_outside(row, float(up if which == "up" else down), "M7.6", rel_tol=tolerance)
 
 
 def test_jumps_against_time_sweeps_of_the_table(check_outside: Callable[..., None]):

@@ -419,7 +419,7 @@ def test_log_lines_tell_where_the_run_is(tmp_path: Path) -> None:
     lines = stream.getvalue().splitlines()
     assert len(lines) == 6
     for word in ("beta: generation 3, evaluations 24/24", "feasible", "hypervolume",
-                 "best die_area", "best peak_pressure", "left 0 s"):  # fmt: skip
+                 "best die area", "best peak pressure", "left 0 s"):  # fmt: skip
         assert word in lines[-1]
     assert "\x1b" not in stream.getvalue()
     rare = io.StringIO()

@@ -8,10 +8,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Complex, Floats, Ints
 from arrayopt.base.status import Status, translated
 from arrayopt.design.designs import Designs
 from arrayopt.models.array import DOWN, SMALL, TWO_WAY, Band, Response
-from arrayopt.models.bands.sampled import sampled_band
+from arrayopt.models.bands.read import read_bands
 from arrayopt.models.cells import Cells, build_cells, without_nonlinearity
 from arrayopt.models.one_mode.grid import sweep_range
 from arrayopt.models.one_mode.response import pack
@@ -26,11 +27,6 @@ from arrayopt.physics.sound.radiation import (
 )
 from arrayopt.physics.steady.harmonic import HarmonicStatus, HarmonicSweep, harmonic_sweep
 from arrayopt.study.model import Study
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
-Complex = NDArray[np.complex128]
 
 MARGIN_LINEWIDTHS = 6.0
 """Grid beyond the outermost resonance and backbone end; wide enough for -12 dB."""
@@ -204,7 +200,8 @@ def _refined(sweep: Sweep, level: float, rising: bool) -> Band:
     """The band of a sweep that had no trouble, from as many points as it needs."""
     w, status = 2.0 * np.pi * sweep.frequency, sweep.status
     pressure = np.abs(sweep.group_pressure.sum(axis=1))
-    off = sampled_band(sweep.frequency, pressure, level=level).off_grid
+    known = np.full(len(w), w.shape[1])
+    _, off = read_bands(w, np.nan_to_num(pressure), known, level)
     status = np.where(off, status | int(Status.SWEEP_OFF_GRID), status)
     columns = np.full((6, status.size), np.nan)
     deflection = np.full(sweep.driven.shape, np.nan)

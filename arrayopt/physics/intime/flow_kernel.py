@@ -12,19 +12,19 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.back.neck_kernel import NECK_COUNT, back_pressure, neck_coefficients
 from arrayopt.physics.intime import formulas
 from arrayopt.physics.numerics.compiled import forced, inner, kernel
 from arrayopt.physics.numerics.fused import fma
 from arrayopt.physics.numerics.lanes import LANES, ROWS, multiply
+from arrayopt.physics.sound.pair import pair_term, paths, strengths
 from arrayopt.physics.sound.radiation import (
     even_series,
     self_reactance_series,
     self_resistance_series,
 )
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Real = NDArray[Any]
 """float64 or float32, all of one call alike."""
 
@@ -136,60 +136,17 @@ class Records(NamedTuple):
 
 
 @inner
-def strengths(a: ChipArrays, d: int, k: float, out: Floats) -> None:
-    """t_0 to t_2 of M5.9 for every cell of design d (cell, 3)."""
-    q = a.transform
-    for i in range(out.shape[0]):
-        a2 = a.nominal[d, i] ** 2
-        x = k * k * a2
-        t0 = t1 = t2 = 0.0
-        for n in range(q.shape[2] - 1, -1, -1):
-            t0 = t0 * x + q[d, i, n]
-            if n >= 1:
-                t1 = t1 * x + n * q[d, i, n]
-            if n >= 2:
-                t2 = t2 * x + 0.5 * n * (n - 1) * q[d, i, n]
-        area = np.pi * a2
-        out[i, 0], out[i, 1], out[i, 2] = area * t0, area * a2 * t1, area * a2 * a2 * t2
-
-
-@inner
-def paths(a: ChipArrays, d: int, k: float, factor: float, out: Floats) -> None:
-    """Propagation of M5.9, orders 0 to 2, times ``factor``: (distance, 6), re and im in turn."""
-    for u in range(a.distance.size):
-        r = a.distance[u] * a.scale[d]
-        y = k * r
-        lead = factor / (2.0 * np.pi * r)
-        re, im = lead * np.cos(y), -lead * np.sin(y)
-        one, two = -1.0 / (r * r), 3.0 / (r * r * r * r)
-        out[u, 0], out[u, 1] = re, im
-        out[u, 2], out[u, 3] = one * (re - y * im), one * (im + y * re)
-        real, imag = 3.0 - y * y, 3.0 * y
-        out[u, 4], out[u, 5] = two * (real * re - imag * im), two * (real * im + imag * re)
-
-
-@inner
-def pair_term(t: Floats, i: int, j: int, path: Floats, u: int) -> tuple[float, float]:
-    """Sum over the orders of M5.9 for two cells."""
-    p0, p1 = t[i, 0] * t[j, 0], t[i, 0] * t[j, 1] + t[i, 1] * t[j, 0]
-    p2 = t[i, 0] * t[j, 2] + t[i, 1] * t[j, 1] + t[i, 2] * t[j, 0]
-    re = p0 * path[u, 0] + p1 * path[u, 2] + p2 * path[u, 4]
-    im = p0 * path[u, 1] + p1 * path[u, 3] + p2 * path[u, 5]
-    return re, im
-
-
-@inner
 def set_matrix(a: ChipArrays, d: int, w: float, t: Floats, path: Floats, out: Real) -> None:
     """j w Z of design d at w, as `lanes.multiply` takes it (M5.9)."""
     cells = a.nominal.shape[1]
     k = w / a.sound_speed
-    strengths(a, d, k, t)
-    paths(a, d, k, -w * w * a.density * a.coupling[d], path)
+    strengths(a.nominal[d], a.transform[d], k, t)
+    paths(a.distance, a.scale[d], k, -w * w * a.density * a.coupling[d], path)
     for i in range(cells):
         row = 2 * (i // ROWS * ROWS * cells + i % ROWS)
         for j in range(cells):
             if j != i:
-                re, im = pair_term(t, i, j, path, a.pair[i, j])
+                re, im = pair_term(t, i, j, 1.0, path[a.pair[i, j]])
                 out[row + 2 * ROWS * j], out[row + 2 * ROWS * j + 1] = re, im
 
 

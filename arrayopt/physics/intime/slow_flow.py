@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.back.neck_kernel import (
     NECK_COUNT,
     NO_NECK,
@@ -23,8 +24,6 @@ from arrayopt.physics.intime.flow_kernel import (
     BLOCK,
     STEPS,
     ChipArrays,
-    Floats,
-    Ints,
     Records,
     Sweeps,
     coupling_norm,
@@ -286,7 +285,7 @@ def chip_sweep(
     arrays = arrays._replace(force_re=arrays.force_re * factor, force_im=arrays.force_im * factor)
     terms = _terms(arrays, np.maximum(first, last))
     arrays = arrays._replace(terms=np.minimum(terms, arrays.resistance.shape[-1]))
-    status = _range_status(arrays, np.maximum(first, last))
+    status = range_status(arrays, np.maximum(first, last))
     linear = linear_figures(arrays)
     usable = np.isfinite(linear.decay) & (linear.decay > 0.0)
     status |= np.where(usable.all(axis=2), 0, int(ChipStatus.ESCAPED))
@@ -303,10 +302,10 @@ def chip_sweep(
     wanted = 2.0 * slow / WINDOWS / (BLOCK * np.abs(advance))
     blocks = np.maximum(wanted.astype(np.int64), 1)
     windows = segments * STEPS // (BLOCK * blocks)
-    per_design = -(-chips // LANES)
+    design, chip = chip_items(designs, chips)
     sweeps = Sweeps(
-        design=np.repeat(np.arange(designs), per_design),
-        chip=np.tile(LANES * np.arange(per_design), designs),
+        design=design,
+        chip=chip,
         start=2.0 * np.pi * first,
         advance=advance,
         step=h,
@@ -325,7 +324,7 @@ def chip_sweep(
         settled=np.full((designs, chips, cells), np.nan, dtype=np.complex128),
     )
     kind = np.empty(0, dtype=np.float32 if single else np.float64)
-    spread(sweep_items, sweeps.design.size, arrays, sweeps, kind, records)
+    spread(sweep_items, design.size, arrays, sweeps, kind, records)
     place = (np.arange(most) + 0.5) * (BLOCK * blocks * advance)[:, None]
     frequency = first[:, None] + place / (2.0 * np.pi)
     frequency[np.arange(most) >= windows[:, None]] = np.nan
@@ -337,6 +336,12 @@ def chip_sweep(
     for values in records:
         values[(status & ~int(ChipStatus.BEATS)) != 0] = np.nan
     return ChipSweep(frequency, *records, status, (segments + sweeps.hold) * STEPS)
+
+
+def chip_items(designs: int, chips: int) -> tuple[Ints, Ints]:
+    """Design and first chip of every item: as many chips of a design as there are lanes."""
+    each = -(-chips // LANES)
+    return np.repeat(np.arange(designs), each), np.tile(LANES * np.arange(each), designs)
 
 
 def _never_rests(unrest: Floats, patience: Ints) -> NDArray[np.bool_]:
@@ -357,7 +362,7 @@ def _terms(arrays: ChipArrays, top: Floats) -> Ints:
     return np.array([terms for _, terms in limits] + [limits[-1][1]])[place].astype(np.int64)
 
 
-def _range_status(arrays: ChipArrays, top: Floats) -> Ints:
+def range_status(arrays: ChipArrays, top: Floats) -> Ints:
     """`ChipStatus` of geometry and range, (design, chip)."""
     reach = arrays.radius.max(axis=2)
     ka = 2.0 * np.pi * top[:, None] * reach / arrays.sound_speed

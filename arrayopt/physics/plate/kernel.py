@@ -6,12 +6,13 @@ whatever the batch or the number of threads.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.vectors import put
+from arrayopt.physics.plate.table import Symmetric
 
 # plain integers for the compiled code; the public flags are `diaphragm.PlateStatus`
 BUCKLED, NOT_CONVERGED, COVERAGE, INPUT = 1, 2, 4, 8
@@ -19,6 +20,44 @@ _MOST_ITERATIONS = 40
 _SMALLEST_LOAD_STEP = 1.0 / 256.0
 # relative Newton step after which one more step would be below rounding (quadratic convergence)
 _STEP_TOLERANCE = 1e-9
+
+
+class Cells(NamedTuple):
+    """What is given of every cell, (cell,)."""
+
+    radius: Any
+    edge: Any
+    kind: Any
+    bias: Any
+    pressure: Any
+
+
+class Solved(NamedTuple):
+    """What is found of every cell, (cell, ...); tensors over modes."""
+
+    static: Any
+    shape: Any
+    mass: Any
+    stiffness: Any
+    force: Any
+    volume: Any
+    volt: Any
+    quadratic: Any
+    cubic: Any
+
+
+class _Plate(NamedTuple):
+    """Energy of one cell over its functions, and scratch: pairs (pair,), products (pair,)."""
+
+    load: Any
+    stiff: Any
+    stress: Any
+    t3: Any
+    t4: Any
+    tangent: Any
+    y: Any
+    r3: Any
+    r4: Any
 
 
 @inner
@@ -108,36 +147,27 @@ def _apply(tensor: Any, x: Any, out: Any) -> None:
 
 
 @inner
+def _curve(plate: _Plate, store: Symmetric, q: Any) -> None:
+    """Third- and fourth-order terms of the energy at q: contracted into ``r3`` and ``r4``."""
+    for p in range(len(store.first)):
+        plate.y[p] = store.weight[p] * q[store.first[p]] * q[store.second[p]]
+    _apply(plate.t3, q, plate.r3)
+    _apply(plate.t4, plate.y, plate.r4)
+
+
+@inner
 def _newton(
-    q: Any,
-    load: Any,
-    stiff: Any,
-    stress: Any,
-    t3: Any,
-    t4: Any,
-    level: float,
-    largest_step: float,
-    first: Any,
-    second: Any,
-    weight: Any,
-    tangent: Any,
-    y: Any,
-    d: Any,
-    r3: Any,
-    r4: Any,
+    q: Any, plate: _Plate, store: Symmetric, level: float, largest_step: float, d: Any
 ) -> int:
     """Newton from q at one load level; leaves the factored tangent. 0, BUCKLED, NOT_CONVERGED."""
-    n, pairs = len(q), len(first)
+    n, tangent, r3, r4 = len(q), plate.tangent, plate.r3, plate.r4
     for _ in range(_MOST_ITERATIONS):
-        for p in range(pairs):
-            y[p] = weight[p] * q[first[p]] * q[second[p]]
         for i in range(n):
-            d[i] = -level * load[i]
-        _apply(t3, q, r3)
-        _apply(t4, y, r4)
-        for p in range(pairs):
-            i, j = first[p], second[p]
-            base = stiff[p] + level * stress[p]
+            d[i] = -level * plate.load[i]
+        _curve(plate, store, q)
+        for p in range(len(store.first)):
+            i, j = store.first[p], store.second[p]
+            base = plate.stiff[p] + level * plate.stress[p]
             secant = base + 3.0 * r3[p] + 4.0 * r4[p]
             d[i] -= secant * q[j]
             if i != j:
@@ -169,22 +199,7 @@ def _newton(
 
 @inner
 def _operating_point(
-    q: Any,
-    q_try: Any,
-    load: Any,
-    stiff: Any,
-    stress: Any,
-    t3: Any,
-    t4: Any,
-    thickness: float,
-    first: Any,
-    second: Any,
-    weight: Any,
-    tangent: Any,
-    y: Any,
-    d: Any,
-    r3: Any,
-    r4: Any,
+    q: Any, q_try: Any, plate: _Plate, store: Symmetric, thickness: float, d: Any
 ) -> int:
     """Follow the equilibrium from the unloaded flat plate to full load (M2.7)."""
     reached, step = 0.0, 1.0
@@ -192,10 +207,7 @@ def _operating_point(
     while reached < 1.0:
         level = min(1.0, reached + step)
         put(q_try, q)
-        status = _newton(
-            q_try, load, stiff, stress, t3, t4, level, 0.5 * thickness,
-            first, second, weight, tangent, y, d, r3, r4,
-        )  # fmt: skip
+        status = _newton(q_try, plate, store, level, 0.5 * thickness, d)
         if status == 0:
             put(q, q_try)
             reached = level
@@ -207,189 +219,212 @@ def _operating_point(
     return 0
 
 
+@inner
+def _assemble(
+    coefficient: Any,
+    area: float,
+    bias: float,
+    pressure: float,
+    mean: Any,
+    store: Symmetric,
+    plate: _Plate,
+) -> None:
+    """The energy of a cell of pi ``area`` from its condensed coefficients (M2.7)."""
+    n, pairs = len(mean), len(store.first)
+    o_third = 4 * pairs + 2 * n
+    o_fourth = o_third + store.n3
+    for p in range(pairs):
+        plate.stiff[p] = coefficient[pairs + p] / area
+        plate.stress[p] = coefficient[2 * pairs + p] + bias * coefficient[3 * pairs + p]
+        for k in range(n):
+            plate.t3[k, p] = coefficient[o_third + store.third[p, k]] / area
+        for k in range(pairs):
+            plate.t4[p, k] = coefficient[o_fourth + store.fourth[p, k]] / area
+    for i in range(n):
+        plate.load[i] = (
+            coefficient[4 * pairs + i]
+            + bias * coefficient[4 * pairs + n + i]
+            - pressure * np.pi * area * mean[i]
+        )
+
+
+@inner
+def _pencil(coefficient: Any, area: float, q: Any, store: Symmetric, plate: _Plate, c: Any) -> bool:
+    """c <- L^-1 M L^-T with the tangent L L^T at q itself; False where it has buckled."""
+    n, tangent = len(q), plate.tangent
+    # Newton's last tangent is a step behind
+    _curve(plate, store, q)
+    for p in range(len(store.first)):
+        i, j = store.first[p], store.second[p]
+        r = plate.stiff[p] + plate.stress[p] + 6.0 * plate.r3[p] + 12.0 * plate.r4[p]
+        tangent[i, j] = r
+        tangent[j, i] = r
+        c[i, j] = coefficient[p] * area
+        c[j, i] = coefficient[p] * area
+    if not _cholesky(tangent, n):
+        return False
+    for j in range(n):
+        for i in range(n):
+            x = c[i, j]
+            for k in range(i):
+                x -= tangent[i, k] * c[k, j]
+            c[i, j] = x / tangent[i, i]
+    for i in range(n):
+        for j in range(n):
+            x = c[i, j]
+            for k in range(j):
+                x -= tangent[j, k] * c[i, k]
+            c[i, j] = x / tangent[j, j]
+    for i in range(n):
+        for j in range(i):
+            c[i, j] = 0.5 * (c[i, j] + c[j, i])
+            c[j, i] = c[i, j]
+    return True
+
+
+@inner
+def _mode(c: Any, v: Any, tangent: Any, phi: Any) -> tuple[float, float]:
+    """Shape, stiffness and mass of the lowest mode left, 1 at the centre (M3.1, M3.2)."""
+    n, best = len(phi), -1
+    for i in range(n):
+        if c[i, i] > 0.0 and (best < 0 or c[i, i] > c[best, best]):
+            best = i
+    inverse = c[best, best]
+    c[best, best] = -1.0  # taken
+    centre = 0.0
+    for i in range(n - 1, -1, -1):
+        x = v[i, best]
+        for k in range(i + 1, n):
+            x -= tangent[k, i] * phi[k]
+        phi[i] = x / tangent[i, i]
+        centre += phi[i]
+    for i in range(n):
+        phi[i] /= centre
+    # the vector was normalised to unit stiffness
+    stiffness = 1.0 / (centre * centre)
+    return stiffness, inverse * stiffness
+
+
+@inner
+def _tensors(
+    cell: int,
+    phi: Any,
+    q: Any,
+    volt_tension: Any,
+    store: Symmetric,
+    plate: _Plate,
+    product: Any,
+    gradient: Any,
+    out: Solved,
+) -> None:
+    """Tensors about the operating point (M3.4), and the force per volt there (M3.6)."""
+    modes, pairs = phi.shape[0], len(store.first)
+    row = 0
+    for a in range(modes):
+        for b in range(a, modes):
+            for p in range(pairs):
+                i, j = store.first[p], store.second[p]
+                product[row, p] = phi[a, i] * phi[b, j]
+                if i != j:
+                    product[row, p] += phi[a, j] * phi[b, i]
+            row += 1
+    # gradient[m] (pair): (3 T3 + 12 T4 q) contracted with mode m
+    for m in range(modes):
+        for p in range(pairs):
+            i, j = store.first[p], store.second[p]
+            plate.y[p] = q[i] * phi[m, j]
+            if i != j:
+                plate.y[p] += q[j] * phi[m, i]
+        _apply(plate.t3, phi[m], plate.r3)
+        _apply(plate.t4, plate.y, plate.r4)
+        for p in range(pairs):
+            gradient[m, p] = 3.0 * plate.r3[p] + 12.0 * plate.r4[p]
+    row = 0
+    for a in range(modes):
+        for b in range(a, modes):
+            x = 0.0
+            for p in range(pairs):
+                x += product[row, p] * volt_tension[p]
+            out.volt[cell, a, b] = x
+            out.volt[cell, b, a] = x
+            for m in range(modes):
+                x = 0.0
+                for p in range(pairs):
+                    x += product[row, p] * gradient[m, p]
+                out.quadratic[cell, m, a, b] = x
+                out.quadratic[cell, m, b, a] = x
+            _apply(plate.t4, product[row], plate.r4)
+            other = 0
+            for e in range(modes):
+                for g in range(e, modes):
+                    x = 0.0
+                    for p in range(pairs):
+                        x += 4.0 * plate.r4[p] * product[other, p]
+                    out.cubic[cell, a, b, e, g] = x
+                    out.cubic[cell, b, a, e, g] = x
+                    out.cubic[cell, a, b, g, e] = x
+                    out.cubic[cell, b, a, g, e] = x
+                    other += 1
+            row += 1
+    # -(L_V + K_V q_s) . phi
+    for p in range(pairs):
+        i, j = store.first[p], store.second[p]
+        for m in range(modes):
+            r = phi[m, i] * q[j]
+            if i != j:
+                r += phi[m, j] * q[i]
+            out.force[cell, m] -= volt_tension[p] * r
+
+
 @kernel
 def solve_cells(
     start: int,
     stop: int,
     series: Any,
     ends: Any,
-    first: Any,
-    second: Any,
-    weight: Any,
-    third: Any,
-    fourth: Any,
-    n3: int,
+    store: Symmetric,
     mean: Any,
     thickness: float,
-    radius: Any,
-    edge: Any,
-    kind: Any,
-    bias: Any,
-    pressure: Any,
+    cells: Cells,
     status: Any,
-    static: Any,
-    shape: Any,
-    mass: Any,
-    stiffness: Any,
-    force: Any,
-    volume: Any,
-    volt: Any,
-    quadratic: Any,
-    cubic: Any,
+    out: Solved,
 ) -> None:
     """Cells start..stop: operating point, modes and modal tensors."""
-    n, pairs, modes = len(mean), len(first), mass.shape[1]
+    n, pairs, modes = len(mean), len(store.first), out.mass.shape[1]
     coefficient = np.empty(series.shape[3])
-    stress, load = np.empty(pairs), np.empty(n)
-    stiff = np.empty(pairs)
-    t3, t4 = np.empty((n, pairs)), np.empty((pairs, pairs))
-    r3, r4 = np.empty(pairs), np.empty(pairs)
-    q, q_try, d, y = np.empty(n), np.empty(n), np.empty(n), np.empty(pairs)
-    tangent, c, v = np.empty((n, n)), np.empty((n, n)), np.empty((n, n))
-    phi, product = np.empty((modes, n)), np.empty((modes * (modes + 1) // 2, pairs))
-    gradient = np.empty((modes, pairs))
+    plate = _Plate(
+        np.empty(n), np.empty(pairs), np.empty(pairs), np.empty((n, pairs)),
+        np.empty((pairs, pairs)), np.empty((n, n)), np.empty(pairs), np.empty(pairs),
+        np.empty(pairs),
+    )  # fmt: skip
+    q, q_try, d = np.empty(n), np.empty(n), np.empty(n)
+    c, v, phi = np.empty((n, n)), np.empty((n, n)), np.empty((modes, n))
+    product, gradient = np.empty((modes * (modes + 1) // 2, pairs)), np.empty((modes, pairs))
     for cell in range(start, stop):
         if status[cell] != 0:
             continue
-        _contract(series[kind[cell]], ends, edge[cell], coefficient)
-        o_bend, o_res, o_volt = pairs, 2 * pairs, 3 * pairs
-        o_load, o_drive, o_third = 4 * pairs, 4 * pairs + n, 4 * pairs + 2 * n
-        o_fourth = o_third + n3
-        area = radius[cell] * radius[cell]
-        for p in range(pairs):
-            stiff[p] = coefficient[o_bend + p] / area
-            stress[p] = coefficient[o_res + p] + bias[cell] * coefficient[o_volt + p]
-            for k in range(n):
-                t3[k, p] = coefficient[o_third + third[p, k]] / area
-            for k in range(pairs):
-                t4[p, k] = coefficient[o_fourth + fourth[p, k]] / area
-        for i in range(n):
-            load[i] = (
-                coefficient[o_load + i]
-                + bias[cell] * coefficient[o_drive + i]
-                - pressure[cell] * np.pi * area * mean[i]
-            )
-        status[cell] = _operating_point(
-            q, q_try, load, stiff, stress, t3, t4, thickness, first, second, weight, tangent, y, d,
-            r3, r4,
-        )  # fmt: skip
+        _contract(series[cells.kind[cell]], ends, cells.edge[cell], coefficient)
+        area = cells.radius[cell] * cells.radius[cell]
+        _assemble(coefficient, area, cells.bias[cell], cells.pressure[cell], mean, store, plate)
+        status[cell] = _operating_point(q, q_try, plate, store, thickness, d)
         if status[cell] != 0:
             continue
-        # tangent at the operating point itself (Newton's last one is a step behind)
-        for p in range(pairs):
-            y[p] = weight[p] * q[first[p]] * q[second[p]]
-        _apply(t3, q, r3)
-        _apply(t4, y, r4)
-        for p in range(pairs):
-            r = stiff[p] + stress[p] + 6.0 * r3[p] + 12.0 * r4[p]
-            tangent[first[p], second[p]] = r
-            tangent[second[p], first[p]] = r
-            c[first[p], second[p]] = coefficient[p] * area
-            c[second[p], first[p]] = coefficient[p] * area
-        if not _cholesky(tangent, n):
+        if not _pencil(coefficient, area, q, store, plate, c):
             status[cell] = BUCKLED
             continue
-        # c <- L^-1 M L^-T: its eigenvalues are 1/omega^2, the lowest mode the most accurate
-        for j in range(n):
-            for i in range(n):
-                x = c[i, j]
-                for k in range(i):
-                    x -= tangent[i, k] * c[k, j]
-                c[i, j] = x / tangent[i, i]
-        for i in range(n):
-            for j in range(n):
-                x = c[i, j]
-                for k in range(j):
-                    x -= tangent[j, k] * c[i, k]
-                c[i, j] = x / tangent[j, j]
-        for i in range(n):
-            for j in range(i):
-                c[i, j] = 0.5 * (c[i, j] + c[j, i])
-                c[j, i] = c[i, j]
+        # eigenvalues are 1/omega^2: the lowest mode is the most accurate
         _jacobi_eigen(c, v, n)
         for m in range(modes):
-            best = -1
+            stiffness, mass = _mode(c, v, plate.tangent, phi[m])
+            mean_m = f = 0.0
             for i in range(n):
-                if c[i, i] > 0.0 and (best < 0 or c[i, i] > c[best, best]):
-                    best = i
-            inverse = c[best, best]
-            c[best, best] = -1.0  # taken
-            centre = 0.0
-            for i in range(n - 1, -1, -1):
-                x = v[i, best]
-                for k in range(i + 1, n):
-                    x -= tangent[k, i] * phi[m, k]
-                phi[m, i] = x / tangent[i, i]
-                centre += phi[m, i]
-            mean_m = 0.0
-            for i in range(n):
-                phi[m, i] /= centre
                 mean_m += phi[m, i] * mean[i]
-                shape[cell, m, i] = phi[m, i]
-            # the vector was normalised to unit stiffness
-            stiffness[cell, m] = 1.0 / (centre * centre)
-            mass[cell, m] = inverse * stiffness[cell, m]
-            volume[cell, m] = np.pi * area * mean_m
-            f = 0.0
-            for i in range(n):
-                f -= phi[m, i] * coefficient[o_drive + i]
-            force[cell, m] = f
+                out.shape[cell, m, i] = phi[m, i]
+                f -= phi[m, i] * coefficient[4 * pairs + n + i]
+            out.stiffness[cell, m], out.mass[cell, m] = stiffness, mass
+            out.volume[cell, m] = np.pi * area * mean_m
+            out.force[cell, m] = f
         for i in range(n):
-            static[cell, i] = q[i]
-        # tensors about the operating point (M3.4): pair products of the mode shapes
-        row = 0
-        for a in range(modes):
-            for b in range(a, modes):
-                for p in range(pairs):
-                    i, j = first[p], second[p]
-                    product[row, p] = phi[a, i] * phi[b, j]
-                    if i != j:
-                        product[row, p] += phi[a, j] * phi[b, i]
-                row += 1
-        # gradient[m] (pair): (3 T3 + 12 T4 q) contracted with mode m
-        for m in range(modes):
-            for p in range(pairs):
-                i, j = first[p], second[p]
-                y[p] = q[i] * phi[m, j]
-                if i != j:
-                    y[p] += q[j] * phi[m, i]
-            _apply(t3, phi[m], r3)
-            _apply(t4, y, r4)
-            for p in range(pairs):
-                gradient[m, p] = 3.0 * r3[p] + 12.0 * r4[p]
-        row = 0
-        for a in range(modes):
-            for b in range(a, modes):
-                x = 0.0
-                for p in range(pairs):
-                    x += product[row, p] * coefficient[o_volt + p]
-                volt[cell, a, b] = x
-                volt[cell, b, a] = x
-                for m in range(modes):
-                    x = 0.0
-                    for p in range(pairs):
-                        x += product[row, p] * gradient[m, p]
-                    quadratic[cell, m, a, b] = x
-                    quadratic[cell, m, b, a] = x
-                _apply(t4, product[row], r4)
-                other = 0
-                for e in range(modes):
-                    for g in range(e, modes):
-                        x = 0.0
-                        for p in range(pairs):
-                            x += 4.0 * r4[p] * product[other, p]
-                        cubic[cell, a, b, e, g] = x
-                        cubic[cell, b, a, e, g] = x
-                        cubic[cell, a, b, g, e] = x
-                        cubic[cell, b, a, g, e] = x
-                        other += 1
-                row += 1
-        # force per volt at the operating point: -(L_V + K_V q_s) . phi
-        for p in range(pairs):
-            i, j = first[p], second[p]
-            x = coefficient[o_volt + p]
-            for m in range(modes):
-                r = phi[m, i] * q[j]
-                if i != j:
-                    r += phi[m, j] * q[i]
-                force[cell, m] -= x * r
+            out.static[cell, i] = q[i]
+        volt_tension = coefficient[3 * pairs : 4 * pairs]
+        _tensors(cell, phi, q, volt_tension, store, plate, product, gradient, out)

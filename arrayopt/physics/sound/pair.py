@@ -7,15 +7,13 @@ must not overlap.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.numerics.compiled import inner
-
-Array = NDArray[np.float64]
 
 
 @inner
-def strengths(radius: Array, transform: Array, k: float, out: Array) -> None:
+def strengths(radius: Floats, transform: Floats, k: float, out: Floats) -> None:
     """t_j = (1/j!) d^j Q/d(kappa^2)^j at k (rad/m) of every group, j = 0 to 2 (m^(2 + 2j)).
 
     ``radius`` (group,) in m; ``transform`` (group, term), see `radiation.directivity_series`;
@@ -36,33 +34,31 @@ def strengths(radius: Array, transform: Array, k: float, out: Array) -> None:
 
 
 @inner
-def paths(distance: Array, scale: float, k: float, factor: float, re: Array, im: Array) -> None:
+def paths(distance: Floats, scale: float, k: float, factor: float, out: Floats) -> None:
     """``factor`` (2n-1)!! ((1/R) d/dR)^n e^(-jkR)/(2 pi R), n = 0 to 2, for every distance R.
 
-    ``distance`` (pair class,) in units of ``scale`` m, above 0; ``re, im`` (3, pair class).
+    ``distance`` (pair class,) in units of ``scale`` m, above 0; ``out`` (pair class, 6): real and
+    imaginary parts in turn.
     """
     for u in range(distance.size):
         r = distance[u] * scale
         y = k * r
         lead = factor / (2.0 * np.pi * r)
-        e_re, e_im = lead * np.cos(y), -lead * np.sin(y)
+        re, im = lead * np.cos(y), -lead * np.sin(y)
         one, two = -1.0 / (r * r), 3.0 / (r * r * r * r)
-        re[0, u], im[0, u] = e_re, e_im
-        re[1, u], im[1, u] = one * (e_re - y * e_im), one * (e_im + y * e_re)
+        out[u, 0], out[u, 1] = re, im
+        out[u, 2], out[u, 3] = one * (re - y * im), one * (im + y * re)
         real, imag = 3.0 - y * y, 3.0 * y
-        re[2, u] = two * (real * e_re - imag * e_im)
-        im[2, u] = two * (real * e_im + imag * e_re)
+        out[u, 4], out[u, 5] = two * (real * re - imag * im), two * (real * im + imag * re)
 
 
 @inner
-def pair_term(
-    t: Array, v: Array, weight: float, re: Array, im: Array, u: int
-) -> tuple[float, float]:
-    """Sum over the orders of M5.9, times ``weight``, of cells of strengths t and v, distance u."""
-    p0 = weight * t[0] * v[0]
-    p1 = weight * (t[0] * v[1] + t[1] * v[0])
-    p2 = weight * (t[0] * v[2] + t[1] * v[1] + t[2] * v[0])
+def pair_term(t: Floats, i: int, j: int, weight: float, path: Floats) -> tuple[float, float]:
+    """Sum over the orders of M5.9, times ``weight``, for rows i and j of `strengths`."""
+    p0 = weight * t[i, 0] * t[j, 0]
+    p1 = weight * (t[i, 0] * t[j, 1] + t[i, 1] * t[j, 0])
+    p2 = weight * (t[i, 0] * t[j, 2] + t[i, 1] * t[j, 1] + t[i, 2] * t[j, 0])
     return (
-        p0 * re[0, u] + p1 * re[1, u] + p2 * re[2, u],
-        p0 * im[0, u] + p1 * im[1, u] + p2 * im[2, u],
+        p0 * path[0] + p1 * path[2] + p2 * path[4],
+        p0 * path[1] + p1 * path[3] + p2 * path[5],
     )

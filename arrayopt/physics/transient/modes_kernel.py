@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -181,31 +181,33 @@ def _gather(
             imag[m, i] -= q[m, i] * ps[i]
 
 
+class Bursts(NamedTuple):
+    """A batch: drives (entry, 5), what is loaded and what is not, and how it is sampled."""
+
+    drive: NDArray[Any]
+    mass: NDArray[Any]
+    damping: NDArray[Any]
+    loaded: NDArray[Any]
+    """(entry,): row of mass and damping."""
+    stiffness: NDArray[Any]
+    push: NDArray[Any]
+    quadratic: NDArray[Any]
+    cubic: NDArray[Any]
+    tension: NDArray[Any]
+    tense: bool
+    cell: NDArray[Any]
+    """(entry,): row of the five before."""
+    origin: int
+    after: int
+    stride: int
+    quantity: int
+
+
 @inner
-def _block(
-    chosen: NDArray[Any],
-    drive: NDArray[Any],
-    mass: NDArray[Any],
-    damping: NDArray[Any],
-    loaded: NDArray[Any],
-    stiffness: NDArray[Any],
-    push: NDArray[Any],
-    quadratic: NDArray[Any],
-    cubic: NDArray[Any],
-    tension: NDArray[Any],
-    tense: bool,
-    cell: NDArray[Any],
-    steps: int,
-    before: int,
-    origin: int,
-    after: int,
-    stride: int,
-    quantity: int,
-    out: NDArray[Any],
-) -> None:
+def _block(chosen: NDArray[Any], given: Bursts, steps: int, before: int, out: NDArray[Any]) -> None:
     """Step up to LANES oscillators (indices ``chosen``, -1 for a resting lane) to the end."""
     two_pi = 2.0 * math.pi
-    modes = mass.shape[1]
+    modes = given.mass.shape[1]
     count = modes * (modes + 1) // 2 + modes * (modes + 1) * (modes + 2) // 6
     base = np.zeros((count, modes, LANES))
     products = np.zeros((count, modes, LANES))
@@ -235,27 +237,27 @@ def _block(
         if n < 0:
             continue
         live[i] = True
-        row = drive[n]
+        row = given.drive[n]
         whole[i], fraction[i] = whole_cycles(row[0], row[1], row[2])
         rate[i] = (row[1] - row[0]) / row[2]
         turn[i] = complex(math.cos(two_pi * fraction[i]), math.sin(two_pi * fraction[i]))
-        c = cell[n]
-        weight = mass[loaded[n]]
-        _pack(modes, quadratic[c], cubic[c], weight, packed)
+        c = given.cell[n]
+        weight = given.mass[given.loaded[n]]
+        _pack(modes, given.quadratic[c], given.cubic[c], weight, packed)
         for m in range(modes):
             for p in range(count):
                 base[p, m, i] = packed[p, m]
-            push0[m, i] = push[c, m] / weight[m]
-            linear0[m, i] = stiffness[c, m] / weight[m]
-            loss0[m, i] = damping[loaded[n], m] / weight[m]
+            push0[m, i] = given.push[c, m] / weight[m]
+            linear0[m, i] = given.stiffness[c, m] / weight[m]
+            loss0[m, i] = given.damping[given.loaded[n], m] / weight[m]
             for a in range(modes):
-                tense0[m, a, i] = tension[c, m, a] / weight[m]
+                tense0[m, a, i] = given.tension[c, m, a] / weight[m]
 
-    for k in range(-before, after):
+    for k in range(-before, given.after):
         for i in range(LANES):
             if not live[i]:
                 continue
-            row = drive[chosen[i]]
+            row = given.drive[chosen[i]]
             f0, f1, length = row[0], row[1], row[2]
             old = dt[i]
             partial = k == -whole[i] - 1 and fraction[i] > 0.0
@@ -304,19 +306,20 @@ def _block(
                     _stage(stage, q, u, slope, qs, us)
                 _pull(
                     modes, qs, us, volt0 if stage == 0 else (volt1 if stage == 3 else volth),
-                    linear1, loss1, push1, products, tense1, tense, slope[stage], pair, triple,
+                    linear1, loss1, push1, products, tense1, given.tense, slope[stage], pair,
+                    triple,
                 )  # fmt: skip
             _finish(q, u, slope)
             volt0[:] = volt1
             if j % 2 == 1:
                 _gather(real, imag, q, pc, ps)
-        if (k + 1) % stride != 0:
+        if (k + 1) % given.stride != 0:
             continue
-        column = (k + 1 + origin) // stride - 1
+        column = (k + 1 + given.origin) // given.stride - 1
         for i in range(LANES):
             if not live[i] or k < -whole[i] - (1 if fraction[i] > 0.0 else 0):
                 continue
-            f0, f1 = drive[chosen[i], 0], drive[chosen[i], 1]
+            f0, f1 = given.drive[chosen[i], 0], given.drive[chosen[i], 1]
             partial = k == -whole[i] - 1
             w1 = two_pi * f1
             w0 = w1
@@ -338,10 +341,10 @@ def _block(
                 total = complex(real[m, i], imag[m, i])
                 area = h * (total + 0.5 * (x0 * z0 - x1 * z1)) - h * h / 12.0 * bend
                 mean = 2.0 / period * area
-                if quantity >= 1:
+                if given.quantity >= 1:
                     w = 0.5 * (w0 + w1)
                     mean = 1j * w * mean + 2.0 / period * (x1 * z1 - x0 * z0)
-                    if quantity == 2:
+                    if given.quantity == 2:
                         mean = 1j * w * mean + 2.0 / period * (v1 * z1 - v0 * z0)
                 out[chosen[i], m, column] = mean
 
@@ -351,28 +354,11 @@ def run(
     start: int,
     stop: int,
     chosen: NDArray[Any],
-    drive: NDArray[Any],
-    mass: NDArray[Any],
-    damping: NDArray[Any],
-    loaded: NDArray[Any],
-    stiffness: NDArray[Any],
-    push: NDArray[Any],
-    quadratic: NDArray[Any],
-    cubic: NDArray[Any],
-    tension: NDArray[Any],
-    tense: bool,
-    cell: NDArray[Any],
+    given: Bursts,
     steps: NDArray[Any],
     before: NDArray[Any],
-    origin: int,
-    after: int,
-    stride: int,
-    quantity: int,
     out: NDArray[Any],
 ) -> None:
     """Step the blocks from ``start`` to ``stop``, one after the other."""
     for b in range(start, stop):
-        _block(
-            chosen[b], drive, mass, damping, loaded, stiffness, push, quadratic, cubic, tension,
-            tense, cell, steps[b], before[b], origin, after, stride, quantity, out,
-        )  # fmt: skip
+        _block(chosen[b], given, steps[b], before[b], out)

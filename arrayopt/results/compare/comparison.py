@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from arrayopt.base.arrays import Floats
+
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,11 +12,8 @@ import numpy as np
 import xarray as xr
 from scipy import stats
 
-from arrayopt.results.compare.footing import Entry, check_footing, entries
 from arrayopt.base.errors import ResultsError
-from arrayopt.search.front import hypervolume, nondominated
-from arrayopt.search.problem import Floats, minimised
-from arrayopt.study.model import Objective
+from arrayopt.results.compare.footing import Entry, check_footing, entries
 from arrayopt.results.read import (
     Reading,
     members,
@@ -22,6 +21,9 @@ from arrayopt.results.read import (
     read_run,
     verified_merits,
 )
+from arrayopt.search.front import hypervolume, nondominated
+from arrayopt.search.problem import (minimised)
+from arrayopt.study.model import Objective
 
 CONFIDENCE = 0.95
 THRESHOLDS = 160

@@ -10,9 +10,8 @@ import numpy as np
 
 from arrayopt.base.errors import ResultsError
 from arrayopt.base.glossary import shown, words
-from arrayopt.study.model import Objective
 from arrayopt.results.read import Reading
-from arrayopt.study.model import Strategy, Study
+from arrayopt.study.model import Objective, Strategy, Study
 
 
 @dataclass(frozen=True)

@@ -10,14 +10,14 @@ from typing import Any
 
 import numpy as np
 
-from arrayopt.results.compare.comparison import BAND, CONFIDENCE, LEVEL, ONSET, Comparison
 from arrayopt.base.files import PROGRAM
+from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
 from arrayopt.base.output import FileSet
-from arrayopt.results.plots.pictures import plot_front
+from arrayopt.results.compare.comparison import BAND, CONFIDENCE, LEVEL, ONSET, Comparison
 from arrayopt.results.plots.compare import plot_attainment, plot_dominated, plot_hypervolume
+from arrayopt.results.plots.pictures import plot_front
 from arrayopt.results.plots.style import svg_file
 from arrayopt.results.read import verified_merits
-from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
 from arrayopt.results.tables import text_table
 
 INDEX = "comparison.json"
@@ -75,9 +75,7 @@ def _hypervolumes(found: Comparison) -> str:
                 f"{np.nanmax(values):.4f}",
             ]
         )
-    point = ", ".join(
-        f"{words(o.name)} {shown(o.name, o.reference)}" for o in found.objectives
-    )
+    point = ", ".join(f"{words(o.name)} {shown(o.name, o.reference)}" for o in found.objectives)
     after = f" after {found.evaluations} evaluations" if found.evaluations else ""
     return f"Hypervolume{after}, reference point {point}:\n{text_table(rows)}"
 

@@ -8,8 +8,8 @@ import numpy as np
 import xarray as xr
 from matplotlib.patches import Rectangle
 
-from arrayopt.results.plots.pictures import legend_above
 from arrayopt.base.glossary import quantity
+from arrayopt.results.plots.pictures import legend_above
 from arrayopt.results.plots.style import INK, MARKS, SOFT, axis_label, mark, new_axes, styled
 
 if TYPE_CHECKING:

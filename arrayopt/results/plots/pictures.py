@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from arrayopt.base.arrays import Floats
+
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +15,9 @@ from matplotlib.colors import Normalize
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
+from arrayopt.base.glossary import quantity
+from arrayopt.base.labelled import complex_values
+from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.results.plots.style import (
     AMPLITUDES,
     INK,
@@ -24,14 +29,10 @@ from arrayopt.results.plots.style import (
     styled,
     unit_of,
 )
-from arrayopt.base.labelled import complex_values
-from arrayopt.base.glossary import quantity
-from arrayopt.physics.sound.level import sound_pressure_level
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Floats = NDArray[np.float64]
 
 FLOOR = 40.0
 """Depth of level pictures below their peak [dB]."""
@@ -369,7 +370,13 @@ def _shade_band(ax: Axes, design: xr.Dataset) -> None:
     kinds = {"burst": "band of bursts", "chirp": "band of the chirp"}
     what = kinds.get(design.attrs.get("excitation", ""), "band")
     if np.isfinite(low) and np.isfinite(high):
-        ax.axvspan(low, high, color="#eef2f5", zorder=0, label=f"{what} {low:.1f}–{high:.1f} {unit_of('frequency')}")
+        ax.axvspan(
+            low,
+            high,
+            color="#eef2f5",
+            zorder=0,
+            label=f"{what} {low:.1f}–{high:.1f} {unit_of('frequency')}",
+        )
 
 
 def datasets(fronts: xr.DataTree | Mapping[str, xr.Dataset]) -> dict[str, xr.Dataset]:

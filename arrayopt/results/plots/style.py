@@ -14,8 +14,8 @@ from matplotlib.axes import Axes as Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
-from arrayopt.base.text import svg_text
 from arrayopt.base.glossary import quantity, words
+from arrayopt.base.text import svg_text
 
 
 @dataclass(frozen=True)

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
+from arrayopt.base.errors import ResultsError, nearest_name
+from arrayopt.design.designs import DesignSpace
 from arrayopt.models.array import SWEEPS
 from arrayopt.models.beam import beam_patterns, pattern_angles
 from arrayopt.models.choose import fidelity_of, model_of, stronger
-from arrayopt.design.designs import DesignSpace
-from arrayopt.base.errors import ResultsError, nearest_name
-from arrayopt.results.report.text import best_member
 from arrayopt.results.read import Reading, identifier, knee
+from arrayopt.results.report.text import best_member
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,8 @@ The page's own script (``assets/explorer.js``) draws it; nothing is fetched from
 
 from __future__ import annotations
 
+from arrayopt.base.arrays import Floats
+
 import base64
 import json
 import shlex
@@ -16,13 +18,12 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from arrayopt.results.plots.style import mark, unit_of
 from arrayopt.base.glossary import MERITS, quantity, words
-from arrayopt.physics.sound.level import sound_pressure_level
-from arrayopt.results.read import Reading
 from arrayopt.base.labelled import complex_values
+from arrayopt.physics.sound.level import sound_pressure_level
+from arrayopt.results.plots.style import mark, unit_of
+from arrayopt.results.read import Reading
 
-Floats = NDArray[np.float64]
 
 EVERY = 3
 """One of so many stored frequencies is kept."""
@@ -52,7 +53,9 @@ def explorer_html(reading: Reading) -> str:
     data = json.dumps(explorer_data(reading), separators=(",", ":"), ensure_ascii=False)
     # a "<" in a name could end the script element that holds the data
     data = data.replace("<", "\\u003c")
-    page = (files("arrayopt.results.report") / "assets" / "explorer.html").read_text(encoding="utf-8")
+    page = (files("arrayopt.results.report") / "assets" / "explorer.html").read_text(
+        encoding="utf-8"
+    )
     return f'{page}<script type="application/json" id="x-data">{data}</script>'
 
 

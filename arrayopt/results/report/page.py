@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from importlib.resources import files
 from itertools import combinations
 from pathlib import Path
@@ -13,10 +14,11 @@ from string import Template
 import numpy as np
 import xarray as xr
 
+from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
+from arrayopt.base.output import PAGE_MARK, Kind, Output, begins_with
 from arrayopt.base.status import trouble
 from arrayopt.base.text import html_text
 from arrayopt.merits.cautions import DISCLAIMER, cautions
-from arrayopt.results.report.explorer import explorer_html
 from arrayopt.results.plots.pictures import (
     plot_array,
     plot_beam,
@@ -25,8 +27,10 @@ from arrayopt.results.plots.pictures import (
     plot_front,
     plot_response,
 )
-from arrayopt.results.plots.style import Axes, figure_svg, new_axes, styled, typeset
+from arrayopt.results.plots.style import figure_svg, new_axes, styled, typeset
+from arrayopt.results.read import Reading, convergence, read_run, verified_merits
 from arrayopt.results.report.designs import Chosen, beam_of, choose, design_of, name_of
+from arrayopt.results.report.explorer import explorer_html
 from arrayopt.results.report.text import (
     answer,
     band_owner,
@@ -37,9 +41,6 @@ from arrayopt.results.report.text import (
     strategy_table,
     two_lines,
 )
-from arrayopt.results.read import Reading, convergence, read_run, verified_merits
-from arrayopt.base.output import PAGE_MARK, Kind, Output, begins_with
-from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
 from arrayopt.results.tables import band_text
 
 REPORT = "report.html"
@@ -129,12 +130,23 @@ def _notes(reading: Reading) -> str:
             "chance, `arrayopt compare` tells from runs with several seeds."
         )
     return "".join(
-        "<li>" + re.sub(r"`([^`]+)`", r"<code>\1</code>", html_text(note)) + "</li>" for note in notes
+        "<li>" + re.sub(r"`([^`]+)`", r"<code>\1</code>", html_text(note)) + "</li>"
+        for note in notes
     )
 
 
-def picture(ax: Axes, name: str, caption: str, alternative: str) -> str:
+def picture(
+    plot: Callable[..., object],
+    height: float,
+    name: str,
+    caption: str,
+    alternative: str,
+    width: float = 5.0,
+) -> str:
     """A figure of the page with its caption and a text for those who cannot see it."""
+    with styled():
+        ax = new_axes(None, width=width, height=height)
+        plot(ax=ax)
     svg = figure_svg(ax.figure.figure, name).replace(
         "<svg ", f'<svg role="img" aria-label="{html_text(alternative)}" ', 1
     )
@@ -151,9 +163,6 @@ def _fronts(reading: Reading, chosen: Sequence[Chosen]) -> str:
     for one in chosen:
         ringed.setdefault(one.strategy, []).append(one.row)
     for k, (x, y) in enumerate(pairs):
-        with styled():
-            ax = new_axes(None, width=5.0, height=3.5)
-            plot_front(reading.fronts, x=x, y=y, chosen=ringed, ax=ax)
         better = ", ".join(
             f"{'higher' if o.sense == 'max' else 'lower'} {words(o.name)}"
             for o in reading.objectives
@@ -161,7 +170,8 @@ def _fronts(reading: Reading, chosen: Sequence[Chosen]) -> str:
         )
         parts.append(
             picture(
-                ax,
+                partial(plot_front, reading.fronts, x=x, y=y, chosen=ringed),
+                3.5,
                 f"front{k}",
                 f"Front members, {words(y)} against {words(x)}. Better: {better}.",
                 f"Scatter of {words(y)} against {words(x)} for {', '.join(reading.fronts)}; the "
@@ -170,7 +180,8 @@ def _fronts(reading: Reading, chosen: Sequence[Chosen]) -> str:
         )
     told = {s.name: s.description for s in reading.study.strategies} if reading.study else {}
     listed = "".join(
-        f"<dt>{html_text(name)}</dt><dd>{html_text(told.get(name, ''))}</dd>" for name in reading.fronts
+        f"<dt>{html_text(name)}</dt><dd>{html_text(told.get(name, ''))}</dd>"
+        for name in reading.fronts
     )
     if any(told.values()):
         parts.append(f'<div><h3>The strategies</h3><dl class="read">{listed}</dl></div>')
@@ -187,12 +198,10 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
     parts = [f"<article><h3>{html_text(name)} <small>{html_text(chosen.reason)}</small></h3>"]
     parts.append('<div class="pair">')
     if "pressure_real" in design:
-        with styled():
-            ax = new_axes(None, width=5.0, height=3.6)
-            plot_response(design, ax=ax)
         parts.append(
             picture(
-                ax,
+                partial(plot_response, design),
+                3.6,
                 f"{key}r",
                 "Response at the target in both sweep directions; open marks are jumps, the "
                 f"shaded range is the band{band_owner(reading.study)}.",
@@ -202,12 +211,10 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
             )
         )
     if "burst_pressure" in design:
-        with styled():
-            ax = new_axes(None, width=5.0, height=3.6)
-            plot_burst(design, ax=ax)
         parts.append(
             picture(
-                ax,
+                partial(plot_burst, design),
+                3.6,
                 f"{key}b",
                 f"Tone bursts{burst_length_text(reading.study)} from rest against their carrier: "
                 "largest amplitude while the drive lasts, and that of its last cycle; beside them "
@@ -216,12 +223,10 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
             )
         )
     die = reading.study.chip.die if reading.study else None
-    with styled():
-        ax = new_axes(None, width=5.0, height=4.1)
-        plot_array(design, die=die, ax=ax)
     parts.append(
         picture(
-            ax,
+            partial(plot_array, design, die=die),
+            4.1,
             f"{key}a",
             "The array to scale: circles are diaphragms, shaded areas electrodes (darker: more "
             "drive); hands show the drive phase, 0 to the right, counter-clockwise.",
@@ -231,12 +236,10 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
     beam = beam_of(reading, chosen)
     if beam is not None:
         centre = shown("centre_frequency", float(design["centre_frequency"]))
-        with styled():
-            ax = new_axes(None, width=5.0, height=3.2)
-            plot_beam(beam, ax=ax)
         parts.append(
             picture(
-                ax,
+                partial(plot_beam, beam),
+                3.2,
                 f"{key}p",
                 f"Beam pattern at {centre} in two planes through the axis.",
                 f"Level against angle for {name}.",
@@ -291,9 +294,6 @@ def _convergence(reading: Reading) -> str:
     curves = convergence(reading)
     if not curves.sizes["strategy"]:
         return ""
-    with styled():
-        ax = new_axes(None, width=6.4, height=3.4)
-        plot_convergence(curves, ax=ax)
     late = []
     for name in np.asarray(curves["strategy"]):
         volume = np.asarray(curves["hypervolume"].sel(strategy=name))
@@ -309,7 +309,9 @@ def _convergence(reading: Reading) -> str:
     )
     caption = "Hypervolume of everything found so far."
     names = ", ".join(str(n) for n in np.asarray(curves["strategy"]))
-    return text + picture(ax, "conv", caption, f"Hypervolume against evaluations for {names}.")
+    told = f"Hypervolume against evaluations for {names}."
+    plot = partial(plot_convergence, curves)
+    return text + picture(plot, 3.4, "conv", caption, told, width=6.4)
 
 
 def _cautions(reading: Reading) -> str:

@@ -7,11 +7,6 @@ from collections.abc import Sequence
 import numpy as np
 import xarray as xr
 
-from arrayopt.base.text import html_text
-from arrayopt.merits.uncertainty import banded
-from arrayopt.merits.evaluate import limits_in_force
-from arrayopt.results.plots.style import typeset
-from arrayopt.study.model import Objective
 from arrayopt.base.glossary import (
     MARGIN_PREFIX,
     MERITS,
@@ -21,9 +16,13 @@ from arrayopt.base.glossary import (
     shown_number,
     words,
 )
+from arrayopt.base.text import html_text
+from arrayopt.merits.evaluate import limits_in_force
+from arrayopt.merits.uncertainty import banded
+from arrayopt.results.plots.style import typeset
 from arrayopt.results.read import Reading, identifier, objective_values, verified_merits
-from arrayopt.study.model import Limit, Study
 from arrayopt.results.tables import band_text, group_rows
+from arrayopt.study.model import Limit, Objective, Study
 
 MOST_GROUPS = 40
 """Rows of a table of groups."""

@@ -7,9 +7,9 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +17,15 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.errors import ResultsError
 from arrayopt.base.files import open_plain
 from arrayopt.runs.kept.identity import RUN, RunIdentity, parsed_identity, read_identity
 from arrayopt.runs.kept.store import load
-from arrayopt.search.loop import readable
+from arrayopt.search.loop import readable, search
+from arrayopt.search.population import SearchSettings
+from arrayopt.search.problem import Evaluation, Evaluator
+from arrayopt.study.model import Objective
 
 STATE = "state"
 STATE_MAGIC = b"arrayopt search state 1\n"
@@ -207,3 +211,85 @@ def generation_files(folder: Path) -> dict[int, Path]:
     """Files of the saved generations by number."""
     matches = ((_GENERATION.fullmatch(p.name), p) for p in folder.iterdir())
     return {int(match[1]): path for match, path in matches if match}
+
+
+class _Told:
+    """A problem whose evaluations are those of saved generations, one file after the other."""
+
+    def __init__(self, problem: Evaluator, files: Sequence[Path], run: str) -> None:
+        self._problem, self._left, self._run = problem, list(files), run
+
+    @property
+    def n_variables(self) -> int:
+        return self._problem.n_variables
+
+    @property
+    def families(self) -> Sequence[Ints]:
+        return self._problem.families
+
+    @property
+    def objectives(self) -> Sequence[Objective]:
+        return self._problem.objectives
+
+    def repair(self, X: Floats) -> Floats:
+        return self._problem.repair(X)
+
+    def evaluate(self, X: Floats) -> Evaluation:
+        self.file = self._left.pop(0)
+        self.saved = load(self.file)
+        if self.saved.attrs.get("run") != self._run:
+            raise ResultsError(f"{self.file} belongs to another run")
+        if not np.array_equal(X, self.saved["vector"].values):
+            raise ResultsError(f"{self.file} does not hold the designs that its search asks for")
+        F = np.stack([self.saved[o.name].values for o in self.objectives], axis=1)
+        return Evaluation(
+            F, self.saved["limit_value"].values, {}, self.saved["status"].values.astype(np.int64)
+        )
+
+
+def replayed(
+    problem: Evaluator,
+    settings: SearchSettings,
+    files: Sequence[Path],
+    *,
+    run: str,
+    seed: int,
+    initial: Floats | None,
+    saved: Saved | None,
+) -> Saved:
+    """Where a strategy stands after saved generations, without evaluating a design.
+
+    The search asks for designs and is told what they are worth, and nothing else moves it. Told
+    again what was saved, it comes to the same state, bit for bit. Asking for the saved designs
+    shows that.
+
+    Parameters
+    ----------
+    problem, settings, seed, initial
+        As the search had them.
+    files : generations after ``saved``, in order, at least one.
+    run : SHA-256 of the run file they must belong to.
+    saved : where to begin; None at the start.
+
+    Raises
+    ------
+    ResultsError
+        If a file is damaged or foreign, or is not what this search would have made.
+    """
+    told = _Told(problem, files, run)
+    state = None if saved is None else saved.state
+    search_ = search(told, settings, seed=seed, initial=initial, state=state)
+    there = saved
+    for file in files:
+        generation = next(search_, None)
+        if generation is None or not (
+            np.array_equal(generation.front, told.saved["front"].values)
+            and np.array_equal(generation.violation, told.saved["violation"].values)
+            and np.array_equal(generation.index, told.saved["evaluation"].values)
+        ):
+            raise ResultsError(f"{file} does not hold what its search came to")
+        told_of = progress_in(told.saved.attrs, generation.number, file)
+        there = replace(told_of, hypervolume=generation.hypervolume, state=generation.state)
+    if there is None:
+        raise ValueError("there are no generations to replay")
+    return there

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
@@ -19,7 +20,9 @@ from arrayopt.study.model import ModelSettings, Study
 from arrayopt.study.read import read_study_text
 
 
-def compile_kernels(study: Study, note: Callable[[str], None]) -> None:
+def compile_kernels(
+    study: Study, note: Callable[[str], None], *, limit: float | None = None
+) -> None:
     """Fill the cache of compiled kernels if it is empty.
 
     Two processes compile different kernels, where workers would all compile the same. No result
@@ -29,6 +32,7 @@ def compile_kernels(study: Study, note: Callable[[str], None]) -> None:
     ----------
     study : Study
     note : told that it takes a while, if it does
+    limit : seconds after which it is left to those who need the rest; None for no limit
     """
     cache = sweep_rows.stats.cache_path
     if cache is None or any(Path(cache).glob("harmonic_sweep.sweep_rows-*.nbi")):
@@ -41,8 +45,9 @@ def compile_kernels(study: Study, note: Callable[[str], None]) -> None:
         with inherited_by_workers():
             for process in processes:
                 process.start()
+        end = None if limit is None else time.monotonic() + limit
         for process in processes:
-            process.join()
+            process.join(None if end is None else max(end - time.monotonic(), 0.0))
     finally:
         for process in processes:
             if process.is_alive():

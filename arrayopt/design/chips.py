@@ -1,0 +1,100 @@
+"""M11: how chips differ from their design: draws common to all designs of a study."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from scipy.stats import norm, qmc
+
+from arrayopt.base.arrays import Floats
+
+CUT = 3.0
+"""Standard deviations at which draws are cut: what is farther off is sorted out."""
+
+PER_CHIP = ("thickness", "coupling", "tension", "quality")
+PER_CELL = ("radius", "thickness", "coupling", "tension", "quality")
+USES = {"choose": 0, "verify": 1}
+"""Chips used to choose a design and chips used to verify it are different draws."""
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Standard deviations of making, relative unless said; the defaults are common practice.
+
+    ``chip_`` shifts all cells of a chip alike, ``cell_`` each on its own; ``tension`` in N/m.
+    ``thickness_trend``: of the linear change from the array's middle to its edge, in x and in y.
+    """
+
+    cell_radius: float = 0.003
+    chip_thickness: float = 0.015
+    cell_thickness: float = 0.002
+    thickness_trend: float = 0.0
+    chip_coupling: float = 0.05
+    cell_coupling: float = 0.005
+    chip_tension: float = 5.0
+    cell_tension: float = 0.5
+    chip_quality: float = 0.10
+    cell_quality: float = 0.05
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if not (np.isfinite(value) and value >= 0.0):
+                raise ValueError(f"{field.name} is {value!r}; a number of at least 0 is needed.")
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Deviations of every cell of every chip from the design, each (chip, cell).
+
+    Relative, but ``tension`` in N/m (added film tension).
+    """
+
+    radius: Floats
+    thickness: Floats
+    coupling: Floats
+    tension: Floats
+    quality: Floats
+
+
+def draw_chips(
+    scatter: Scatter, *, chips: int, position: Floats, seed: int, use: str = "choose"
+) -> Draws:
+    """The first ``chips`` chips of a study (M11.1 to M11.3).
+
+    Parameters
+    ----------
+    scatter : Scatter
+    chips : how many; chip k is the same however many are drawn.
+    position : array (cell, 2)
+        Centres, any unit; only the trend needs them.
+    seed : the study's.
+    use : "choose" or "verify": different chips.
+
+    Raises
+    ------
+    ValueError
+        For an unknown use or fewer than one chip.
+    """
+    if use not in USES or chips < 1:
+        raise ValueError(f"{chips} chips to {use!r}: at least 1, to {' or '.join(USES)}.")
+    cells = len(position)
+    dimensions = len(PER_CHIP) + 2 + cells * len(PER_CELL)
+    engine = qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng([seed, USES[use]]))
+    uniform = engine.random_base2(max(int(chips - 1).bit_length(), 1))[:chips]
+    low, high = norm.cdf(-CUT), norm.cdf(CUT)
+    normal = norm.ppf(low + uniform * (high - low))
+    common = dict(zip(PER_CHIP, normal.T[: len(PER_CHIP), :, None], strict=True))
+    slope = normal[:, len(PER_CHIP) : len(PER_CHIP) + 2]
+    own = normal[:, len(PER_CHIP) + 2 :].reshape(chips, cells, len(PER_CELL))
+    centred = position - 0.5 * (position.max(axis=0) + position.min(axis=0))
+    reach = np.maximum(np.abs(centred).max(axis=0), np.finfo(float).tiny)
+    trend = scatter.thickness_trend * (slope @ (centred / reach).T)
+    made = {}
+    for k, name in enumerate(PER_CELL):
+        made[name] = getattr(scatter, f"cell_{name}") * own[:, :, k]
+        if name in common:
+            made[name] = made[name] + getattr(scatter, f"chip_{name}") * common[name]
+    made["thickness"] = made["thickness"] + trend
+    return Draws(**made)

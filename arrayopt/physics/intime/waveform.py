@@ -1,0 +1,327 @@
+"""M12.7 to M12.9: chips under any drive waveform, every cell apart, and the pulse at the target.
+
+    m x_i'' + c x_i' + k1 x_i + k2 x_i^2 + k3 x_i^3 = F_i(t) - sum_(j != i) G_ij x_j''(t - tau_ij)
+
+from rest, as M8.17: own radiation as mass and resistance at the carrier (M8.4), that of the others
+delayed. The pulse adds up with each cell's own delay to the target.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations_with_replacement, permutations
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import CubicSpline
+from scipy.signal import hilbert
+from scipy.signal.windows import tukey
+
+from arrayopt.base.arrays import Floats, Ints
+from arrayopt.physics.back.neck_kernel import NECK_COUNT
+from arrayopt.physics.intime.flow_kernel import ChipArrays
+from arrayopt.physics.intime.slow_flow import ChipStatus, chip_items, range_status
+from arrayopt.physics.intime.wave_kernel import AHEAD, Motions, coefficients, move_items, set_links
+from arrayopt.physics.numerics.threads import spread
+from arrayopt.physics.sound.radiation import (
+    directivity_series,
+    impedance_from_series,
+    impedance_series,
+)
+from arrayopt.physics.transient.one_mode import steps_for_tolerance
+
+MODES = 3
+"""Most modes of a cell."""
+HIGHER = 100.0
+"""Error allowed of a higher mode's own oscillation, over that of the first: its share is small.
+Three modes at three onsets: 1e-3 of the peak (M12.10)."""
+SAMPLES = 16
+"""Least number of samples of a pulse in a carrier cycle."""
+
+
+@dataclass(frozen=True)
+class Drive:
+    """A drive waveform of unit amplitude, and what sets its time step."""
+
+    carrier: float
+    """Frequency at which the air's constants are taken, and cycles are counted (Hz)."""
+    duration: float
+    """s."""
+    end: float | None = None
+    """Last frequency of a linear chirp from twice the carrier less this; None: a tone (Hz)."""
+    taper: float = 0.0
+    """Share of the length under rising and falling cosines (Tukey)."""
+    samples: tuple[float, ...] | None = None
+    """In place of tone or chirp: evenly spaced, first and last at start and end."""
+
+    def analytic(self, points: int) -> NDArray[np.complex128]:
+        """Drive and, as imaginary part, its quadrature at evenly spaced times, ends included."""
+        if self.samples is not None:
+            given = np.asarray(self.samples, dtype=np.float64)
+            padded = np.concatenate([given, np.zeros(given.size)])  # quadrature without wrapping
+            whole = hilbert(padded)[: given.size]
+            at = np.linspace(0.0, given.size - 1.0, points)
+            return np.asarray(CubicSpline(np.arange(given.size), whole)(at))
+        t = np.linspace(0.0, self.duration, points)
+        last = self.carrier if self.end is None else self.end
+        first = 2.0 * self.carrier - last
+        phase = 2.0 * np.pi * (first * t + 0.5 * (last - first) * t * t / self.duration)
+        return np.asarray(tukey(points, self.taper) * np.exp(1j * phase))
+
+
+class Modal(NamedTuple):
+    """Several modes of every cell (M8.6), the first being that of `ChipArrays`."""
+
+    mass: Floats
+    """(design, chip, cell, mode), as damping: without air (kg)."""
+    damping: Floats
+    stiffness: Floats
+    """(design, chip, cell, mode, mode): a cavity couples modes (N/m)."""
+    quadratic: Floats
+    """(design, chip, cell, mode, mode, mode) (N/m2)."""
+    cubic: Floats
+    """(design, chip, cell, mode, mode, mode, mode) (N/m3)."""
+    force: NDArray[np.complex128]
+    """(design, chip, cell, mode) (N)."""
+    shape: Floats
+    """(design, cell, mode, basis): see `radiation.hankel_transform`."""
+
+
+@dataclass(frozen=True)
+class Pulses:
+    """What leaves the chips of a batch of designs."""
+
+    step: Floats
+    """(design,): between samples (s)."""
+    acceleration: Floats
+    """(design, chip, sample): volume acceleration towards the target (m3/s2), from the start of the
+    drive less the shortest way; times density / (2 pi distance) the pressure (M9.1)."""
+    deflection: Floats
+    """(design, chip, cell): largest displacement of the centre (m)."""
+    status: Ints
+    """(design, chip): `ChipStatus`; other values are NaN where it is not 0."""
+    steps_per_cycle: Ints
+    """(design,)."""
+
+
+def chip_pulses(
+    arrays: ChipArrays,
+    *,
+    quadratic: ArrayLike = 0.0,
+    cubic: ArrayLike = 0.0,
+    modal: Modal | None = None,
+    drives: Drive | list[Drive],
+    ring: float = 0.0,
+    tolerance: float = 1e-3,
+    steps_per_cycle: int | None = None,
+    single: bool = False,
+) -> Pulses:
+    """Move every chip through its design's drive waveform and the ring-down (M12.7 to M12.9).
+
+    Parameters
+    ----------
+    arrays : ChipArrays
+        From `chip_arrays`; its effective ``cubic`` is not used. ``lead`` turns the drive's phase.
+    quadratic, cubic : array (design, chip, cell)
+        [N/m2], [N/m3]; not used where ``modal`` is given.
+    modal : two or three modes a cell, their radiation into one another included.
+    drives : one for all designs, or one each.
+    ring : seconds followed after the drive.
+    tolerance : wanted error relative to the peak; sets the steps a cycle (M8.5).
+    steps_per_cycle : in their place, for refinement studies.
+    single : single precision.
+
+    Returns
+    -------
+    Pulses
+        Valid for drives within a pulse's own width of the resonances: a cell's own radiation and
+        the amplitude of the others' are those of the carrier (M8.4). ka below 4.
+
+    Raises
+    ------
+    ValueError
+        For cells with necked backs, whose load at the carrier would miss the neck's own motion.
+    """
+    if arrays.neck[NECK_COUNT] > 0.0:
+        raise ValueError("pulses are computed for vented and sealed backs, not for necked ones.")
+    size = arrays.mass.shape
+    designs, _, cells = size
+    each = [drives] * designs if isinstance(drives, Drive) else list(drives)
+    w = 2.0 * np.pi * np.array([drive.carrier for drive in each])
+    length = np.array([drive.duration for drive in each])
+    if len(each) != designs or not (np.all(w > 0.0) and np.all(length > 0.0)):
+        raise ValueError(f"{designs} drives with positive carrier and duration are needed.")
+    turn = np.exp(-1j * w[:, None] * arrays.lead)[:, None]
+    if modal is None:
+        k2, k3 = (
+            np.broadcast_to(np.asarray(a, dtype=np.float64), size) for a in (quadratic, cubic)
+        )
+        mass, damping = _with_air(arrays, w, arrays.resistance, arrays.reactance)
+        mass, damping = arrays.mass + mass, arrays.damping + damping
+        force = (arrays.force_re + 1j * arrays.force_im) * turn
+        own = arrays.strength
+        columns = (damping, arrays.stiffness, k2, k3, force.real, force.imag, own)
+        coefficient = np.stack([*(a / mass for a in columns), own, own], axis=-1)
+        figures = [a[..., None] for a in (mass, damping, arrays.stiffness, k3)]
+    else:
+        turned = modal._replace(force=modal.force * turn[..., None])
+        coefficient, figures = _modal_rows(arrays, turned, w)
+        mass = figures[0].min(axis=-1)
+    status = range_status(arrays, w / (2.0 * np.pi))
+    sound = np.isfinite(coefficient).all(axis=(2, 3)) & (mass > 0.0).all(axis=2)
+    status |= np.where(sound, 0, int(ChipStatus.ESCAPED))
+    gain = np.zeros((designs, cells, cells))
+    delay = np.full((designs, cells, cells), np.inf)
+    if arrays.coupling.any():
+        set_links(arrays, w, gain, delay)
+
+    def steps(displacement: Floats) -> Ints:
+        if steps_per_cycle is not None:
+            return np.full(designs, steps_per_cycle, dtype=np.int64)
+        found = [
+            steps_for_tolerance(
+                tolerance if k == 0 else HIGHER * tolerance,
+                frequency=(w / (2.0 * np.pi))[:, None, None],
+                mass=figures[0][..., k],
+                damping=figures[1][..., k],
+                stiffness=figures[2][..., k],
+                cubic=figures[3][..., k],
+                duration=length[:, None, None],
+                displacement=displacement,
+            ).max(axis=(1, 2))
+            for k in range(figures[0].shape[-1])
+        ]
+        wanted = np.max(found, axis=0)
+        least = 2.0 * np.pi * (AHEAD + 1.0) / (w * delay.min(axis=(1, 2)))
+        return np.maximum(wanted, np.ceil(least).astype(np.int64))
+
+    late = arrays.lag.max(axis=1, keepdims=True) - arrays.lag
+    q = arrays.transform
+    powers = (w[:, None] / arrays.sound_speed * arrays.nominal * arrays.sine)[..., None]
+    weight = (q * powers ** (2 * np.arange(q.shape[-1]))).sum(axis=-1) * np.pi * arrays.nominal**2
+    count = steps(np.zeros(size))
+    found = _run(arrays, coefficient, gain, delay, weight, late, each, ring, count, single)
+    finer = steps(np.where(found.status[..., None] == 0, found.deflection, 0.0))
+    if np.any(finer > count):
+        count = np.maximum(count, finer)
+        found = _run(arrays, coefficient, gain, delay, weight, late, each, ring, count, single)
+    status |= np.where(found.status > 0, int(ChipStatus.ESCAPED), 0)
+    for values in (found.acceleration, found.deflection):
+        values[status != 0] = np.nan
+    return Pulses(found.step, found.acceleration, found.deflection, status, count)
+
+
+def _with_air(
+    arrays: ChipArrays, w: Floats, resistance: Floats, reactance: Floats
+) -> tuple[Floats, Floats]:
+    """Mass and damping that the air adds at the carriers, (design, chip, cell) (M8.4)."""
+    ka = w[:, None, None] / arrays.sound_speed * arrays.radius
+    r, x, _ = impedance_from_series(ka, resistance[:, None], reactance[:, None])
+    loading = arrays.density * arrays.sound_speed * np.pi * arrays.radius**2
+    return loading * x / w[:, None, None], loading * r
+
+
+def _modal_rows(arrays: ChipArrays, modal: Modal, w: Floats) -> tuple[Floats, list[Floats]]:
+    """Rows of `Motions.coefficient` of several modes; mass, damping, stiffness, cubic of each."""
+    modes = modal.mass.shape[-1]
+    if not 2 <= modes <= MODES:
+        raise ValueError(f"{modes} modes are given; 2 or {MODES} are handled.")
+    sides = arrays.resistance / impedance_series(modal.shape[..., 0, :])[0]
+    sides = sides[..., :1]  # as the design's own series say
+
+    def pair(i: int, j: int) -> tuple[Floats, Floats]:
+        both, one, two = (
+            impedance_series(shape)
+            for shape in (
+                modal.shape[..., i, :] + modal.shape[..., j, :],
+                modal.shape[..., i, :],
+                modal.shape[..., j, :],
+            )
+        )
+        series = (0.5 * sides * (both[k] - one[k] - two[k]) for k in (0, 1))
+        return _with_air(arrays, w, *series)
+
+    mass = np.zeros((*modal.mass.shape, modes))
+    damping = np.zeros_like(mass)
+    for i in range(modes):
+        for j in range(modes):
+            mass[..., i, j], damping[..., i, j] = pair(i, j)
+        mass[..., i, i] += modal.mass[..., i]
+        damping[..., i, i] += modal.damping[..., i]
+    ka = (w[:, None] / arrays.sound_speed * arrays.nominal)[..., None, None]
+    q = directivity_series(modal.shape)
+    order = 2 * np.arange(q.shape[-1])
+    heard = (q * ka**order).sum(axis=-1)
+    told = (q * (ka * arrays.sine) ** order).sum(axis=-1)
+    speak, tell = (arrays.strength[..., None] * (a / a[..., :1])[:, None] for a in (heard, told))
+    several = range(modes)
+    columns = [modal.stiffness]
+    for tensor, factors in ((modal.quadratic, 2), (modal.cubic, 3)):
+        found = [
+            np.sum([_entry(tensor, place) for place in sorted(set(permutations(which)))], axis=0)
+            for which in combinations_with_replacement(several, factors)
+        ]
+        columns.append(np.stack(found, axis=-1))
+    spring = np.concatenate(columns, axis=-1)
+    rest = np.stack([modal.force.real, modal.force.imag, speak], axis=-1)
+    solved = np.linalg.solve(mass, np.concatenate([damping, spring, rest], axis=-1))
+    parts = (solved[..., :modes], solved[..., modes:-3])
+    rows = [part.reshape(*part.shape[:-2], -1) for part in parts]
+    rows += [solved[..., -3], solved[..., -2], solved[..., -1], speak, tell]
+    diagonal = np.arange(modes)
+    pure = modal.cubic[..., diagonal, diagonal, diagonal, diagonal]
+    figures = [a[..., diagonal, diagonal] for a in (mass, damping, modal.stiffness)]
+    return np.ascontiguousarray(np.concatenate(rows, axis=-1)), [*figures, pure]
+
+
+def _entry(tensor: Floats, place: tuple[int, ...]) -> Floats:
+    """Entry of the last axes."""
+    return np.asarray(
+        tensor.reshape(*tensor.shape[: -len(place)], -1)[
+            ..., np.ravel_multi_index(place, tensor.shape[-len(place) :])
+        ]
+    )
+
+
+def _run(
+    arrays: ChipArrays,
+    coefficient: Floats,
+    gain: Floats,
+    delay: Floats,
+    weight: Floats,
+    late: Floats,
+    drives: list[Drive],
+    ring: float,
+    count: Ints,
+    single: bool,
+) -> Pulses:
+    """One pass at these steps a cycle."""
+    designs, chips, cells = arrays.mass.shape
+    carrier = np.array([drive.carrier for drive in drives])
+    length = np.array([drive.duration for drive in drives])
+    driven = np.maximum(np.ceil(length * carrier * count - 1e-9), 2.0).astype(np.int64)
+    step = length / driven
+    total = driven + np.ceil(ring / step).astype(np.int64) + 1
+    most = int(np.maximum(total, driven).max())
+    drive = np.zeros((designs, 2 * most + 3, 2))
+    for d, wave in enumerate(drives):
+        found = wave.analytic(2 * int(driven[d]) + 1)
+        drive[d, : found.size, 0], drive[d, : found.size, 1] = found.real, found.imag
+    modes = next(n for n in range(1, MODES + 2) if coefficients(n) == coefficient.shape[3])
+    motions = Motions(coefficient, modes, gain, delay, drive, step, driven, total, weight, late)
+    stride = max(int(count.min()) // SAMPLES, 1)
+    acceleration = np.full((designs, chips, -(-most // stride)), np.nan)
+    deflection = np.full((designs, chips, cells), np.nan)
+    left = np.zeros((designs, chips, cells))
+    design, chip = chip_items(designs, chips)
+    kind = np.empty(0, dtype=np.float32 if single else np.float64)
+    out = (acceleration, deflection, left)
+    spread(move_items, design.size, design, chip, motions, kind, stride, *out)
+    pull = np.ones_like(left)
+    if modes == 1:
+        stiff, soft, hard = np.moveaxis(coefficient[..., 1:4], -1, 0)
+        pull = stiff + (soft + hard * left) * left
+    samples = np.arange(acceleration.shape[2])[None, None] * stride < total[:, None, None]
+    finite = (np.isfinite(acceleration) | ~samples).all(axis=2) & (pull > 0.0).all(axis=2)
+    return Pulses(stride * step, acceleration, deflection, np.where(finite, 0, 1), count)
