@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from arrayopt.chip.geometry import Floats, rectangle, square
+from arrayopt.base.arrays import Floats
+from arrayopt.chip.geometry import rectangle, square
 from arrayopt.chip.process import MADE, Process
 from arrayopt.chip.routing import Pad, ground_pad
 from arrayopt.chip.streets import Shape, even

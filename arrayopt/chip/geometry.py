@@ -8,8 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from arrayopt.base.arrays import Floats, Ints
 
 AREA_TOLERANCE = 1e-6
 """Largest relative error of a polygon's area."""

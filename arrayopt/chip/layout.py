@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.chip.coupon import Coupon, TestSite, coupon
-from arrayopt.chip.geometry import Floats, Ints, circle_polygons, ring_halves, snap
+from arrayopt.chip.geometry import circle_polygons, ring_halves, snap
 from arrayopt.chip.process import NANOMETRE, Process
 from arrayopt.chip.routing import Pad, Routing, route
 from arrayopt.chip.streets import RoutedCells, Shape

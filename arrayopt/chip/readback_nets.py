@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from arrayopt.base.arrays import Ints
 
 
 class Nets:

@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.units import format_value
-from arrayopt.chip.geometry import Floats, Ints, height_at, rectangle, square, strip
+from arrayopt.chip.geometry import height_at, rectangle, square, strip
 from arrayopt.chip.process import Process
 from arrayopt.chip.streets import (
     RoutedCells,

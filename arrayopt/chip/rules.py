@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.units import format_value
-from arrayopt.chip.geometry import Floats
 from arrayopt.chip.layout import ChipLayout
 from arrayopt.chip.process import Process
 from arrayopt.study.model import Chip

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.units import format_value
-from arrayopt.chip.geometry import Floats, Ints, height_at, offset_path, rectangle, street_path
+from arrayopt.chip.geometry import height_at, offset_path, rectangle, street_path
 from arrayopt.chip.process import Process
 
 _SAME_ROW = 0.3

@@ -7,9 +7,9 @@ import io
 from pathlib import Path
 from typing import Any
 
+from arrayopt.base.arrays import Ints
 from arrayopt.base.errors import ArrayoptError, ExportError
 from arrayopt.base.files import fill, full_disk, read_bytes
-from arrayopt.chip.geometry import Ints
 from arrayopt.chip.layout import TOP, ChipLayout
 from arrayopt.chip.process import NANOMETRE, Process
 

@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import norm, qmc
 
+from arrayopt.base.arrays import Floats
 from arrayopt.study.model import Scatter
-
-Floats = NDArray[np.float64]
 
 CUT = 3.0
 """Standard deviations at which draws are cut: what is farther off is sorted out."""

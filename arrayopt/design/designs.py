@@ -7,11 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from arrayopt.study.lattice import ArrayLayout, Ints
+from arrayopt.base.arrays import Bools, Floats, Ints
+from arrayopt.study.lattice import ArrayLayout
 from arrayopt.study.model import VARIABLES, Strategy, Study
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 PER_CLASS = ("radius", "electrode_coverage", "electrode")
 PER_CHANNEL = ("drive_amplitude", "drive_phase")

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Ints
 from arrayopt.base.errors import nearest_name
 from arrayopt.base.files import write_file
 from arrayopt.base.glossary import GLOSSARY
@@ -19,7 +20,7 @@ from arrayopt.base.problems import Reporter
 from arrayopt.base.units import format_value
 from arrayopt.design.designs import PER_CHANNEL, PER_CLASS, Designs
 from arrayopt.study.build import FILE_NAMES
-from arrayopt.study.lattice import ArrayLayout, Ints, array_layout
+from arrayopt.study.lattice import ArrayLayout, array_layout
 from arrayopt.study.model import Strategy, Study
 from arrayopt.study.schema import DesignFile
 

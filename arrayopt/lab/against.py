@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.files import read_text
 from arrayopt.base.glossary import heading, shown_number
@@ -27,8 +27,6 @@ from arrayopt.physics.transient.pulse import contiguous_band
 from arrayopt.results.tables import text_table
 from arrayopt.study.model import Study
 from arrayopt.study.supported import CALIBRATED
-
-Floats = NDArray[np.float64]
 
 ARRAY = "array"
 """Name of the cell under which sweeps of a whole array are filed."""

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.units import format_value
 from arrayopt.lab.fit.burst import BurstCheck, check_burst
@@ -19,8 +19,6 @@ from arrayopt.lab.read.files import Reading, Trace
 from arrayopt.study.calibration import with_correction
 from arrayopt.study.model import Study
 from arrayopt.study.supported import CALIBRATED
-
-Floats = NDArray[np.float64]
 
 LEAST_CONTRAST = 1.2
 """Largest over smallest usable reading of a sweep that shows a resonance."""

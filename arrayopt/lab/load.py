@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.lab.fit.modal import Load
 from arrayopt.lab.fit.physical import Condition, one_cell_designs
@@ -16,8 +16,6 @@ from arrayopt.models.cells import Cells, build_cells
 from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.sound.radiation import impedance_from_series
 from arrayopt.study.model import Study
-
-Floats = NDArray[np.float64]
 
 
 class DescriptionError(ArrayoptError):

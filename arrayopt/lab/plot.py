@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.glossary import quantity
 from arrayopt.base.text import svg_text
 from arrayopt.results.plots.style import axis_label
@@ -17,7 +18,6 @@ from arrayopt.results.plots.style import axis_label
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Floats = NDArray[np.float64]
 
 PER_ROW = 3
 MARK = "arrayopt calibration"

@@ -8,8 +8,8 @@ from math import ceil
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Floats, Ints
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.status import Status
 from arrayopt.design.designs import Designs
@@ -22,9 +22,6 @@ from arrayopt.study.supported import chips_refused
 if TYPE_CHECKING:
     from arrayopt.models.array import ArrayModel
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 WANTED: Mapping[str, str | None] = {
     "fractional_bandwidth": "max",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.glossary import MARGIN_PREFIX
 from arrayopt.design.designs import Designs
 from arrayopt.merits.figures import MeritTable, answering, compute_merits
@@ -21,8 +22,6 @@ from arrayopt.study.model import Limit, Strategy, Study
 if TYPE_CHECKING:
     import xarray as xr
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 RESPONSE_POINTS = 401
 """Frequencies of a stored response; merits never depend on them."""

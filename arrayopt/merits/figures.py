@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Floats, Ints
 from arrayopt.base.status import BESIDE, Status, translated
 from arrayopt.design.designs import Designs, clearance_margin, die_margin, occupied
 from arrayopt.models.array import SWEEPS, ArrayModel, Band
@@ -25,10 +26,6 @@ from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.study.model import Study
 from arrayopt.study.supported import BOTH, SEVERAL_MODES, escalates
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 HOPELESS_DEFLECTION = 3.5
 """One mode's deflection ratio beyond which several modes also leave the plate model's range."""

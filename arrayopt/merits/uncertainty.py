@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.glossary import MERITS
 from arrayopt.design.designs import Designs
 from arrayopt.merits.figures import QUICK, compute_merits
@@ -16,7 +16,6 @@ from arrayopt.study.model import Study
 if TYPE_CHECKING:
     import xarray as xr
 
-Floats = NDArray[np.float64]
 
 DRAWS = 24
 """Parameter sets evaluated for a band; each needs its own plate table (a fraction of a second)."""

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Complex, Floats, Ints
 from arrayopt.models.bands.read import largest_in_time
 
 if TYPE_CHECKING:
@@ -22,9 +23,6 @@ if TYPE_CHECKING:
     from arrayopt.models.cells import Cells
     from arrayopt.study.model import BurstLength, Study
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Complex = NDArray[np.complex128]
 
 UP, DOWN, SMALL = 0, 1, 2
 """Sweep codes: slowly upwards, slowly downwards, small signal (cubic term off)."""

@@ -11,12 +11,9 @@ from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.sound.radiation import directivity_scalar, directivity_series
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from arrayopt.base.arrays import Complex, Floats
     from arrayopt.models.array import ArrayModel
 
-    Floats = NDArray[np.float64]
-    Complex = NDArray[np.complex128]
 
 ANGLES = 721
 """Directions from -90 to 90 degrees; a quarter of a degree apart."""

@@ -13,15 +13,13 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.models.array import PLATE_RANGE, ArrayModel, Band, Drive, Envelopes, Response
 
 if TYPE_CHECKING:
     from arrayopt.design.designs import Designs
     from arrayopt.models.cells import Cells
     from arrayopt.study.model import Study
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.status import Status, translated
 from arrayopt.design.designs import Designs
 from arrayopt.physics.back.backs import Back, back_of
@@ -23,9 +23,6 @@ from arrayopt.physics.plate.laminate import Layer, sections
 from arrayopt.physics.sound.radiation import SERIES_LIMIT, impedance_from_series, impedance_series
 from arrayopt.physics.steady.steady import effective_cubic, onset_force, onset_frequency
 from arrayopt.study.model import StackLayer, Study
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 FIXED_POINT_STEPS = 12
 """Steps to the loaded resonance; each gains at least a decade because air is a light load."""

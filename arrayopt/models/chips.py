@@ -8,8 +8,8 @@ from functools import cached_property
 from typing import ClassVar, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.status import Status, translated
 from arrayopt.design.chips import draw_chips
 from arrayopt.design.designs import Designs
@@ -24,9 +24,6 @@ from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.physics.sound.path import path_factors
 from arrayopt.study.model import Study
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 PER_CHIP = frozenset(ChipArrays._fields[: ChipArrays._fields.index("nominal")])
 SHARED = frozenset({"pair", "distance", "neck", "sine", "density", "sound_speed"})

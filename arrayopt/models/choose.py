@@ -6,8 +6,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Protocol, TypeVar
 
+from arrayopt.base.arrays import Ints
 from arrayopt.design.designs import Designs
-from arrayopt.models.array import SWEEPS, ArrayModel, Band, Ints
+from arrayopt.models.array import SWEEPS, ArrayModel, Band
 from arrayopt.models.both import Both
 from arrayopt.models.cells import Cells, build_cells
 from arrayopt.models.coupled.model import Coupled

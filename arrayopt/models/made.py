@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.design.chips import Draws
 from arrayopt.design.designs import Designs
 from arrayopt.models.cells import Cells, build_cells
@@ -14,8 +14,6 @@ from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.intime.slow_flow import chip_arrays
 from arrayopt.physics.intime.waveform import Modal
 from arrayopt.study.model import Study
-
-Floats = NDArray[np.float64]
 
 STEPS = {"radius": 0.005, "thickness": 0.01, "coupling": 0.05, "tension": 5.0}
 """Deviations at which the plate model is asked; radius, thickness and coupling relative, tension in

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.errors import ResultsError
 from arrayopt.runs.kept.directory import LOG, STATUS, RunDirectory
 from arrayopt.runs.kept.generations import STATE, Saved, replayed
@@ -31,7 +32,7 @@ from arrayopt.runs.status import COMPLETE, FAILED, STOPPED, Health, StatusFile
 from arrayopt.search.front import thinned
 from arrayopt.search.loop import Generation, search
 from arrayopt.search.population import SearchSettings
-from arrayopt.search.problem import Evaluation, Evaluator, Floats, Ints, minimised
+from arrayopt.search.problem import Evaluation, Evaluator, minimised
 from arrayopt.study.model import Objective
 
 FRONTS_EVERY = 60.0

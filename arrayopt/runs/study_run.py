@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.design.designs import DesignSpace
 from arrayopt.runs.kept.generations import generation_files, known_identity, stored_designs
@@ -25,7 +26,6 @@ from arrayopt.runs.progress import Progress, SilentProgress
 from arrayopt.runs.run import Budget, Outcome, PooledEvaluator, Task, run_tasks
 from arrayopt.search.evaluator import StudyEvaluator, build_evaluator
 from arrayopt.search.population import SearchSettings
-from arrayopt.search.problem import Floats
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import Study
 from arrayopt.study.read import read_study_text

@@ -6,19 +6,17 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.design.designs import DesignSpace
 from arrayopt.merits.evaluate import deflection_limit, evaluate, limits_in_force
 from arrayopt.merits.figures import QUICK, MeritTable, compute_merits
-from arrayopt.search.problem import Evaluation, Ints
+from arrayopt.search.problem import Evaluation
 from arrayopt.study.model import Objective, Strategy, Study
 from arrayopt.study.read import read_study_text
 
 if TYPE_CHECKING:
     import xarray as xr
-
-Floats = NDArray[np.float64]
 
 
 class StudyEvaluator:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import moocore  # type: ignore[import-untyped]
 import numpy as np
 
-from arrayopt.search.problem import Bools, Floats, Ints
+from arrayopt.base.arrays import Bools, Floats, Ints
 
 
 def nondominated(F: Floats) -> Bools:

@@ -14,9 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Floats, Ints
 from arrayopt.search.front import hypervolume, nondominated
 from arrayopt.search.population import Population, SearchSettings
-from arrayopt.search.problem import Bools, Evaluation, Evaluator, Floats, Ints, minimised
+from arrayopt.search.problem import Evaluation, Evaluator, minimised
 
 # A design without trustworthy values ranks behind every design that merely breaks limits, and the
 # objectives pymoo sees stay within a range whose squares and differences are exact enough to sort.

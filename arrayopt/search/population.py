@@ -24,8 +24,9 @@ from pymoo.core.survival import Survival
 from pymoo.core.termination import NoTermination
 from pymoo.operators.survival.rank_and_crowding import RankAndCrowding
 
+from arrayopt.base.arrays import Floats
 from arrayopt.search.front import contributions, nondominated, thinned
-from arrayopt.search.problem import Evaluator, Floats
+from arrayopt.search.problem import Evaluator
 from arrayopt.search.variation import varied
 
 # pymoo prints, on standard output, that its optional compiled parts are missing.

@@ -9,11 +9,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.study.model import Objective
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 EVALUATION_LOST = -1
 """The evaluation was tried alone and still ran out of memory or killed its process."""

@@ -10,14 +10,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import qmc
 
+from arrayopt.base.arrays import Floats
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.models.cells import build_cells
 from arrayopt.study.model import Strategy, Study
-
-Floats = NDArray[np.float64]
 
 STAGGER = 4.0
 """Largest distance of neighbouring resonances, in linewidths; 0 is the uniform array."""

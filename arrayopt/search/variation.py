@@ -14,8 +14,8 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.spatial.distance import cdist
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.search.front import contributions
-from arrayopt.search.problem import Floats, Ints
 
 _FEWEST = 6
 """Parents, even where fewer designs keep every limit."""

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from arrayopt.base.arrays import Ints
 from arrayopt.base.errors import nearest_name
 from arrayopt.base.glossary import MERITS, stored
 from arrayopt.base.problems import Reporter
@@ -20,7 +21,6 @@ from arrayopt.study.lattice import (
     MOST_CELLS,
     ArrayLayout,
     GroupingError,
-    Ints,
     Sites,
     array_layout,
     explicit_sites,

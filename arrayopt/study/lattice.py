@@ -6,11 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-
+from arrayopt.base.arrays import Floats, Ints
 
 MOST_CELLS = 4096
 """Cells of one array: every one is paired with every other one."""

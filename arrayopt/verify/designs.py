@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.glossary import attrs
 from arrayopt.base.status import VerifyStatus
 from arrayopt.design.designs import Designs
@@ -24,9 +25,6 @@ from arrayopt.models.coupled.states import CoupledPacked
 from arrayopt.models.several_modes.sweep import SweepSettings
 from arrayopt.study.model import Study
 from arrayopt.study.supported import COUPLED, ONE_MODE, SEVERAL_MODES, SUPPORTED
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 FINEST = SweepSettings(modes=3, harmonics=5, checked=True)
 """Five harmonics, every frequency solved, Floquet multipliers watched (M7.14)."""

@@ -19,11 +19,12 @@ from collections.abc import Callable
 
 import numpy as np
 
+from arrayopt.base.arrays import Floats
 from arrayopt.runs.power.cluster import PIECES_PER_THREAD, ClusterWorkers
 from arrayopt.runs.predict import SEARCH_SECONDS
 from arrayopt.runs.study_run import NUMBER_PACKAGES
 from arrayopt.search.evaluator import StudyEvaluator, build_evaluator
-from arrayopt.search.problem import Evaluation, Floats
+from arrayopt.search.problem import Evaluation
 from arrayopt.study.read import read_study
 from tests.support.paths import ROOT
 

@@ -8,9 +8,8 @@ from enum import IntFlag
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.steady.steady import onset_force
-
-Array = NDArray[np.float64]
 
 
 class Jumps(IntFlag):
@@ -74,7 +73,7 @@ def _folds(zeta: float, P: float, sign: float) -> tuple[float, float]:
 
 def jump_frequencies(
     m: ArrayLike, *, c: ArrayLike, k1: ArrayLike, g: ArrayLike, F: ArrayLike
-) -> tuple[Array, Array, NDArray[np.int64]]:
+) -> tuple[Floats, Floats, NDArray[np.int64]]:
     """Angular frequencies of the folds that bound the bistable band, and `Jumps`.
 
     The amplitude jumps up on the down-sweep and down on the up-sweep if hardening, else the other

@@ -7,7 +7,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.physics.coupled.newton import Array, CoupledArrays, set_frequency, workspace
+from arrayopt.base.arrays import Floats
+from arrayopt.physics.coupled.newton import CoupledArrays, set_frequency, workspace
 
 
 class LinearPart(NamedTuple):
@@ -16,9 +17,9 @@ class LinearPart(NamedTuple):
     operator: NDArray[np.complex128]
     """(site, site): d + j l on the diagonal, and j w Z summed over each source site's cells."""
     force: NDArray[np.complex128]
-    inertia: Array
+    inertia: Floats
     """2 w m_eff (kg/s)."""
-    cubic: Array
+    cubic: Floats
 
 
 def linear_part(arrays: CoupledArrays, *, design: int, frequency: float) -> LinearPart:
@@ -32,7 +33,7 @@ def linear_part(arrays: CoupledArrays, *, design: int, frequency: float) -> Line
     return LinearPart(operator, force, s.inertia, arrays.cubic[design, arrays.site_group])
 
 
-def jacobian(part: LinearPart, state: NDArray[np.complex128]) -> Array:
+def jacobian(part: LinearPart, state: NDArray[np.complex128]) -> Floats:
     """Real Jacobian (2 site, 2 site) of M9.3's left side at a state (site,)."""
     stiff = part.operator + np.diag(1.5 * part.cubic * np.abs(state) ** 2)
     twist = np.diag(0.75 * part.cubic * state**2)

@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.sound import radiation as rad
 
-Array = NDArray[np.float64]
-Transform = Callable[[Array], Array]
+Transform = Callable[[Floats], Floats]
 
 
 def radiation_integral(
@@ -36,7 +36,7 @@ def radiation_integral(
     """
     extent = max(1.0, ratio, spacing / 2.0)
 
-    def integrand(u: Array) -> Array:
+    def integrand(u: Floats) -> Floats:
         value = first(u) * second(ratio * u)
         return value * special.j0(spacing * u) if spacing else value
 
@@ -50,7 +50,7 @@ def radiation_integral(
     return 0.5 * ratio * ka * complex(ka * resistance, reactance)
 
 
-def _panels(stop: float, count: int) -> tuple[Array, Array]:
+def _panels(stop: float, count: int) -> tuple[Floats, Floats]:
     """Nodes and weights of equal 10-point Gauss-Legendre panels from 0."""
     x, w = np.polynomial.legendre.leggauss(10)
     half = 0.5 * stop / count
@@ -66,7 +66,7 @@ def self_impedance(
     density: float = 1.0,
     sound_speed: float = 1.0,
     other: ArrayLike | None = None,
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """R and X of one side (N s/m): the package's series up to ka = 4, quadrature beyond."""
     left = np.asarray(shape, dtype=float)
     right = left if other is None else np.asarray(other, dtype=float)

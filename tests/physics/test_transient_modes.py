@@ -7,17 +7,16 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.transient.modes import modes_burst_envelope
 from arrayopt.physics.transient.one_mode import TransientStatus, burst_envelope
 
 NATURAL = 2.0 * np.pi
-Array = NDArray[np.float64]
 
 
-def symmetric(tensor: Array) -> Array:
+def symmetric(tensor: Floats) -> Floats:
     """Mean over all orders of the indices: the tensor of a potential."""
     orders = list(permutations(range(tensor.ndim)))
     return np.asarray(sum(np.transpose(tensor, p) for p in orders) / len(orders))
@@ -74,7 +73,7 @@ def test_envelopes_agree_with_solve_ivp(modes: int, quantity: str) -> None:
     cell, carrier, samples = plate(modes), 1.04, 768
     m, c, k = cell["mass"], cell["damping"], cell["stiffness"]
 
-    def rhs(t: float, y: Array) -> Array:
+    def rhs(t: float, y: Floats) -> Floats:
         q, v = y[:modes], y[modes:]
         volt = 2.0 * np.cos(2.0 * np.pi * carrier * t + 0.3)
         force = cell["force_per_volt"] * volt - c * v - k * q

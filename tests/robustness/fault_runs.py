@@ -23,11 +23,12 @@ from pathlib import Path
 import numba
 import numpy as np
 
+from arrayopt.base.arrays import Floats
 from arrayopt.runs.kept.store import open_results
 from arrayopt.runs.power.workers import Workers
 from arrayopt.runs.predict import predict
 from arrayopt.runs.status import read_status
-from arrayopt.search.problem import Evaluation, Floats
+from arrayopt.search.problem import Evaluation
 from arrayopt.study.read import read_study
 from tests.support.tiny_study import command, forked, tiny_text
 from tests.support.toy_problem import Toy

@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from arrayopt.search.problem import Evaluation, Floats
+from arrayopt.base.arrays import Floats
+from arrayopt.search.problem import Evaluation
 from arrayopt.study.model import Objective
 
 # Zitzler, Deb & Thiele, Evolutionary Computation 8 (2000) 173: ZDT1, front f2 = 1 - sqrt(f1).

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.glossary import attrs
 from arrayopt.chip.export.curves import Curve, Curves
 from arrayopt.chip.export.files import Stamp
@@ -22,8 +22,6 @@ from arrayopt.models.choose import excitation_of
 from arrayopt.models.excitations.burst import Burst
 from arrayopt.physics.numerics.threads import each
 from arrayopt.study.model import Study
-
-Floats = NDArray[np.float64]
 
 CURVE_POINTS = 401
 SWEEP_WORDS = {"up": UP, "down": DOWN, "small": SMALL}

@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.lab.fit.physical import Condition
 from arrayopt.lab.load import displacements, nominal_cell
 from arrayopt.lab.read.files import Trace
 from arrayopt.physics.transient.one_mode import burst_envelope
 from arrayopt.physics.transient.pulse import contiguous_band
 from arrayopt.study.model import Study
-
-Floats = NDArray[np.float64]
 
 LEVEL_TOLERANCE = 1.0
 """Typical difference [dB] up to which a burst response supports the calibration."""

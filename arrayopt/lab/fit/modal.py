@@ -21,11 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Floats
 from arrayopt.lab.fit.profile import Interval, Problem, fit, interval, judged, refit
 from arrayopt.lab.read.files import Trace
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 FLOOR_MULTIPLE = 8.0
 """Points below this multiple of the noise floor are set aside: their magnitude is biased."""

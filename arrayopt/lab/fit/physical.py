@@ -17,8 +17,8 @@ from copy import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.design.designs import Designs
 from arrayopt.lab.fit.modal import ModalFit
 from arrayopt.lab.fit.profile import Fit, Interval, Problem, fit, interval, judged, refit
@@ -27,8 +27,6 @@ from arrayopt.physics.plate.laminate import sections
 from arrayopt.study.calibration import with_correction
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Correction, Study
-
-Floats = NDArray[np.float64]
 
 NAMES = ("quality_factor", "film_tension", "thickness_scale", "coupling_scale", "cubic_scale")
 THICKNESS_BOX = (0.85, 1.15)

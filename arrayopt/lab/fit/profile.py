@@ -7,11 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 from scipy.stats import qmc, t
 
-Floats = NDArray[np.float64]
+from arrayopt.base.arrays import Floats
 
 ROBUST_SCALE = 3.0
 """Residuals beyond this many standard deviations count less than quadratically (soft L1)."""

@@ -5,13 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Floats
 from arrayopt.lab.read.header import MeasuredHeader
 from arrayopt.lab.read.table import SIGNAL_UNITS, Collector
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 CLIPPED_RUN = 5
 """Equal readings in a row at the top that are taken for a clipped peak."""

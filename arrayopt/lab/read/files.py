@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Floats
 from arrayopt.base.errors import ArrayoptError, Problem, StudyError, nearest_name
 from arrayopt.base.files import read_bytes
 from arrayopt.base.problems import Reporter
@@ -21,9 +22,6 @@ from arrayopt.lab.read.clean import clipped_points, merged
 from arrayopt.lab.read.header import MeasuredHeader
 from arrayopt.lab.read.table import RANGES, Column, Table, read_table
 from arrayopt.study.calibration import is_calibration
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 PARTS = {"peak": 1.0, "rms": math.sqrt(2.0), "peak-to-peak": 0.5}
 SIGNAL = ("magnitude", "level", "real", "imag", "phase")

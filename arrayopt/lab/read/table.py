@@ -11,11 +11,10 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import nearest_name
 from arrayopt.base.units import KINDS
 from arrayopt.lab.read.header import MeasuredHeader
-
-Floats = NDArray[np.float64]
 
 SIGNAL_UNITS: dict[str, dict[str, float]] = {
     "displacement": {"pm": 1e-12, "nm": 1e-9, "um": 1e-6, "mm": 1e-3, "m": 1.0},

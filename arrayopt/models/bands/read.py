@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Floats, Ints
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.threads import spread
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 @inner

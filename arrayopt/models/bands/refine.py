@@ -10,13 +10,10 @@ closer than `CLOSEST` are the sides of a jump, across which nothing is extrapola
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.vectors import ascend
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 PEAK_TOLERANCE = 1e-8
 """Of the peak: what may remain hidden."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.status import Status
 from arrayopt.models.array import DOWN, SMALL
 from arrayopt.models.bands.read import read_band
@@ -23,7 +24,7 @@ from arrayopt.models.one_mode.grid import (
     SECTIONS,
     backbone_end,
 )
-from arrayopt.physics.coupled.newton import Array, Ints, workspace
+from arrayopt.physics.coupled.newton import workspace
 from arrayopt.physics.coupled.sweep import HALVINGS, start
 from arrayopt.physics.coupled.track import new_track
 from arrayopt.physics.numerics.compiled import kernel
@@ -40,7 +41,7 @@ _NOT_SETTLED = int(Status.MUTUAL_UNSETTLED)
 
 @kernel
 def grid_range(
-    coupled: CoupledPacked, d: int, sweep: int, work: Array
+    coupled: CoupledPacked, d: int, sweep: int, work: Floats
 ) -> tuple[float, float, float, int]:
     """(lowest, highest, step) of the grid in rad/s, and a status.
 
@@ -77,8 +78,8 @@ def find_bands(
     level: float,
     sweep: int,
     tolerance: float,
-    out: Array,
-    deflection: Array,
+    out: Floats,
+    deflection: Floats,
     status: Ints,
 ) -> None:
     """Designs begin..stop: peak (Pa), its frequency, edges (Hz), ripple (dB), power (W) in out."""

@@ -13,14 +13,10 @@ from arrayopt.physics.sound.radiation import directivity
 from arrayopt.physics.transient.coupled import coupled_burst
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from arrayopt.base.arrays import Complex, Floats, Ints
     from arrayopt.models.cells import Cells
     from arrayopt.models.coupled.states import CoupledPacked
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Complex = NDArray[np.complex128]
 
 CHUNK = 2**21
 """Sites times drive cycles computed at once (32 MiB of envelopes)."""

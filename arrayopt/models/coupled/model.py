@@ -20,14 +20,10 @@ from arrayopt.models.coupled.response import (
 from arrayopt.models.coupled.states import CoupledPacked
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from arrayopt.base.arrays import Floats, Ints
     from arrayopt.design.designs import Designs
     from arrayopt.models.cells import Cells
     from arrayopt.study.model import Study
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

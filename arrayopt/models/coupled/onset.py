@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.models.array import SMALL
 from arrayopt.models.coupled.band import grid_range
 from arrayopt.models.coupled.states import CoupledPacked
@@ -23,8 +23,6 @@ from arrayopt.physics.coupled.track import Track, new_track, push
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.numerics.vectors import put
-
-Floats = NDArray[np.float64]
 
 ACCURACY = 0.01
 """Share of the drive to which an onset is closed in on."""

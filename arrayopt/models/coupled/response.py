@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.status import Status, translated
 from arrayopt.models.array import DOWN, SMALL, TWO_WAY, Band, Response
 from arrayopt.models.coupled.band import find_bands, grid_range
@@ -24,9 +25,7 @@ from arrayopt.physics.coupled.arrays import (
     site_table,
 )
 from arrayopt.physics.coupled.newton import (
-    Array,
     CoupledArrays,
-    Ints,
     residual,
     set_frequency,
     set_jacobian,
@@ -127,14 +126,14 @@ def pack_coupled(
     return CoupledPacked(base, arrays, volume, span, bool(phased), *silent)
 
 
-def _highest(cells: Cells, span: Array) -> Array:
+def _highest(cells: Cells, span: Floats) -> Floats:
     """Frequency that the series of the self impedance must serve, (design,) [Hz]."""
     own = 1.3 * cells.natural_frequency.max(axis=1)
     top = np.fmax(span[:, 1], span[:, 3]) / (2.0 * np.pi)
     return np.where(np.isfinite(top), top, own)
 
 
-def _necked_span(cells: Cells) -> Array:
+def _necked_span(cells: Cells) -> Floats:
     """Ranges of the sweeps of every design's driven cells (see `CoupledPacked`)."""
     driven = (cells.drive_amplitude > 0.0) & (cells.force_per_volt != 0.0)
     span = np.full((len(driven), 5), np.nan)
@@ -162,7 +161,7 @@ def coupled_pressure(
     designs: Designs,
     study: Study,
     *,
-    frequency: Array,
+    frequency: Floats,
     sweep: int,
 ) -> Response:
     """As `response.array_pressure`, with mutual radiation; ``deflection`` is each group's mean.
@@ -207,7 +206,7 @@ def coupled_pressure(
 
 
 def _followed(
-    packed: CoupledPacked, arrays: CoupledArrays, d: int, frequency: Array, sweep: int
+    packed: CoupledPacked, arrays: CoupledArrays, d: int, frequency: Floats, sweep: int
 ) -> NDArray[np.complex128]:
     """Displacement (frequency, cell) of one design at points of its whole sweep."""
     one = arrays._replace(**{name: getattr(arrays, name)[d : d + 1] for name in PER_DESIGN})
@@ -221,7 +220,7 @@ def _followed(
     return np.asarray(swept.amplitude[0, np.searchsorted(grid, frequency)])
 
 
-def received(packed: CoupledPacked, design: Ints, w: Array) -> Array:
+def received(packed: CoupledPacked, design: Ints, w: Floats) -> Floats:
     """See `ArrayModel.receive`; w (entry,) in rad/s."""
     arrays, base = packed.arrays, packed.base
     # By reciprocity: what one volt on every channel moves at small signal, target on the axis.
@@ -240,7 +239,7 @@ def received(packed: CoupledPacked, design: Ints, w: Array) -> Array:
 
 @kernel
 def _received(
-    begin: int, stop: int, packed: CoupledPacked, design: Ints, w: Array, out: Array
+    begin: int, stop: int, packed: CoupledPacked, design: Ints, w: Floats, out: Floats
 ) -> None:
     arrays, base = packed.arrays, packed.base
     sites = arrays.site_group.size

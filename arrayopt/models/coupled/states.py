@@ -6,8 +6,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.models.one_mode.response import Packed
-from arrayopt.physics.coupled.newton import Array, CoupledArrays, Ints, Workspace
+from arrayopt.physics.coupled.newton import CoupledArrays, Workspace
 from arrayopt.physics.coupled.sweep import advance
 from arrayopt.physics.coupled.track import HISTORY, Track, interpolate, reach
 from arrayopt.physics.numerics.compiled import inner
@@ -30,28 +31,28 @@ class CoupledPacked(NamedTuple):
     base: Packed
     """As for cells on their own: frequency range, path and directivity."""
     arrays: CoupledArrays
-    volume: Array
+    volume: Floats
     """(design, group): displaced volume per centre displacement, signed (m2)."""
-    span: Array
+    span: Floats
     """(design, 5): lowest and highest frequency of small-signal and of driven sweeps, and the
     grid's step (rad/s), of cells with necks; NaN where ``base`` gives them."""
     phased: bool
     """True where the target is off the axis, so that ``base.delay`` of each cell counts."""
-    heard: Array
+    heard: Floats
     """(design, point): charge received per pressure, even from the first to the last frequency of
     ``hears``; no points: the array only sends."""
-    hears: Array
+    hears: Floats
     """(design, 2): lowest frequency (rad/s) and points per rad/s of ``heard``."""
 
 
 class Points(NamedTuple):
     """Points of a sweep; there is room for more than there are."""
 
-    w: Array
+    w: Floats
     """(point,) rad/s."""
-    state: Array
+    state: Floats
     """(point, 2 site)."""
-    value: Array
+    value: Floats
     """(row, point): `PRESSURE` (Pa), `POWER` (W), squares of each group's `DEFLECTION` (m2)."""
     solved: Ints
     """(point,): 0 where the state is interpolated."""
@@ -78,7 +79,7 @@ def new_points(room: int, sites: int, groups: int) -> Points:
 
 
 @inner
-def far_pressure(packed: CoupledPacked, d: int, w: float, x: Array) -> float:
+def far_pressure(packed: CoupledPacked, d: int, w: float, x: Floats) -> float:
     """Summed far-field pressure amplitude (Pa) of a state at w (M9.6)."""
     arrays, base = packed.arrays, packed.base
     sites = arrays.site_group.size
@@ -114,7 +115,7 @@ def _heard(packed: CoupledPacked, d: int, w: float) -> float:
 
 
 @inner
-def _drive_power(arrays: CoupledArrays, d: int, w: float, x: Array) -> float:
+def _drive_power(arrays: CoupledArrays, d: int, w: float, x: Floats) -> float:
     """Mean mechanical power (W) that the drive forces put in: 1/2 Re sum conj(F) j w A."""
     n = arrays.site_group.size
     total = 0.0
@@ -129,7 +130,7 @@ def _drive_power(arrays: CoupledArrays, d: int, w: float, x: Array) -> float:
 
 @inner
 def keep(
-    points: Points, point: int, packed: CoupledPacked, d: int, w: float, x: Array, solved: int
+    points: Points, point: int, packed: CoupledPacked, d: int, w: float, x: Floats, solved: int
 ) -> None:
     """Make a state at w one of the points, with its values."""
     group = packed.arrays.site_group
@@ -147,7 +148,7 @@ def keep(
 
 @inner
 def put_in(
-    points: Points, place: int, packed: CoupledPacked, d: int, w: float, x: Array, solved: int
+    points: Points, place: int, packed: CoupledPacked, d: int, w: float, x: Floats, solved: int
 ) -> int:
     """One point more, at this place of the ascending order; its number."""
     n = points.known[0]
@@ -164,7 +165,7 @@ def put_in(
 def follow_grid(
     packed: CoupledPacked,
     d: int,
-    grid: Array,
+    grid: Floats,
     back: int,
     past: float,
     tolerance: float,

@@ -25,11 +25,10 @@ from arrayopt.physics.transient.pulse import contiguous_band
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from arrayopt.base.arrays import Floats, Ints
     from arrayopt.models.cells import Cells
     from arrayopt.study.model import BurstLength
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 STEP = 0.8
 """Distance of the first carriers over the rate at which the fastest group builds up (rad/s)."""

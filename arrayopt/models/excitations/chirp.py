@@ -21,12 +21,9 @@ from arrayopt.models.excitations.figures import (
 from arrayopt.physics.transient.pulse import contiguous_band, pulse_spectrum
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from arrayopt.base.arrays import Floats, Ints
     from arrayopt.study.model import Chirp
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 OVERSAMPLING = 4.0
 """Samples of a trace over the chirp's highest frequency."""

@@ -13,13 +13,9 @@ from arrayopt.models.array import ArrayModel, Drive, Envelopes
 from arrayopt.physics.transient.pulse import dead_zone, ring_down_time
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from arrayopt.base.arrays import Bools, Floats, Ints
     from arrayopt.models.cells import Cells
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
 
 CHUNK = 2**21
 """Oscillators times drive cycles computed at once (32 MiB for each array of envelopes)."""

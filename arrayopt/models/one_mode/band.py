@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.status import Status
 from arrayopt.models.array import Band
 from arrayopt.models.bands.read import places, read_band, valley
@@ -14,9 +15,6 @@ from arrayopt.models.one_mode.response import Packed, displacement_row, sweep_ro
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.numerics.vectors import put
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 AROUND, ROUNDS, CLOSER = 5, 3, 0.2
 """A largest value between neighbours: points, how often, each time this much closer together."""

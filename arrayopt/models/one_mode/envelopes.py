@@ -22,11 +22,9 @@ from arrayopt.physics.transient.one_mode import BurstResponse, burst_envelope
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from arrayopt.base.arrays import Complex, Floats, Ints
     from arrayopt.models.cells import Cells
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Complex = NDArray[np.complex128]
 
 TOLERANCE = 2e-4
 """Error of an envelope over its peak; moves a band's edge by about a twentieth of that."""

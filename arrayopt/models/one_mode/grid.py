@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.status import Status
 from arrayopt.models.array import SMALL, UP
 from arrayopt.models.one_mode.response import Packed, linear_row
@@ -12,8 +13,6 @@ from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.numerics.vectors import ascend, insert
 from arrayopt.physics.steady.steady_kernel import FOLD_DISTANCE, state_count
-
-Floats = NDArray[np.float64]
 
 POINTS_PER_LINEWIDTH = 10.0
 EVEN_LINEWIDTHS = 2.0

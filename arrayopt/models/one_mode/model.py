@@ -14,14 +14,10 @@ from arrayopt.models.one_mode.envelopes import chirps, receive_factor, tones
 from arrayopt.models.one_mode.response import Packed, array_pressure, pack
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from arrayopt.base.arrays import Floats, Ints
     from arrayopt.design.designs import Designs
     from arrayopt.models.cells import Cells
     from arrayopt.study.model import Study
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

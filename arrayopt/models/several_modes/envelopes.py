@@ -12,13 +12,9 @@ from arrayopt.physics.sound.radiation import directivity, impedance_from_series,
 from arrayopt.physics.transient.modes import modes_burst_envelope
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from arrayopt.base.arrays import Floats, Ints
     from arrayopt.models.cells import Cells
     from arrayopt.models.one_mode.response import Packed
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 
 def modes_tones(

@@ -6,16 +6,12 @@ import math
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Floats, Ints
 from arrayopt.models.several_modes.samples import Points
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.steady.harmonic_between import BETWEEN, FOUND, Tasks
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 RIVALS = 0.995
 """Points that are largest among their neighbours and this near the largest may hide a larger."""

@@ -20,13 +20,9 @@ from arrayopt.models.several_modes.sweep import (
 )
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from arrayopt.base.arrays import Floats, Ints
     from arrayopt.design.designs import Designs
     from arrayopt.study.model import Study
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

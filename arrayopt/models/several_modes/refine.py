@@ -6,17 +6,14 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.models.bands.read import all_places, read_bands
 from arrayopt.models.bands.refine import CLOSEST, FINE, MOST, next_points
 from arrayopt.models.several_modes.largest import largest
 from arrayopt.models.several_modes.samples import TOO_MANY, Points, Swept
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.steady.harmonic_kernel import Rows
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 PASSES = 100
 """Most refinements of a band; ten or twenty are usual."""

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Floats, Ints
 from arrayopt.physics.numerics.compiled import kernel
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.steady.harmonic_between import (
@@ -21,10 +22,6 @@ from arrayopt.physics.steady.harmonic_between import (
     solve_tasks,
 )
 from arrayopt.physics.steady.harmonic_kernel import Rows, cubic_weights
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 ROOM = 96
 """Points beside those of the first grid that room is made for at once."""

@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Complex, Floats, Ints
 from arrayopt.base.status import Status, translated
 from arrayopt.design.designs import Designs
 from arrayopt.models.array import DOWN, SMALL, TWO_WAY, Band, Response
@@ -26,11 +27,6 @@ from arrayopt.physics.sound.radiation import (
 )
 from arrayopt.physics.steady.harmonic import HarmonicStatus, HarmonicSweep, harmonic_sweep
 from arrayopt.study.model import Study
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
-Complex = NDArray[np.complex128]
 
 MARGIN_LINEWIDTHS = 6.0
 """Grid beyond the outermost resonance and backbone end; wide enough for -12 dB."""

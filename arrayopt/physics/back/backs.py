@@ -13,13 +13,11 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Bools, Floats
 from arrayopt.physics.back.cavity import necked_cavity
 from arrayopt.physics.back.neck_kernel import NO_NECK
 from arrayopt.physics.back.necked import NeckedFigures, necked_figures
 from arrayopt.physics.sound.air import AirState
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 CAVITY_LIMIT = 1.0
 """Largest ka of a necked cavity's radius. Its first radial mode (3.83) there adds 6 % to the

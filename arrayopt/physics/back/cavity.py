@@ -10,10 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from arrayopt.base.arrays import Complex, Floats
 from arrayopt.physics.sound.air import AirState
-
-Array = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 FLANGED_END = 8.0 / (3.0 * np.pi)
 """End correction of a flanged opening over its radius (piston mass, Kinsler et al.)."""
@@ -57,11 +55,11 @@ class NeckedCavity:
     hold at the frequency given.
     """
 
-    mass: Array
-    resistance: Array
-    coupling_qq: Array
-    coupling_qx: Array
-    coupling_xx: Array
+    mass: Floats
+    resistance: Floats
+    coupling_qq: Floats
+    coupling_qx: Floats
+    coupling_xx: Floats
     status: NDArray[np.int64]
 
 
@@ -122,9 +120,7 @@ def necked_cavity(
     return NeckedCavity(*(np.array(a) for a in arrays))
 
 
-def neck_impedance_per_length(
-    air: AirState, *, radius: ArrayLike, frequency: ArrayLike
-) -> ComplexArray:
+def neck_impedance_per_length(air: AirState, *, radius: ArrayLike, frequency: ArrayLike) -> Complex:
     """Series impedance of a narrow tube per length, viscosity included (M5.13).
 
     Parameters
@@ -149,7 +145,7 @@ def neck_impedance_per_length(
     return np.asarray(-1j * omega * air.density / scaled)
 
 
-def _positive(value: ArrayLike, name: str, unit: str) -> Array:
+def _positive(value: ArrayLike, name: str, unit: str) -> Floats:
     array = np.asarray(value, dtype=np.float64)
     if not np.all((array > 0.0) & np.isfinite(array)):
         raise ValueError(f"{name} must be finite and positive [{unit}].")

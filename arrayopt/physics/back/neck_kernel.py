@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.back.cavity import FLANGED_END
 from arrayopt.physics.numerics.compiled import inner, kernel, spliced
-
-Array = NDArray[np.float64]
 
 NECK_COUNT, NECK_RADIUS, NECK_LENGTH, NECK_VISCOSITY = 0, 1, 2, 3
 """Places in the ``neck`` of the kernels; 0 necks stand for a back without any."""
@@ -32,7 +30,7 @@ def bessel_ratio(b: complex) -> complex:
 
 @kernel
 def neck_coefficients(
-    w: float, neck: Array, density: float, sound_speed: float
+    w: float, neck: Floats, density: float, sound_speed: float
 ) -> tuple[float, float, float]:
     """Area (m2), mass (kg) and resistance (N s/m) of all necks together at w (rad/s; M5.14)."""
     count, radius = neck[NECK_COUNT], neck[NECK_RADIUS]

@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.back.neck_kernel import neck_coefficients
 from arrayopt.physics.sound.radiation import impedance_from_series
-
-Array = NDArray[np.float64]
 
 
 def necked_growth(
@@ -22,9 +21,9 @@ def necked_growth(
     radius: ArrayLike,
     volume: ArrayLike,
     cavity: ArrayLike,
-    resistance: Array,
-    reactance: Array,
-    neck: Array,
+    resistance: Floats,
+    reactance: Floats,
+    neck: Floats,
     density: float,
     sound_speed: float,
 ) -> NDArray[np.complex128]:

@@ -11,8 +11,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.back.neck_kernel import back_pressure, neck_coefficients
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.threads import spread
@@ -21,8 +22,6 @@ from arrayopt.physics.sound.radiation import (
     self_reactance_series,
     self_resistance_series,
 )
-
-Array = NDArray[np.float64]
 
 SCAN = 2000
 """Frequencies of a scan, in equal ratios of about 1.0015."""
@@ -42,16 +41,16 @@ _CUSP = math.sqrt(3.0)
 class NeckedFigures(NamedTuple):
     """Of each cell, any shape; angular frequencies in rad/s."""
 
-    onset_force: Array
+    onset_force: Floats
     """Least force amplitude at which the cell has two stable states (N); inf where none."""
-    onset_frequency: Array
-    low: Array
+    onset_frequency: Floats
+    low: Floats
     """Small-signal sweep: lowest and highest frequency."""
-    high: Array
-    driven_low: Array
+    high: Floats
+    driven_low: Floats
     """The same under the given force; NaN where the backbone has no end in reach."""
-    driven_high: Array
-    width: Array
+    driven_high: Floats
+    width: Floats
     """Narrowest linewidth of a resonance, or of the neck's own."""
 
 
@@ -66,9 +65,9 @@ class _Cell(NamedTuple):
     radius: float
     volume: float
     cavity: float
-    resistance: Array
-    reactance: Array
-    neck: Array
+    resistance: Floats
+    reactance: Floats
+    neck: Floats
     density: float
     sound_speed: float
 
@@ -83,9 +82,9 @@ def necked_figures(
     radius: ArrayLike,
     volume: ArrayLike,
     cavity: ArrayLike,
-    resistance: Array,
-    reactance: Array,
-    neck: Array,
+    resistance: Floats,
+    reactance: Floats,
+    neck: Floats,
     density: float,
     sound_speed: float,
 ) -> NeckedFigures:
@@ -160,7 +159,7 @@ def _threshold(cell: _Cell, w: float) -> float:
 
 
 @inner
-def _onset(cell: _Cell, w: Array) -> tuple[float, float]:
+def _onset(cell: _Cell, w: Floats) -> tuple[float, float]:
     """Least force of M7.18 on a scan and its frequency: where bistability begins."""
     n = w.size
     found, at = np.inf, np.nan
@@ -190,13 +189,13 @@ def _onset(cell: _Cell, w: Array) -> tuple[float, float]:
 def _figures(
     start: int,
     stop: int,
-    rows: Array,
-    resistance: Array,
-    reactance: Array,
-    neck: Array,
+    rows: Floats,
+    resistance: Floats,
+    reactance: Floats,
+    neck: Floats,
     density: float,
     sound_speed: float,
-    out: Array,
+    out: Floats,
 ) -> None:
     w, d, l = np.empty(SCAN), np.empty(SCAN), np.empty(SCAN)  # noqa: E741
     for c in range(start, stop):
@@ -244,9 +243,9 @@ def _figures(
 @inner
 def _backbone(
     cell: _Cell,
-    w: Array,
-    d: Array,
-    l: Array,  # noqa: E741
+    w: Floats,
+    d: Floats,
+    l: Floats,  # noqa: E741
     first: float,
     last: float,
     first_width: float,

@@ -14,12 +14,9 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.back.neck_kernel import NO_NECK
-from arrayopt.physics.coupled.newton import (
-    Array,
-    CoupledArrays,
-    Ints,
-)
+from arrayopt.physics.coupled.newton import CoupledArrays
 from arrayopt.physics.coupled.sweep import NOT_SETTLED, sweep_batch
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.sound.radiation import TERMS_FOR_LIMIT, directivity_series
@@ -61,8 +58,8 @@ class SiteTable:
     count: Ints
     group: Ints
     link: Ints
-    weight: Array
-    distance: Array
+    weight: Floats
+    distance: Floats
 
 
 class CoupledSweep(NamedTuple):
@@ -142,7 +139,7 @@ def site_table(
     )
 
 
-def _symmetries(xy: Array, group: Ints) -> list[Ints]:
+def _symmetries(xy: Floats, group: Ints) -> list[Ints]:
     """Permutations of the cells by rotations and reflections that keep positions and groups."""
     centred = xy - xy.mean(axis=0)
     radius = np.hypot(*centred.T)
@@ -186,7 +183,7 @@ def coupled_arrays(
     lead: ArrayLike | None = None,
     volume: ArrayLike = 0.0,
     cavity: ArrayLike = 0.0,
-    neck: Array = NO_NECK,
+    neck: Floats = NO_NECK,
 ) -> CoupledArrays:
     """Arrange a batch of arrays for the coupled solver.
 
@@ -223,10 +220,10 @@ def coupled_arrays(
     size = np.atleast_2d(np.asarray(mass, dtype=np.float64)).shape
     designs = size[0]
 
-    def full(value: ArrayLike) -> Array:
+    def full(value: ArrayLike) -> Floats:
         return np.array(np.broadcast_to(value, size), dtype=np.float64, order="C")
 
-    def rows(value: ArrayLike) -> Array:
+    def rows(value: ArrayLike) -> Floats:
         series = np.asarray(value, dtype=np.float64)
         return np.array(np.broadcast_to(series, (*size, series.shape[-1])), order="C")
 
@@ -325,7 +322,7 @@ def coupled_sweep(
     return CoupledSweep(amplitude[:, :, arrays.cell_site], jumps, status)
 
 
-def range_status(arrays: CoupledArrays, w: Array) -> Ints:
+def range_status(arrays: CoupledArrays, w: Floats) -> Ints:
     """`CoupledStatus` bits of geometry and range, (design,), for frequencies up to w (rad/s)."""
     ka = w[:, None] * arrays.radius / arrays.sound_speed
     status = np.where((ka > max(TERMS_FOR_LIMIT.values())).any(axis=1), CoupledStatus.KA_RANGE, 0)

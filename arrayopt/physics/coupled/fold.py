@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from arrayopt.physics.coupled.newton import Array, CoupledArrays, Workspace, dot
+from arrayopt.base.arrays import Floats
+from arrayopt.physics.coupled.newton import CoupledArrays, Workspace, dot
 from arrayopt.physics.coupled.track import (
     HISTORY,
     PREDICTION_BOUND,
@@ -38,7 +39,7 @@ FINER = 1e-4
 
 
 @inner
-def _turn(track: Track, u: Array, c: Array) -> float:
+def _turn(track: Track, u: Floats, c: Floats) -> float:
     """How far ahead the branch turns back, in steps between its two newest states; NaN: unknown.
 
     Along the branch the frequency is a smooth function of the way u that states go, largest at a
@@ -77,7 +78,7 @@ def _turn(track: Track, u: Array, c: Array) -> float:
 
 
 @inner
-def _frequency(n: int, u: Array, c: Array, at: float) -> tuple[float, float, float]:
+def _frequency(n: int, u: Floats, c: Floats, at: float) -> tuple[float, float, float]:
     """Distance in frequency from the newest state to ``at`` on u, and its two derivatives."""
     value, slope, bend = c[n - 1], 0.0, 0.0
     for a in range(n - 2, -1, -1):

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.coupled.newton import (
     CONVERGED,
     STALLED,
-    Array,
     CoupledArrays,
     Workspace,
     dot,
@@ -38,7 +38,7 @@ def relax(
     arrays: CoupledArrays,
     d: int,
     s: Workspace,
-    x: Array,
+    x: Floats,
     scale: float,
     tolerance: float,
     limit: int,
@@ -130,7 +130,7 @@ def relax(
 
 
 @inner
-def _rate(arrays: CoupledArrays, d: int, s: Workspace, x: Array, i: int) -> complex:
+def _rate(arrays: CoupledArrays, d: int, s: Workspace, x: Floats, i: int) -> complex:
     """(j (d + 3/4 g |A|^2) - l) / (2 w m): a cell's own envelope rate (1/s)."""
     sites = s.loss.size
     size = x[i] * x[i] + x[sites + i] * x[sites + i]

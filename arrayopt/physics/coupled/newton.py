@@ -8,15 +8,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.back.neck_kernel import NECK_COUNT, back_pressure, neck_coefficients
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.sound.pair import pair_term, paths, strengths
 from arrayopt.physics.sound.radiation import self_reactance_series, self_resistance_series
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 KRYLOV = 40
 """Largest Krylov basis before a restart."""
@@ -31,49 +28,49 @@ class CoupledArrays(NamedTuple):
     A site stands for all cells that symmetry makes alike (`coupled.site_table`).
     """
 
-    mass: Array
+    mass: Floats
     """Modal mass without air (kg)."""
-    damping: Array
+    damping: Floats
     """Intrinsic damping (N s/m)."""
-    stiffness: Array
+    stiffness: Floats
     """(N/m)."""
-    cubic: Array
+    cubic: Floats
     """(N/m3), either sign; zero for small signals."""
-    force_re: Array
+    force_re: Floats
     """Complex drive force amplitude, real part (N)."""
-    force_im: Array
-    radius: Array
+    force_im: Floats
+    radius: Floats
     """(m)."""
-    resistance: Array
+    resistance: Floats
     """(design, group, term): series of the self impedance (M5.5), all radiating sides."""
-    reactance: Array
+    reactance: Floats
     terms: Ints
     """(design,): terms of both series that are used."""
-    transform: Array
+    transform: Floats
     """(design, group, term): series of the shape's Hankel transform (M5.3)."""
-    scale: Array
+    scale: Floats
     """(design,): metres per unit of ``distance``."""
-    distance: Array
+    distance: Floats
     """(pair class,): the different distances between cells."""
     site_group: Ints
     """(site,)."""
-    site_count: Array
+    site_count: Floats
     """(site,): cells that the site stands for."""
     cell_site: Ints
     """(cell,)."""
     link: Ints
     """(link, 3): site that feels, site that is felt, which distance (`coupled.SiteTable`)."""
-    weight: Array
+    weight: Floats
     """(link,): how many cells of the felt site lie there."""
-    lead: Array
+    lead: Floats
     """(design, site): the drive lags by this time (s); used for steering."""
-    coupling: Array
+    coupling: Floats
     """(design,): factor on the mutual impedance: radiating sides, or 0 to leave it out."""
-    volume: Array
+    volume: Floats
     """Displaced volume per centre displacement (m2), of cells with necks."""
-    cavity: Array
+    cavity: Floats
     """Pressure per displaced volume of a cavity with its necks closed (Pa/m3)."""
-    neck: Array
+    neck: Floats
     """(4,): `neck_kernel.NECK_COUNT` and the places after it; 0 necks: cavities add nothing."""
     density: float
     sound_speed: float
@@ -82,31 +79,31 @@ class CoupledArrays(NamedTuple):
 class Workspace(NamedTuple):
     """Scratch of one thread; what belongs to the present frequency, and Newton's vectors."""
 
-    detuning: Array
+    detuning: Floats
     """(site,): k1 - w^2 m_eff (N/m)."""
-    loss: Array
+    loss: Floats
     """(site,): w c_eff (N/m)."""
-    inertia: Array
+    inertia: Floats
     """(site,): 2 w m_eff (kg/s), of the slow flow."""
-    force: Array
+    force: Floats
     """(2 site,)."""
-    c_re: Array
+    c_re: Floats
     """(site from, site to): j w Z summed over the cells of the source site (N/m)."""
-    c_im: Array
-    strength: Array
+    c_im: Floats
+    strength: Floats
     """(group, 3): t_0..t_2 of M5.9."""
-    path: Array
+    path: Floats
     """(pair class, 6): `pair.paths`."""
-    alpha: Array
+    alpha: Floats
     """(2 site,): Jacobian's part on A; beta: its part on conj(A); inverse_*: of each 2x2 block."""
-    beta: Array
-    inverse_alpha: Array
-    inverse_beta: Array
-    basis: Array
+    beta: Floats
+    inverse_alpha: Floats
+    inverse_beta: Floats
+    basis: Floats
     """(KRYLOV + 1, 2 site)."""
-    hessenberg: Array
-    small: Array
-    vector: Array
+    hessenberg: Floats
+    small: Floats
+    vector: Floats
     """(8, 2 site)."""
 
 
@@ -181,7 +178,7 @@ def set_frequency(arrays: CoupledArrays, d: int, w: float, s: Workspace) -> None
 
 
 @inner
-def dot(x: Array, y: Array) -> float:
+def dot(x: Floats, y: Floats) -> float:
     """Inner product."""
     total = 0.0
     for i in range(x.size):
@@ -190,7 +187,7 @@ def dot(x: Array, y: Array) -> float:
 
 
 @inner
-def add_coupling(s: Workspace, x: Array, out: Array) -> None:
+def add_coupling(s: Workspace, x: Floats, out: Floats) -> None:
     """out += C x, by columns."""
     sites = s.loss.size
     for j in range(sites):
@@ -202,7 +199,7 @@ def add_coupling(s: Workspace, x: Array, out: Array) -> None:
 
 @inner
 def residual(
-    arrays: CoupledArrays, d: int, s: Workspace, x: Array, scale: float, out: Array
+    arrays: CoupledArrays, d: int, s: Workspace, x: Floats, scale: float, out: Floats
 ) -> None:
     """scale F - (d + 3/4 g |A|^2 + j l) A - C A (N; M9.1)."""
     sites = s.loss.size
@@ -218,7 +215,7 @@ def residual(
 
 
 @inner
-def set_jacobian(arrays: CoupledArrays, d: int, s: Workspace, x: Array) -> None:
+def set_jacobian(arrays: CoupledArrays, d: int, s: Workspace, x: Floats) -> None:
     """Jacobian alpha v + beta conj(v) + C v at a state, and its diagonal blocks' inverses."""
     sites = s.loss.size
     for i in range(sites):
@@ -242,7 +239,7 @@ def set_jacobian(arrays: CoupledArrays, d: int, s: Workspace, x: Array) -> None:
 
 
 @inner
-def _blocks(alpha: Array, beta: Array, v: Array, out: Array) -> None:
+def _blocks(alpha: Floats, beta: Floats, v: Floats, out: Floats) -> None:
     """out = alpha v + beta conj(v), cell by cell."""
     n = v.size // 2
     for i in range(n):
@@ -252,7 +249,7 @@ def _blocks(alpha: Array, beta: Array, v: Array, out: Array) -> None:
 
 
 @inner
-def solve_jacobian(s: Workspace, r: Array, reduce: float, out: Array) -> float:
+def solve_jacobian(s: Workspace, r: Floats, reduce: float, out: Floats) -> float:
     """GMRES for J out = r, preconditioned by the diagonal blocks; relative residual reached."""
     n = r.size
     H, v = s.hessenberg, s.basis
@@ -314,7 +311,7 @@ def newton(
     arrays: CoupledArrays,
     d: int,
     s: Workspace,
-    x: Array,
+    x: Floats,
     scale: float,
     tolerance: float,
     reach: float,
@@ -345,7 +342,7 @@ def newton(
 
 
 @inner
-def near(x: Array, y: Array, sites: int, bound: float) -> bool:
+def near(x: Floats, y: Floats, sites: int, bound: float) -> bool:
     """Whether no cell differs by more than ``bound`` of its amplitude (or 5 % of the largest)."""
     top = 0.0
     for i in range(sites):

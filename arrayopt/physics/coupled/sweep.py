@@ -5,14 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.coupled.fold import FINER, find_fold
 from arrayopt.physics.coupled.landing import BEATS, relax
 from arrayopt.physics.coupled.newton import (
     CONVERGED,
     STALLED,
-    Array,
     CoupledArrays,
-    Ints,
     Workspace,
     near,
     newton,
@@ -127,7 +126,7 @@ def _past_fold(
     tolerance: float,
     s: Workspace,
     track: Track,
-    out: Array,
+    out: Floats,
 ) -> tuple[int, bool, float]:
     """Let the envelopes settle past the track's fold: how they do, whether far off, and where."""
     sites = s.loss.size
@@ -151,7 +150,7 @@ def _past_fold(
 
 
 @inner
-def _lean_over(track: Track, sites: int, out: Array) -> None:
+def _lean_over(track: Track, sites: int, out: Floats) -> None:
     """A state a little beyond the one at the fold, the way that the branch went there."""
     top = most = 0.0
     for i in range(sites):
@@ -168,9 +167,9 @@ def sweep_batch(
     begin: int,
     stop: int,
     arrays: CoupledArrays,
-    w: Array,
+    w: Floats,
     order: Ints,
-    scale: Array,
+    scale: Floats,
     tolerance: float,
     amplitude: NDArray[np.complex128],
     jumps: Ints,

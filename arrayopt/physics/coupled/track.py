@@ -6,11 +6,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.coupled.newton import (
     CONVERGED,
-    Array,
     CoupledArrays,
-    Ints,
     Workspace,
     dot,
     near,
@@ -32,19 +31,19 @@ STRAY = 0.3
 class Track(NamedTuple):
     """Where a sweep is: its last states, newest last, and what happened on the way."""
 
-    w: Array
+    w: Floats
     """(HISTORY,) rad/s."""
-    state: Array
+    state: Floats
     """(HISTORY, 2 site)."""
     tally: Ints
     """(3,): states kept, jumps passed, status bits."""
-    miss: Array
+    miss: Floats
     """(1,): by how much of the state the last prediction missed."""
-    fold: Array
+    fold: Floats
     """(2,): frequencies just before and after the last fold (rad/s)."""
-    edge: Array
+    edge: Floats
     """(2 site,): the state before it."""
-    lean: Array
+    lean: Floats
     """(2 site,): how states move on reaching it."""
 
 
@@ -64,7 +63,7 @@ def new_track(sites: int) -> Track:
 
 
 @inner
-def push(track: Track, w: float, x: Array) -> None:
+def push(track: Track, w: float, x: Floats) -> None:
     """Add the newest state."""
     n = track.tally[0]
     if n == HISTORY:
@@ -78,7 +77,7 @@ def push(track: Track, w: float, x: Array) -> None:
 
 
 @inner
-def interpolate(track: Track, at: Array, first: int, to: float, out: Array) -> None:
+def interpolate(track: Track, at: Floats, first: int, to: float, out: Floats) -> None:
     """States from the ``first`` on, known at places ``at`` of any measure, taken to a place."""
     n = track.tally[0]
     out[:] = 0.0

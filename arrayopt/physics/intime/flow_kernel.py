@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.back.neck_kernel import NECK_COUNT, back_pressure, neck_coefficients
 from arrayopt.physics.intime import formulas
 from arrayopt.physics.numerics.compiled import forced, inner, kernel
@@ -24,8 +25,6 @@ from arrayopt.physics.sound.radiation import (
     self_resistance_series,
 )
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Real = NDArray[Any]
 """float64 or float32, all of one call alike."""
 

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.back.neck_kernel import (
     NECK_COUNT,
     NO_NECK,
@@ -23,8 +24,6 @@ from arrayopt.physics.intime.flow_kernel import (
     BLOCK,
     STEPS,
     ChipArrays,
-    Floats,
-    Ints,
     Records,
     Sweeps,
     coupling_norm,

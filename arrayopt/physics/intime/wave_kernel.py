@@ -11,14 +11,13 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.numerics.compiled import forced, inner, kernel
 from arrayopt.physics.numerics.fused import fma
 from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.sound.pair import pair_term, paths, strengths
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Real = NDArray[Any]
 
 TAPS = 4

@@ -18,8 +18,9 @@ from scipy.interpolate import CubicSpline
 from scipy.signal import hilbert
 from scipy.signal.windows import tukey
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.back.neck_kernel import NECK_COUNT
-from arrayopt.physics.intime.flow_kernel import ChipArrays, Floats, Ints
+from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.intime.slow_flow import ChipStatus, chip_items, range_status
 from arrayopt.physics.intime.wave_kernel import AHEAD, Motions, coefficients, move_items, set_links
 from arrayopt.physics.numerics.threads import spread
@@ -32,6 +33,9 @@ from arrayopt.physics.transient.one_mode import steps_for_tolerance
 
 MODES = 3
 """Most modes of a cell."""
+HIGHER = 100.0
+"""Error allowed of a higher mode's own oscillation, over that of the first: its share is small.
+Three modes at three onsets: 1e-3 of the peak (M12.10)."""
 SAMPLES = 16
 """Least number of samples of a pulse in a carrier cycle."""
 
@@ -175,16 +179,20 @@ def chip_pulses(
     def steps(displacement: Floats) -> Ints:
         if steps_per_cycle is not None:
             return np.full(designs, steps_per_cycle, dtype=np.int64)
-        wanted = steps_for_tolerance(
-            tolerance,
-            frequency=(w / (2.0 * np.pi))[:, None, None, None],
-            mass=figures[0],
-            damping=figures[1],
-            stiffness=figures[2],
-            cubic=figures[3],
-            duration=length[:, None, None, None],
-            displacement=displacement[..., None],
-        ).max(axis=(1, 2, 3))
+        found = [
+            steps_for_tolerance(
+                tolerance if k == 0 else HIGHER * tolerance,
+                frequency=(w / (2.0 * np.pi))[:, None, None],
+                mass=figures[0][..., k],
+                damping=figures[1][..., k],
+                stiffness=figures[2][..., k],
+                cubic=figures[3][..., k],
+                duration=length[:, None, None],
+                displacement=displacement,
+            ).max(axis=(1, 2))
+            for k in range(figures[0].shape[-1])
+        ]
+        wanted = np.max(found, axis=0)
         least = 2.0 * np.pi * (AHEAD + 1.0) / (w * delay.min(axis=(1, 2)))
         return np.maximum(wanted, np.ceil(least).astype(np.int64))
 

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.numerics.compiled import inner
-
-Row = NDArray[np.float64]
 
 
 @inner
-def put(to: Row, of: Row) -> None:
+def put(to: Floats, of: Floats) -> None:
     """Copy row ``of`` to row ``to``, which is as long."""
     for i in range(to.size):
         to[i] = of[i]
 
 
 @inner
-def ascend(row: Row) -> None:
+def ascend(row: Floats) -> None:
     """Sort a short row, or one that is all but ascending."""
     for i in range(1, row.size):
         x, k = row[i], i
@@ -29,7 +25,7 @@ def ascend(row: Row) -> None:
 
 
 @inner
-def insert(row: Row, n: int, new: Row) -> None:
+def insert(row: Floats, n: int, new: Floats) -> None:
     """Sort new values into the first n of a row; both ascending."""
     k, i = new.size - 1, n - 1
     while k >= 0:

@@ -8,16 +8,11 @@ from enum import IntFlag
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.plate import kernel as plate_kernel
 from arrayopt.physics.plate.kernel import Cells, Solved
-from arrayopt.physics.plate.table import (
-    MINIMUM_COVERAGE,
-    PIECE_ENDS,
-    Array,
-    PlateTable,
-    plate_table,
-)
+from arrayopt.physics.plate.table import MINIMUM_COVERAGE, PIECE_ENDS, PlateTable, plate_table
 
 __all__ = [
     "FilmStress",
@@ -62,22 +57,22 @@ class PlateModes:
     (...), `PlateStatus`: cells with a status other than 0 hold NaN.
     """
 
-    mass: Array
-    stiffness: Array
-    quadratic: Array
-    cubic: Array
-    force_per_volt: Array
-    volume: Array
-    shape: Array
-    static_shape: Array
-    static_deflection: Array
-    quadratic_tensor: Array
-    cubic_tensor: Array
-    stiffness_per_volt: Array
+    mass: Floats
+    stiffness: Floats
+    quadratic: Floats
+    cubic: Floats
+    force_per_volt: Floats
+    volume: Floats
+    shape: Floats
+    static_shape: Floats
+    static_deflection: Floats
+    quadratic_tensor: Floats
+    cubic_tensor: Floats
+    stiffness_per_volt: Floats
     status: NDArray[np.int64]
 
     @property
-    def angular_frequency(self) -> Array:
+    def angular_frequency(self) -> Floats:
         """Undamped angular frequency of each mode in vacuum [rad/s]."""
         return np.asarray(np.sqrt(self.stiffness / self.mass))
 
@@ -89,8 +84,8 @@ class FilmStress:
     Zero where the layer is absent. ``layers``: names, bottom to top, of the covered section.
     """
 
-    centre: Array
-    edge: Array
+    centre: Floats
+    edge: Floats
     layers: tuple[str, ...]
 
 
@@ -111,7 +106,7 @@ def _tables(
     return one, pair
 
 
-def _padded(series: tuple[Array, Array]) -> Array:
+def _padded(series: tuple[Floats, Floats]) -> Floats:
     pieces, _, coefficients = series[0].shape
     stacked = np.zeros((2, pieces, max(s.shape[1] for s in series), coefficients))
     for k in range(2):
@@ -119,7 +114,7 @@ def _padded(series: tuple[Array, Array]) -> Array:
     return stacked
 
 
-def _electrode_edge(coverage: Array, ring: NDArray[np.bool_]) -> Array:
+def _electrode_edge(coverage: Floats, ring: NDArray[np.bool_]) -> Floats:
     """(electrode edge radius / radius)^2."""
     return np.where(ring, 1.0 - coverage, coverage) ** 2
 
@@ -209,7 +204,7 @@ def static_deflection(
     coverage: ArrayLike,
     pressure: ArrayLike = 0.0,
     bias: ArrayLike = 0.0,
-) -> tuple[Array, Array, NDArray[np.int64]]:
+) -> tuple[Floats, Floats, NDArray[np.int64]]:
     """Static shape under uniform pressure from below, film stress and bias.
 
     Parameters
@@ -288,7 +283,7 @@ def film_stress(
     store, n = one.storage, one.n_transverse
     products = store.weight * q[..., store.first] * q[..., store.second]
 
-    def membrane(s: Array) -> Array:
+    def membrane(s: Floats) -> Floats:
         from_deflection = (s[..., 2 : 2 + n] * q).sum(-1) + (s[..., 2 + n :] * products).sum(-1)
         return np.asarray(s[..., 0] + v * s[..., 1] + from_deflection / a**2)
 
@@ -311,10 +306,10 @@ def film_stress(
 def _layer_stress(
     table: PlateTable,
     covered: NDArray[np.bool_],
-    voltage: Array,
-    strain: tuple[Array, Array],
-    curvature: tuple[Array, Array],
-) -> Array:
+    voltage: Floats,
+    strain: tuple[Floats, Floats],
+    curvature: tuple[Floats, Floats],
+) -> Floats:
     result = np.zeros((*covered.shape, len(table.covered.layers)))
     for section, here in ((table.covered, covered), (table.bare, ~covered)):
         places = [k for k, x in enumerate(table.covered.layers) if x in section.layers]

@@ -15,12 +15,11 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, eigh
 from scipy.special import eval_jacobi
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.plate.laminate import Section
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 #: Radial and tangential strain of each function, (function, point); None where it is zero.
-Strain = tuple[Array, Array | None]
+Strain = tuple[Floats, Floats | None]
 
 #: Smallest electrode coverage for which the tables are meant.
 MINIMUM_COVERAGE = 0.02
@@ -40,11 +39,11 @@ class Symmetric(NamedTuple):
     unique third- and fourth-order entries, of lengths ``n3`` and ``n4``.
     """
 
-    first: Index
-    second: Index
-    weight: Array
-    third: Index
-    fourth: Index
+    first: Ints
+    second: Ints
+    weight: Floats
+    third: Ints
+    fourth: Ints
     n3: int
     n4: int
 
@@ -54,7 +53,7 @@ def symmetric_storage(n: int) -> Symmetric:
     first, second = (x.astype(np.int64) for x in np.triu_indices(n))
     k = np.arange(n)
 
-    def place(*indices: NDArray[np.int64]) -> tuple[Index, int]:
+    def place(*indices: NDArray[np.int64]) -> tuple[Ints, int]:
         ordered = np.sort(np.stack(np.broadcast_arrays(*indices)), axis=0)
         code = np.zeros(ordered.shape[1:], dtype=np.int64)
         for row in ordered:
@@ -88,14 +87,14 @@ class PlateTable:
     n_transverse: int
     n_inplane: int
     storage: Symmetric
-    series: Array
-    strain_series: Array
-    to_monomial: Array
-    mean: Array
+    series: Floats
+    strain_series: Floats
+    to_monomial: Floats
+    mean: Floats
     tail: float
 
 
-def _jacobi(n: int, alpha: int, beta: int, s: Array, derivative: int) -> Array:
+def _jacobi(n: int, alpha: int, beta: int, s: Floats, derivative: int) -> Floats:
     """Jacobi polynomials of 2 s - 1 (rows: degree), or their derivatives to s."""
     degree = np.arange(n)[:, None]
     x = 2.0 * s[None, :] - 1.0
@@ -107,7 +106,7 @@ def _jacobi(n: int, alpha: int, beta: int, s: Array, derivative: int) -> Array:
     return np.where(degree >= derivative, factor * values, 0.0)
 
 
-def _transverse(n: int, s: Array) -> tuple[Array, Array, Array]:
+def _transverse(n: int, s: Floats) -> tuple[Floats, Floats, Floats]:
     """(1-s)^2 P_i^(4,0)(2s-1) and its first two derivatives to s, each (n, point)."""
     p, p1, p2 = (_jacobi(n, 4, 0, s, d) for d in range(3))
     r = 1.0 - s
@@ -118,7 +117,7 @@ def _transverse(n: int, s: Array) -> tuple[Array, Array, Array]:
     )
 
 
-def _inplane(n: int, s: Array) -> tuple[Array, Array]:
+def _inplane(n: int, s: Floats) -> tuple[Floats, Floats]:
     """Strains u' and u/rho of rho (1-s) P_j^(2,1)(2s-1), each (n, point)."""
     p, p1 = _jacobi(n, 2, 1, s, 0), _jacobi(n, 2, 1, s, 1)
     return (1.0 - 3.0 * s) * p + 2.0 * s * (1.0 - s) * p1, (1.0 - s) * p
@@ -127,7 +126,7 @@ def _inplane(n: int, s: Array) -> tuple[Array, Array]:
 @lru_cache(maxsize=1024)  # tables of several stacks meet at the same edges
 def _functions(
     n: int, n_inplane: int, n_points: int, edge: float
-) -> tuple[Array, Array, tuple[Array, Array, Array], tuple[Array, Array]]:
+) -> tuple[Floats, Floats, tuple[Floats, Floats, Floats], tuple[Floats, Floats]]:
     """Points and weights inside and outside an edge, and `_transverse` and `_inplane` there."""
     inner, outer = _quadrature(n_points, 0.0, edge), _quadrature(n_points, edge, 1.0)
     s = np.concatenate([inner[0], outer[0]])
@@ -136,18 +135,18 @@ def _functions(
 
 
 @cache
-def _legendre(n_points: int) -> tuple[Array, Array]:
+def _legendre(n_points: int) -> tuple[Floats, Floats]:
     x, weight = np.polynomial.legendre.leggauss(n_points)
     return x, weight
 
 
-def _quadrature(n_points: int, lower: float, upper: float) -> tuple[Array, Array]:
+def _quadrature(n_points: int, lower: float, upper: float) -> tuple[Floats, Floats]:
     x, weight = _legendre(n_points)
     half = 0.5 * (upper - lower)
     return lower + half * (x + 1.0), half * weight
 
 
-def _reference_modes(n: int) -> Array:
+def _reference_modes(n: int) -> Floats:
     """Coefficients (function, n) of the uniform plate's Ritz modes, centre value 1.
 
     In these functions mass and stiffness of any stack are nearly diagonal, so that the small
@@ -168,8 +167,8 @@ def _reference_modes(n: int) -> Array:
 class _Condensed(NamedTuple):
     """Condensed coefficients at one electrode edge; the blocks of ``PlateTable.series``."""
 
-    blocks: tuple[Array, ...]
-    strains: tuple[Array, ...]
+    blocks: tuple[Floats, ...]
+    strains: tuple[Floats, ...]
 
 
 class _Assembler:
@@ -192,7 +191,7 @@ class _Assembler:
         under = (np.arange(len(s)) < self.n_points) != self.ring
         area = np.pi * weight  # dA = pi a^2 ds
 
-        def field(name: str) -> Array:
+        def field(name: str) -> Floats:
             return np.where(under, getattr(self.covered, name), getattr(self.bare, name)) * area
 
         f, f1, f2 = (self.modes.T @ x for x in transverse)
@@ -202,7 +201,7 @@ class _Assembler:
         # half w'^2 of each pair: the nonlinear part of the radial strain
         half_slope2 = 0.5 * s * slope_over_rho[i] * slope_over_rho[j]
 
-        def form(a: Strain, b: Strain, direct: Array, cross: Array) -> Array:
+        def form(a: Strain, b: Strain, direct: Floats, cross: Floats) -> Floats:
             total = np.zeros((a[0].shape[0], b[0].shape[0]))
             for p, left in enumerate(a):
                 for r, right in enumerate(b):
@@ -260,7 +259,7 @@ class _Assembler:
         return [c.areal_mass, bend, force, volt, force * h, volt * h, stretch * h, stretch]
 
 
-def _symmetrise(matrix: Array, place: Index, length: int, weight: Array) -> Array:
+def _symmetrise(matrix: Floats, place: Ints, length: int, weight: Floats) -> Floats:
     """Mean over index permutations of a tensor given on (pair, index) or (pair, pair)."""
     w = weight[:, None] * (weight[None, :] if matrix.shape[1] == len(weight) else 1.0)
     w = np.broadcast_to(w, matrix.shape)
@@ -269,7 +268,7 @@ def _symmetrise(matrix: Array, place: Index, length: int, weight: Array) -> Arra
     return np.asarray(total / count)
 
 
-def _chebyshev(values: Array) -> Array:
+def _chebyshev(values: Floats) -> Floats:
     """Chebyshev coefficients from values at the nodes cos(pi (k + 1/2)/N), along axis 1."""
     n = values.shape[1]
     angle = np.pi * (np.arange(n) + 0.5) / n
@@ -359,7 +358,7 @@ def plate_table(
     )
 
 
-def _conversions(modes: Array) -> tuple[Array, Array]:
+def _conversions(modes: Floats) -> tuple[Floats, Floats]:
     """Means over the disc, and the matrix to coefficients of (1-s)^2 s^i."""
     n = len(modes)
     s, weight = _quadrature(n + 2, 0.0, 1.0)

@@ -7,15 +7,13 @@ must not overlap.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.numerics.compiled import inner
-
-Array = NDArray[np.float64]
 
 
 @inner
-def strengths(radius: Array, transform: Array, k: float, out: Array) -> None:
+def strengths(radius: Floats, transform: Floats, k: float, out: Floats) -> None:
     """t_j = (1/j!) d^j Q/d(kappa^2)^j at k (rad/m) of every group, j = 0 to 2 (m^(2 + 2j)).
 
     ``radius`` (group,) in m; ``transform`` (group, term), see `radiation.directivity_series`;
@@ -36,7 +34,7 @@ def strengths(radius: Array, transform: Array, k: float, out: Array) -> None:
 
 
 @inner
-def paths(distance: Array, scale: float, k: float, factor: float, out: Array) -> None:
+def paths(distance: Floats, scale: float, k: float, factor: float, out: Floats) -> None:
     """``factor`` (2n-1)!! ((1/R) d/dR)^n e^(-jkR)/(2 pi R), n = 0 to 2, for every distance R.
 
     ``distance`` (pair class,) in units of ``scale`` m, above 0; ``out`` (pair class, 6): real and
@@ -55,7 +53,7 @@ def paths(distance: Array, scale: float, k: float, factor: float, out: Array) ->
 
 
 @inner
-def pair_term(t: Array, i: int, j: int, weight: float, path: Array) -> tuple[float, float]:
+def pair_term(t: Floats, i: int, j: int, weight: float, path: Floats) -> tuple[float, float]:
     """Sum over the orders of M5.9, times ``weight``, for rows i and j of `strengths`."""
     p0 = weight * t[i, 0] * t[j, 0]
     p1 = weight * (t[i, 0] * t[j, 1] + t[i, 1] * t[j, 0])

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.sound.air import absorption_scalar
-
-Floats = NDArray[np.float64]
 
 
 @inner

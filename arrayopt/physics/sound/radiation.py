@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.sound.tables import (
     SERIES_TERMS,
@@ -22,7 +23,6 @@ from arrayopt.physics.sound.tables import (
     power_matrix,
 )
 
-Array = NDArray[np.float64]
 SERIES_LIMIT = 4.0
 """Largest ka at which `SERIES_TERMS` terms are good to 1e-9 of R and of |R + j X|."""
 
@@ -40,7 +40,7 @@ STATUS_SERIES_RANGE = 1
 """The series was asked for a ka above its limit."""
 
 
-def directivity_series(shape: ArrayLike, n_terms: int = DIRECTIVITY_TERMS) -> Array:
+def directivity_series(shape: ArrayLike, n_terms: int = DIRECTIVITY_TERMS) -> Floats:
     """Power series of the Hankel transform in kappa^2 (M5.3).
 
     Parameters
@@ -66,7 +66,7 @@ def directivity_series(shape: ArrayLike, n_terms: int = DIRECTIVITY_TERMS) -> Ar
 
 
 @inner
-def even_series(x: float, coefficients: Array) -> Any:
+def even_series(x: float, coefficients: Floats) -> Any:
     """Sum of ``coefficients[n] x^(2 n)`` by Horner's rule, for scalar x."""
     x2 = x * x
     total = 0.0
@@ -76,24 +76,24 @@ def even_series(x: float, coefficients: Array) -> Any:
 
 
 @kernel
-def self_resistance_series(ka: float, r_n: Array) -> Any:
+def self_resistance_series(ka: float, r_n: Floats) -> Any:
     """R / (rho0 c pi a^2) at one ka (M5.5) from a row of `impedance_series`."""
     return ka * ka * even_series(ka, r_n)
 
 
 @kernel
-def self_reactance_series(ka: float, x_n: Array) -> Any:
+def self_reactance_series(ka: float, x_n: Floats) -> Any:
     """X / (rho0 c pi a^2) at one ka (M5.6) from a row of `impedance_series`."""
     return ka * even_series(ka, x_n)
 
 
 @kernel
-def directivity_scalar(kappa: float, q_n: Array) -> Any:
+def directivity_scalar(kappa: float, q_n: Floats) -> Any:
     """Q(kappa) / Q(0) at one kappa = k a sin(theta), from a row of `directivity_series`."""
     return even_series(kappa, q_n) / q_n[0]
 
 
-def hankel_transform(shape: ArrayLike, kappa: ArrayLike) -> Array:
+def hankel_transform(shape: ArrayLike, kappa: ArrayLike) -> Floats:
     """Hankel transform of a shape over its disc's area (M5.1, M5.2).
 
     Parameters
@@ -132,7 +132,7 @@ def hankel_transform(shape: ArrayLike, kappa: ArrayLike) -> Array:
     return near
 
 
-def directivity(shape: ArrayLike, kappa: ArrayLike) -> Array:
+def directivity(shape: ArrayLike, kappa: ArrayLike) -> Floats:
     """Directivity ``Q(k a sin theta) / Q(0)`` of a shape; 1 on the axis (M5.7).
 
     Parameters
@@ -152,7 +152,7 @@ def directivity(shape: ArrayLike, kappa: ArrayLike) -> Array:
 
 def impedance_series(
     shape: ArrayLike, n_terms: int = SERIES_TERMS, *, other: ArrayLike | None = None
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Exact power series in ka of the self radiation impedance (M5.5, M5.6).
 
     Parameters
@@ -190,8 +190,8 @@ def impedance_series(
 
 
 def impedance_from_series(
-    ka: ArrayLike, r_n: Array, x_n: Array, *, limit: float = SERIES_LIMIT
-) -> tuple[Array, Array, NDArray[np.int64]]:
+    ka: ArrayLike, r_n: Floats, x_n: Floats, *, limit: float = SERIES_LIMIT
+) -> tuple[Floats, Floats, NDArray[np.int64]]:
     """Evaluate the series of `impedance_series` on an array of ka.
 
     Parameters
@@ -221,7 +221,7 @@ def impedance_from_series(
     return np.array(resistance * k2 * nan), np.array(reactance * np.sqrt(k2) * nan), status
 
 
-def _shape(shape: ArrayLike) -> Array:
+def _shape(shape: ArrayLike) -> Floats:
     coefficients = np.asarray(shape, dtype=np.float64)
     if coefficients.ndim == 0:
         raise ValueError("a shape needs a last axis of basis coefficients; a scalar was given.")
@@ -230,7 +230,7 @@ def _shape(shape: ArrayLike) -> Array:
 
 
 @kernel
-def _contract_rows(rows: Array, matrix: Array) -> Any:
+def _contract_rows(rows: Floats, matrix: Floats) -> Any:
     out = np.zeros((rows.shape[0], matrix.shape[1]))
     for b in range(rows.shape[0]):
         for i in range(matrix.shape[0]):
@@ -239,15 +239,15 @@ def _contract_rows(rows: Array, matrix: Array) -> Any:
     return out
 
 
-def _contract(coefficients: Array, matrix: Array) -> Array:
+def _contract(coefficients: Floats, matrix: Floats) -> Floats:
     """Last-axis product without BLAS, so that a row's result does not depend on the batch."""
     flat = np.ascontiguousarray(coefficients.reshape(-1, coefficients.shape[-1]))
-    result: Array = _contract_rows(flat, matrix)
+    result: Floats = _contract_rows(flat, matrix)
     return result.reshape(*coefficients.shape[:-1], matrix.shape[1])
 
 
 @kernel
-def _quadratic_forms(left: Array, right: Array, tensor: Array) -> Any:
+def _quadratic_forms(left: Floats, right: Floats, tensor: Floats) -> Any:
     out = np.zeros((left.shape[0], tensor.shape[0]))
     for b in range(left.shape[0]):
         for n in range(tensor.shape[0]):

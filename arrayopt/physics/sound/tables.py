@@ -10,9 +10,8 @@ from fractions import Fraction
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from arrayopt.base.arrays import Floats
 
 MAX_BASIS = 10
 """Largest number of basis functions of a shape."""
@@ -22,7 +21,7 @@ SERIES_TERMS = 16
 
 
 @lru_cache(maxsize=16)
-def impedance_tensors(size: int, n_terms: int = SERIES_TERMS) -> tuple[Array, Array]:
+def impedance_tensors(size: int, n_terms: int = SERIES_TERMS) -> tuple[Floats, Floats]:
     """Quadratic forms (term, basis, basis) of the series, exact before rounding (M5.5, M5.6)."""
     check_size(size)
     q = _exact_moments(size, n_terms)
@@ -93,14 +92,14 @@ def _exact_powers(size: int) -> list[list[int]]:
 
 
 @lru_cache(maxsize=16)
-def moment_matrix(size: int, n_terms: int) -> Array:
+def moment_matrix(size: int, n_terms: int) -> Floats:
     """Array (basis, term): q_n of each basis function (M5.3)."""
     rows = _exact_moments(size, n_terms)
     return np.array([[float(rows[n][i]) for n in range(n_terms)] for i in range(size)])
 
 
 @lru_cache(maxsize=16)
-def power_matrix(size: int) -> Array:
+def power_matrix(size: int) -> Floats:
     """Array (i, l): rho^(2 i) = sum_l array[i, l] (1 - rho^2)^l (M5.2)."""
     return np.array(_exact_powers(size), dtype=np.float64)
 

@@ -13,8 +13,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.numerics.threads import spread
-from arrayopt.physics.steady.harmonic_kernel import Array, Rows
+from arrayopt.physics.steady.harmonic_kernel import Rows
 from arrayopt.physics.steady.harmonic_motion import ESCAPED, UNCONVERGED, UNSTABLE
 from arrayopt.physics.steady.harmonic_rows import rows_of
 from arrayopt.physics.steady.harmonic_sweep import sweep_rows
@@ -43,19 +44,19 @@ class HarmonicSweep(NamedTuple):
 
     amplitude: NDArray[np.complex128]
     """First harmonic (..., f, m), q = Re(A e^{jwt}) [m]."""
-    static_shift: Array
+    static_shift: Floats
     """Mean displacement (..., f, m) [m]."""
     status: NDArray[np.int64]
     """HarmonicStatus (..., f)."""
-    jump_frequency: Array
+    jump_frequency: Floats
     """Angular frequencies of the first four jumps met on the sweep (..., 4), else nan [rad/s]."""
-    multiplier: Array
+    multiplier: Floats
     """Largest Floquet multiplier's modulus (..., f), nan where not computed."""
     harmonics: NDArray[np.complex128]
     """(..., f, H+1, m) amplitudes of harmonics 0..H [m]; size 0 unless asked for."""
     rows: Rows
     """The groups in the units of their balance, leading axes made one: to go on from."""
-    states: Array
+    states: Floats
     """Unknowns of the balances (row, f, m (2H+1))."""
 
 
@@ -133,7 +134,7 @@ def harmonic_sweep(
     )  # fmt: skip
     rows = math.prod(lead)
 
-    def flat(x: Array, tail: int) -> Array:
+    def flat(x: Floats, tail: int) -> Floats:
         shape = x.shape[x.ndim - tail :]
         return np.ascontiguousarray(np.broadcast_to(x, lead + shape)).reshape((rows, *shape))
 

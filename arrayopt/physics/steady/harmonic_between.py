@@ -12,12 +12,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.numerics.compiled import inner, kernel, spliced
 from arrayopt.physics.numerics.vectors import put
 from arrayopt.physics.steady.harmonic_kernel import (
     FRESH,
     ITERATIONS,
-    Array,
     Balance,
     Rows,
     balance_of,
@@ -47,13 +47,13 @@ class Tasks(NamedTuple):
 
     kind: NDArray[np.int64]  # (task,)
     row: NDArray[np.int64]  # (task,)
-    w: Array  # (task,) rad/s
-    w_old: Array
-    w_before: Array
-    w_after: Array
-    old: Array  # (task, unknown)
-    before: Array
-    after: Array
+    w: Floats  # (task,) rad/s
+    w_old: Floats
+    w_before: Floats
+    w_after: Floats
+    old: Floats  # (task, unknown)
+    before: Floats
+    after: Floats
     ends: NDArray[np.bool_]  # (task,) the state after is the fold itself: changes like a root
     exact: NDArray[np.bool_]  # (task,) all three states are solved to the end
 
@@ -70,7 +70,7 @@ _FOLD_TOLERANCE = 1e-7  # of the step in which the branch turns
 
 
 @inner
-def state_at(b: Balance, x: Array, w: float, nodes: Array, R: Array, X: Array) -> bool:
+def state_at(b: Balance, x: Floats, w: float, nodes: Floats, R: Floats, X: Floats) -> bool:
     """Solve for x at w from the guess that it holds."""
     set_frequency(b, w, nodes, R, X)
     return newton(b, x, _EXACT, FRESH, ITERATIONS) == 1
@@ -79,13 +79,13 @@ def state_at(b: Balance, x: Array, w: float, nodes: Array, R: Array, X: Array) -
 @inner
 def _creep(
     b: Balance,
-    from_x: Array,
+    from_x: Floats,
     from_w: float,
     w: float,
-    nodes: Array,
-    R: Array,
-    X: Array,
-    x: Array,
+    nodes: Floats,
+    R: Floats,
+    X: Floats,
+    x: Floats,
 ) -> bool:
     """Continue from a state to w, in steps halved where the state would change by too much."""
     here, before, guess = np.empty(x.size), np.empty(x.size), np.empty(x.size)
@@ -116,7 +116,7 @@ def _creep(
 
 @inner
 def _on_curve(
-    b: Balance, x: Array, w: float, held: int, nodes: Array, R: Array, X: Array, slope: Array
+    b: Balance, x: Floats, w: float, held: int, nodes: Floats, R: Floats, X: Floats, slope: Floats
 ) -> float:
     """Solve for w and all of x but one entry, regular at folds too; nan where that fails."""
     m = b.k.size
@@ -162,7 +162,7 @@ def _on_curve(
 
 
 @inner
-def _most_changed(x: Array, y: Array) -> int:
+def _most_changed(x: Floats, y: Floats) -> int:
     """Entry in which two states differ most."""
     most = 0
     for i in range(x.size):
@@ -174,15 +174,15 @@ def _most_changed(x: Array, y: Array) -> int:
 @spliced
 def _find_fold(
     b: Balance,
-    x_old: Array,
+    x_old: Floats,
     w_old: float,
-    x_now: Array,
+    x_now: Floats,
     w_now: float,
     w_end: float,
-    nodes: Array,
-    R: Array,
-    X: Array,
-    fold: Array,
+    nodes: Floats,
+    R: Floats,
+    X: Floats,
+    fold: Floats,
 ) -> tuple[int, float]:
     """Frequency at which the branch turns back between a state and w_end, and the state there.
 
@@ -259,15 +259,15 @@ def _find_fold(
 @spliced
 def _before_fold(
     b: Balance,
-    before: Array,
+    before: Floats,
     w_before: float,
-    fold: Array,
+    fold: Floats,
     w_fold: float,
     w: float,
-    nodes: Array,
-    R: Array,
-    X: Array,
-    x: Array,
+    nodes: Floats,
+    R: Floats,
+    X: Floats,
+    x: Floats,
 ) -> bool:
     """State so near a fold that the balance at w alone is all but singular: along the curve."""
     held, slope = _most_changed(before, fold), np.empty(x.size)
@@ -295,13 +295,13 @@ def _solve(
     w_old: float,
     w_before: float,
     w_after: float,
-    old: Array,
-    before: Array,
-    after: Array,
-    nodes: Array,
-    R: Array,
-    X: Array,
-    x: Array,
+    old: Floats,
+    before: Floats,
+    after: Floats,
+    nodes: Floats,
+    R: Floats,
+    X: Floats,
+    x: Floats,
 ) -> tuple[int, float]:
     """One of the `Tasks`, in the units of the balance."""
     if kind == PAST:
@@ -350,8 +350,8 @@ def solve_tasks(
     rows: Rows,
     tasks: Tasks,
     code: NDArray[np.int64],
-    found: Array,
-    state: Array,
+    found: Floats,
+    state: Floats,
 ) -> None:
     """Fill in ``code``, frequency [rad/s] and state of a block of tasks.
 

@@ -9,13 +9,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.numerics.compiled import inner
 from arrayopt.physics.numerics.fused import fma
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 # As numpy scalars: numba compiles a callee anew for every constant of Python's own types.
 FRESH: bool = np.bool_(False)  # type: ignore[assignment]
@@ -32,54 +29,54 @@ class Balance(NamedTuple):
     Axes marked + are padded with zeros to a multiple of four: sums run four terms at a time.
     """
 
-    basis: Array  # (2H+1 +, N) 1, cos, sin, cos 2, ... at N >= 4H+1 samples: cubic terms exact
-    fourier: Array  # (N, 2(2H+1) +) cos r and sin r, r = 0..2H, times 1/N
-    pairs: Index  # (pair, 2) mode indices p <= q; also the order of symmetric m x m matrices
-    place: Index  # (m, m) position of (i, j) in pairs
-    k: Array  # (m,) linear stiffness
-    c: Array  # (m,) linear damping
-    secant_weights: Array  # (pair, 1 + m + pair +) force = secant u; over (drive, u_p, u_p u_q)
-    tangent_weights: Array  # (pair, 1 + m + pair +)
-    force: Array  # (m,)
-    KL: Array  # (H, m, m) dynamic stiffness, in phase, at the current frequency
-    CL: Array  # (H, m, m) quadrature part h w c
-    features: Array  # (1 + m + pair +, N) samples of drive, u_p, u_p u_q
-    coefficients: Array  # (m, 2H+1 +) of u
-    secant: Array  # (pair, N)
-    tangent: Array  # (pair, N)
-    spectrum: Array  # (pair, 2(2H+1) +) half Fourier coefficients: force, then tangent
-    nonlinear: Array  # (m, N) nonlinear force
-    A: Array  # (n, n) Jacobian, then its factors
-    r: Array  # (n,) residual, then the Newton step
+    basis: Floats  # (2H+1 +, N) 1, cos, sin, cos 2, ... at N >= 4H+1 samples: cubic terms exact
+    fourier: Floats  # (N, 2(2H+1) +) cos r and sin r, r = 0..2H, times 1/N
+    pairs: Ints  # (pair, 2) mode indices p <= q; also the order of symmetric m x m matrices
+    place: Ints  # (m, m) position of (i, j) in pairs
+    k: Floats  # (m,) linear stiffness
+    c: Floats  # (m,) linear damping
+    secant_weights: Floats  # (pair, 1 + m + pair +) force = secant u; over (drive, u_p, u_p u_q)
+    tangent_weights: Floats  # (pair, 1 + m + pair +)
+    force: Floats  # (m,)
+    KL: Floats  # (H, m, m) dynamic stiffness, in phase, at the current frequency
+    CL: Floats  # (H, m, m) quadrature part h w c
+    features: Floats  # (1 + m + pair +, N) samples of drive, u_p, u_p u_q
+    coefficients: Floats  # (m, 2H+1 +) of u
+    secant: Floats  # (pair, N)
+    tangent: Floats  # (pair, N)
+    spectrum: Floats  # (pair, 2(2H+1) +) half Fourier coefficients: force, then tangent
+    nonlinear: Floats  # (m, N) nonlinear force
+    A: Floats  # (n, n) Jacobian, then its factors
+    r: Floats  # (n,) residual, then the Newton step
 
 
 class Rows(NamedTuple):
     """Groups of coupled modes, one a row, in the units of `Balance` (arrays only)."""
 
-    basis: Array
-    fourier: Array
-    pairs: Index
-    place: Index
-    harmonics: Index  # (H,) 1 to H
-    k: Array  # (row, m)
-    c: Array
-    secant_weights: Array  # (row, pair, 1 + m + pair +)
-    tangent_weights: Array
-    force: Array
-    nodes: Array  # (row, node) frequencies of the radiation matrices
-    R: Array  # (row, node, H, m, m), no nodes without radiation
-    X: Array
-    unit: Array  # (row,) of frequency [rad/s]
-    size: Array  # (row, m) of displacement [m]
+    basis: Floats
+    fourier: Floats
+    pairs: Ints
+    place: Ints
+    harmonics: Ints  # (H,) 1 to H
+    k: Floats  # (row, m)
+    c: Floats
+    secant_weights: Floats  # (row, pair, 1 + m + pair +)
+    tangent_weights: Floats
+    force: Floats
+    nodes: Floats  # (row, node) frequencies of the radiation matrices
+    R: Floats  # (row, node, H, m, m), no nodes without radiation
+    X: Floats
+    unit: Floats  # (row,) of frequency [rad/s]
+    size: Floats  # (row, m) of displacement [m]
 
-    def take(self, index: Index) -> Rows:
+    def take(self, index: Ints) -> Rows:
         """Some of the rows."""
         shared = ("basis", "fourier", "pairs", "place", "harmonics")
         return Rows(*(x if n in shared else x[index] for n, x in self._asdict().items()))
 
 
 @inner
-def _combine(weights: Array, rows: Array, out: Array) -> None:
+def _combine(weights: Floats, rows: Floats, out: Floats) -> None:
     """out[s] = sum over k of weights[s, k] rows[k]; the number of rows is a multiple of four."""
     for s in range(out.shape[0]):
         for k in range(0, rows.shape[0], 4):
@@ -96,22 +93,22 @@ def _combine(weights: Array, rows: Array, out: Array) -> None:
 
 @inner
 def residual(
-    x: Array,
-    basis: Array,
-    fourier: Array,
-    pairs: Index,
-    place: Index,
-    k: Array,
-    weights: Array,
-    force: Array,
-    KL: Array,
-    CL: Array,
-    features: Array,
-    coefficients: Array,
-    secant: Array,
-    nonlinear: Array,
-    spectrum: Array,
-    r: Array,
+    x: Floats,
+    basis: Floats,
+    fourier: Floats,
+    pairs: Ints,
+    place: Ints,
+    k: Floats,
+    weights: Floats,
+    force: Floats,
+    KL: Floats,
+    CL: Floats,
+    features: Floats,
+    coefficients: Floats,
+    secant: Floats,
+    nonlinear: Floats,
+    spectrum: Floats,
+    r: Floats,
 ) -> None:
     """r <- balance residual at x (M7.12), leaving the sampled motion in features.
 
@@ -159,16 +156,16 @@ def residual(
 
 @inner
 def jacobian(
-    place: Index,
-    k: Array,
-    weights: Array,
-    KL: Array,
-    CL: Array,
-    features: Array,
-    fourier: Array,
-    tangent: Array,
-    spectrum: Array,
-    A: Array,
+    place: Ints,
+    k: Floats,
+    weights: Floats,
+    KL: Floats,
+    CL: Floats,
+    features: Floats,
+    fourier: Floats,
+    tangent: Floats,
+    spectrum: Floats,
+    A: Floats,
 ) -> None:
     """A <- derivative of the residual at the motion that `residual` left in features (M7.13)."""
     m = k.size
@@ -207,7 +204,7 @@ def jacobian(
 
 
 @inner
-def factor(A: Array, m: int) -> float:
+def factor(A: Floats, m: int) -> float:
     """LU of A in place; returns the sign of det A, 0 where it is singular.
 
     Pivots: the m means one by one (a stiffness), then each cos/sin pair as a 2 x 2 block, whose
@@ -250,7 +247,7 @@ def factor(A: Array, m: int) -> float:
 
 
 @inner
-def solve(A: Array, m: int, y: Array) -> None:
+def solve(A: Floats, m: int, y: Floats) -> None:
     """y <- A^-1 y with the factors of `factor`."""
     n = A.shape[0]
     for i in range(1, n):
@@ -275,7 +272,7 @@ def solve(A: Array, m: int, y: Array) -> None:
 
 
 @inner
-def newton(b: Balance, x: Array, tolerance: float, have_factors: bool, limit: int) -> int:
+def newton(b: Balance, x: Floats, tolerance: float, have_factors: bool, limit: int) -> int:
     """Solve the balance from the guess x; 1 converged on a branch of stable index, 0 not.
 
     Old factors (of a neighbouring frequency) are used while they contract the step fourfold, and
@@ -319,7 +316,7 @@ def newton(b: Balance, x: Array, tolerance: float, have_factors: bool, limit: in
 
 
 @inner
-def cubic_weights(nodes: Array, w: float) -> tuple[int, int, Array]:
+def cubic_weights(nodes: Floats, w: float) -> tuple[int, int, Floats]:
     """First node, number and weights of Lagrange's polynomial at w, the nearest end's outside."""
     count = min(4, nodes.size)
     w = min(max(w, nodes[0]), nodes[nodes.size - 1])
@@ -341,7 +338,7 @@ def cubic_weights(nodes: Array, w: float) -> tuple[int, int, Array]:
 
 
 @inner
-def set_frequency(b: Balance, w: float, nodes: Array, R: Array, X: Array) -> None:
+def set_frequency(b: Balance, w: float, nodes: Floats, R: Floats, X: Floats) -> None:
     """b.KL, b.CL <- dynamic stiffness of every harmonic at w, radiation from that at the nodes."""
     KL, CL, k, c = b.KL, b.CL, b.k, b.c
     harmonics, m = KL.shape[0], k.size

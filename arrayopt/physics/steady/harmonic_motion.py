@@ -6,15 +6,9 @@ import math
 
 import numpy as np
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.numerics.compiled import inner
-from arrayopt.physics.steady.harmonic_kernel import (
-    FEW_ITERATIONS,
-    FRESH,
-    Array,
-    Balance,
-    Index,
-    newton,
-)
+from arrayopt.physics.steady.harmonic_kernel import FEW_ITERATIONS, FRESH, Balance, newton
 
 STEPS = 64  # time steps a drive period for Floquet multipliers
 COARSE = 32  # and for jumps, where only the attractor matters; divides STEPS
@@ -26,7 +20,7 @@ _CHUNK = 8  # periods between looks at a transient
 
 
 @inner
-def _propagator(b: Balance, w: float, step: float, E: Array, inertia: Array) -> None:
+def _propagator(b: Balance, w: float, step: float, E: Floats, inertia: Floats) -> None:
     """Exact free motion of each damped mode over ``step``: E (m, 4), inertia 1 + added mass.
 
     Radiation enters by the diagonal at w: b.KL = k - w^2 - w X, b.CL = w (c + R). Its reactance is
@@ -53,15 +47,15 @@ def _propagator(b: Balance, w: float, step: float, E: Array, inertia: Array) -> 
 
 @inner
 def _kick(
-    q: Array,
-    v: Array,
+    q: Floats,
+    v: Floats,
     cos: float,
     dt: float,
-    inertia: Array,
-    pairs: Index,
-    weights: Array,
-    force: Array,
-    r: Array,
+    inertia: Floats,
+    pairs: Ints,
+    weights: Floats,
+    force: Floats,
+    r: Floats,
 ) -> None:
     """v += dt times the nonlinear, parametric and driving forces at drive phase cosine ``cos``."""
     m = q.size
@@ -83,7 +77,7 @@ def _kick(
 
 
 @inner
-def settle(b: Balance, x: Array, w: float, tolerance: float, periods: int, trial: Array) -> int:
+def settle(b: Balance, x: Floats, w: float, tolerance: float, periods: int, trial: Floats) -> int:
     """Let the motion x run on in time at w until it reaches a steady state: M7.17.
 
     Second-order splitting: the linear motion exactly, forces as kicks. Every few periods the last
@@ -138,7 +132,7 @@ def settle(b: Balance, x: Array, w: float, tolerance: float, periods: int, trial
 
 
 @inner
-def distance(a: Array, b: Array) -> float:
+def distance(a: Floats, b: Floats) -> float:
     """Largest difference over largest entry."""
     gap, size = 0.0, 0.0
     for i in range(a.size):
@@ -148,7 +142,7 @@ def distance(a: Array, b: Array) -> float:
 
 
 @inner
-def largest_multiplier(b: Balance, x: Array, w: float) -> float:
+def largest_multiplier(b: Balance, x: Floats, w: float) -> float:
     """Modulus of the largest Floquet multiplier of the periodic motion x at w (M7.16).
 
     The variational equation is stepped by the splitting of `settle`; the spectral radius comes from

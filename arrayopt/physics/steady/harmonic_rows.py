@@ -6,12 +6,13 @@ import math
 
 import numpy as np
 
-from arrayopt.physics.steady.harmonic_kernel import Array, Index, Rows
+from arrayopt.base.arrays import Floats, Ints
+from arrayopt.physics.steady.harmonic_kernel import Rows
 
 _SYMMETRY = 1e-6
 
 
-def _pairs(m: int) -> tuple[Index, Index]:
+def _pairs(m: int) -> tuple[Ints, Ints]:
     pairs = np.array([(p, q) for p in range(m) for q in range(p, m)])
     place = np.empty((m, m), dtype=np.int64)
     for s, (p, q) in enumerate(pairs):
@@ -19,14 +20,14 @@ def _pairs(m: int) -> tuple[Index, Index]:
     return pairs, place
 
 
-def _padded(x: Array, axis: int) -> Array:
+def _padded(x: Floats, axis: int) -> Floats:
     """Zeros appended along an axis up to a multiple of four."""
     widths = [(0, 0)] * x.ndim
     widths[axis] = (0, -x.shape[axis] % 4)
     return np.ascontiguousarray(np.pad(x, widths))
 
 
-def _bases(harmonics: int) -> tuple[Array, Array]:
+def _bases(harmonics: int) -> tuple[Floats, Floats]:
     samples = 4 * (harmonics + 1)
     phase = 2 * math.pi * np.arange(samples) / samples
     basis = [np.ones(samples)]
@@ -37,7 +38,7 @@ def _bases(harmonics: int) -> tuple[Array, Array]:
     return _padded(np.array(basis), 0), _padded(fourier, 1)
 
 
-def _inner_symmetric(tensor: Array) -> Array:
+def _inner_symmetric(tensor: Floats) -> Floats:
     """The same force with equal entries under permutation of the indices it is contracted over."""
     if tensor.ndim == 4:
         return 0.5 * (tensor + tensor.swapaxes(2, 3))
@@ -45,7 +46,7 @@ def _inner_symmetric(tensor: Array) -> Array:
     return np.asarray(sum(tensor.transpose(0, 1, *p) for p in order) / 6.0)
 
 
-def _potential_tensor(tensor: Array, name: str) -> Array:
+def _potential_tensor(tensor: Floats, name: str) -> Floats:
     inner = _inner_symmetric(tensor)
     swapped = [inner.swapaxes(1, a) for a in range(1, inner.ndim)]
     full = _inner_symmetric(np.asarray(sum(swapped)) / len(swapped))
@@ -59,17 +60,17 @@ def _potential_tensor(tensor: Array, name: str) -> Array:
 
 
 def rows_of(
-    mass: Array,
-    stiffness: Array,
-    damping: Array,
-    quadratic_tensor: Array,
-    cubic_tensor: Array,
-    force: Array,
-    parametric_stiffness: Array,
-    length: Array,
+    mass: Floats,
+    stiffness: Floats,
+    damping: Floats,
+    quadratic_tensor: Floats,
+    cubic_tensor: Floats,
+    force: Floats,
+    parametric_stiffness: Floats,
+    length: Floats,
     harmonics: int,
-    nodes: Array,
-    radiation: tuple[Array, Array] | None,
+    nodes: Floats,
+    radiation: tuple[Floats, Floats] | None,
 ) -> Rows:
     """Arrays of `harmonic_sweep`, each (row, ...), made dimensionless.
 

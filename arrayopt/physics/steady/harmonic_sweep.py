@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.numerics.compiled import inner, kernel, spliced
 from arrayopt.physics.numerics.vectors import put
 from arrayopt.physics.steady.harmonic_kernel import (
@@ -14,9 +15,7 @@ from arrayopt.physics.steady.harmonic_kernel import (
     ITERATIONS,
     MORE_ITERATIONS,
     NONE,
-    Array,
     Balance,
-    Index,
     Rows,
     balance_of,
     newton,
@@ -37,7 +36,7 @@ _LARGEST_STRIDE = 16  # grid points
 
 
 @inner
-def _predict(history: Array, at: Array, known: int, w: float, x: Array) -> None:
+def _predict(history: Floats, at: Floats, known: int, w: float, x: Floats) -> None:
     """Extrapolate the last one to three states (newest first) to w by Lagrange's polynomial."""
     n = x.size
     a, c, d = 1.0, 0.0, 0.0
@@ -58,7 +57,7 @@ def _predict(history: Array, at: Array, known: int, w: float, x: Array) -> None:
 
 
 @inner
-def _remember(history: Array, at: Array, known: int, w: float, x: Array) -> int:
+def _remember(history: Floats, at: Floats, known: int, w: float, x: Floats) -> int:
     for i in range(x.size):
         history[2, i] = history[1, i]
         history[1, i] = history[0, i]
@@ -70,15 +69,15 @@ def _remember(history: Array, at: Array, known: int, w: float, x: Array) -> int:
 @spliced
 def _creep(
     b: Balance,
-    x: Array,
-    history: Array,
-    at: Array,
+    x: Floats,
+    history: Floats,
+    at: Floats,
     known: int,
     start: float,
     stop: float,
-    nodes: Array,
-    R: Array,
-    X: Array,
+    nodes: Floats,
+    R: Floats,
+    X: Floats,
     tolerance: float,
     factored: bool,
 ) -> tuple[int, float]:
@@ -109,16 +108,16 @@ def _creep(
 @spliced
 def _arrive(
     b: Balance,
-    x: Array,
+    x: Floats,
     w: float,
     ahead: float,
-    nodes: Array,
-    R: Array,
-    X: Array,
+    nodes: Floats,
+    R: Floats,
+    X: Floats,
     tolerance: float,
     periods: int,
     from_rest: bool,
-    trial: Array,
+    trial: Floats,
 ) -> int:
     """State reached at w from rest, or after a jump from the motion x; codes of `settle`."""
     if from_rest:
@@ -150,18 +149,18 @@ def _arrive(
 @spliced
 def sweep(
     b: Balance,
-    w: Array,
-    nodes: Array,
-    R: Array,
-    X: Array,
+    w: Floats,
+    nodes: Floats,
+    R: Floats,
+    X: Floats,
     rising: bool,
     tolerance: float,
     interpolation: float,
     every: int,
     periods: int,
-    states: Array,
-    multiplier: Array,
-    jumps: Array,
+    states: Floats,
+    multiplier: Floats,
+    jumps: Floats,
     status: NDArray[np.int64],
 ) -> None:
     """One slow sweep over the grid w (f,): states (f, n), multiplier (f,), jumps (j,), status (f,).
@@ -239,15 +238,15 @@ def sweep_rows(
     start: int,
     stop: int,
     rows: Rows,
-    w: Array,
+    w: Floats,
     rising: NDArray[np.bool_],
     tolerance: float,
     interpolation: float,
     every: int,
-    periods: Index,
-    states: Array,
-    multiplier: Array,
-    jumps: Array,
+    periods: Ints,
+    states: Floats,
+    multiplier: Floats,
+    jumps: Floats,
     status: NDArray[np.int64],
 ) -> None:
     """`sweep` over a block of rows; every array leads with the row axis."""

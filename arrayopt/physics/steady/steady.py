@@ -18,8 +18,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.steady.steady_kernel import (
-    Array,
     amplitude_row,
     amplitude_rows,
     amplitude_squared,
@@ -67,7 +67,7 @@ class SteadyAmplitude(NamedTuple):
 
 def effective_cubic(
     k1: ArrayLike, *, k2: ArrayLike, k3: ArrayLike, amplitude: ArrayLike = 0.0
-) -> tuple[Array, NDArray[np.int64]]:
+) -> tuple[Floats, NDArray[np.int64]]:
     """Cubic coefficient that gives the same frequency shift as k2 x^2 + k3 x^3 (M7.5).
 
     Parameters
@@ -98,7 +98,9 @@ def effective_cubic(
     )
 
 
-def _onset_damping_and_frequency(m: Array, c: Array, k1: Array, g: Array) -> tuple[Array, Array]:
+def _onset_damping_and_frequency(
+    m: Floats, c: Floats, k1: Floats, g: Floats
+) -> tuple[Floats, Floats]:
     zeta = c / (2.0 * np.sqrt(k1 * m))
     root = math.sqrt(3.0) * zeta
     ratio = np.where(g >= 0, root + np.sqrt(1.0 + root**2), 1.0 / (root + np.sqrt(1.0 + root**2)))
@@ -106,7 +108,7 @@ def _onset_damping_and_frequency(m: Array, c: Array, k1: Array, g: Array) -> tup
     return zeta, np.where(exists, ratio, np.inf)
 
 
-def onset_force(m: ArrayLike, *, c: ArrayLike, k1: ArrayLike, g: ArrayLike) -> Array:
+def onset_force(m: ArrayLike, *, c: ArrayLike, k1: ArrayLike, g: ArrayLike) -> Floats:
     """Force amplitude at which a mode first becomes bistable, exact for one harmonic (M7.4).
 
     Parameters
@@ -130,7 +132,7 @@ def onset_force(m: ArrayLike, *, c: ArrayLike, k1: ArrayLike, g: ArrayLike) -> A
     return np.asarray(np.where(np.isinf(ratio), np.inf, force))
 
 
-def onset_frequency(m: ArrayLike, *, c: ArrayLike, k1: ArrayLike, g: ArrayLike) -> Array:
+def onset_frequency(m: ArrayLike, *, c: ArrayLike, k1: ArrayLike, g: ArrayLike) -> Floats:
     """Angular frequency [rad/s] at which bistability first appears (M7.4); nan where it never does.
 
     Parameters as for `onset_force`.

@@ -12,9 +12,8 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.physics.numerics.compiled import forced, inner, kernel, parallel
-
-Array = NDArray[np.float64]
 
 # cos(2/3 acos v) = 1/2 + v P(v) on [0, 1], relative error of v P(v) below 2e-6 (Chebyshev nodes).
 _P0, _P1, _P2 = 0.57734926, -0.11103779, 0.05255537
@@ -105,7 +104,7 @@ def amplitude_squared(d: float, l: float, g: float, F: float, upper: bool) -> fl
 
 
 @inner
-def amplitude_row(d: Array, l: Array, g: float, F: float, upper: bool, out: Array) -> None:  # noqa: E741
+def amplitude_row(d: Floats, l: Floats, g: float, F: float, upper: bool, out: Floats) -> None:  # noqa: E741
     """`amplitude_squared` along one row of frequencies: d, l, out (f,); g, F, upper scalars."""
     # two loops, so that the branch is a constant inside each
     if upper:
@@ -118,12 +117,12 @@ def amplitude_row(d: Array, l: Array, g: float, F: float, upper: bool, out: Arra
 
 @parallel
 def amplitude_rows(
-    d: Array,
-    l: Array,  # noqa: E741
-    g: Array,
-    F: Array,
+    d: Floats,
+    l: Floats,  # noqa: E741
+    g: Floats,
+    F: Floats,
     upper: NDArray[np.bool_],
-    out: Array,
+    out: Floats,
 ) -> None:
     """`amplitude_row` over rows in parallel: d, l, out (row, f); g, F, upper (row,)."""
     for r in prange(d.shape[0]):

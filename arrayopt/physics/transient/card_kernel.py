@@ -16,9 +16,10 @@ import numpy as np
 from numba import cuda as numba_cuda
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.transient import card as gpu
 from arrayopt.physics.transient import formulas
-from arrayopt.physics.transient.grid import Floats, Integers, SampleGrid
+from arrayopt.physics.transient.grid import SampleGrid
 from arrayopt.physics.transient.one_mode_kernel import (
     CUBIC,
     DAMPING,
@@ -212,8 +213,8 @@ def make_kernel(single: bool) -> Any:
 
 def run(
     par: Floats,
-    steps: Integers,
-    chosen: Integers,
+    steps: Ints,
+    chosen: Ints,
     *,
     grid: SampleGrid,
     quantity: int,
@@ -270,8 +271,8 @@ def phasors(steps: int, single: bool) -> Any:
 
 def launch(
     par: Floats,
-    steps: Integers,
-    chosen: Integers,
+    steps: Ints,
+    chosen: Ints,
     envelope: Any,
     *,
     grid: SampleGrid,

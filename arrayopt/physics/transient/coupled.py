@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.back.neck_kernel import NECK_COUNT
 from arrayopt.physics.coupled.arrays import range_status
 from arrayopt.physics.coupled.newton import CoupledArrays
@@ -21,9 +22,6 @@ from arrayopt.physics.sound.radiation import impedance_from_series
 from arrayopt.physics.transient.coupled_kernel import SPARE, link_delays, step_bursts
 from arrayopt.physics.transient.grid import sample_grid
 from arrayopt.physics.transient.one_mode import TransientStatus, steps_for_tolerance
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 COUPLED_SHIFT = 4
 """Bits by which `CoupledStatus` is moved up in the status of a burst."""

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from arrayopt.physics.coupled.newton import Array, CoupledArrays, Ints
+from arrayopt.base.arrays import Complex, Floats, Ints
+from arrayopt.physics.coupled.newton import CoupledArrays
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.fused import fma
 from arrayopt.physics.numerics.vectors import put
 from arrayopt.physics.sound.pair import pair_term, paths, strengths
-
-Complex = NDArray[np.complex128]
 
 TAPS = 4
 """Points through which a past acceleration is interpolated."""
@@ -25,9 +23,9 @@ def link_delays(
     stop: int,
     arrays: CoupledArrays,
     design: Ints,
-    w: Array,
-    gain: Array,
-    delay: Array,
+    w: Floats,
+    gain: Floats,
+    delay: Floats,
 ) -> None:
     """Entries start..stop: force per past acceleration (kg) and delay (s) of every link (M8.17).
 
@@ -54,7 +52,7 @@ def link_delays(
 
 
 @inner
-def _set_taps(b: int, lag: float, gain: float, out: Array) -> int:
+def _set_taps(b: int, lag: float, gain: float, out: Floats) -> int:
     """Row b of ``out``: weights of Lagrange's cubic, times ``gain``, for values ``lag`` steps ago.
 
     Columns 0 to 4 for the point half a step on, 5 to 8 for the next point, from the second on.
@@ -72,7 +70,7 @@ def _set_taps(b: int, lag: float, gain: float, out: Array) -> int:
 
 
 @inner
-def _cubic(s: float, gain: float, out: Array) -> None:
+def _cubic(s: float, gain: float, out: Floats) -> None:
     """Weights of four points for the value at s from the second on, times ``gain``."""
     out[0] = -gain * s * (s - 1.0) * (s - 2.0) / 6.0
     out[1] = gain * (s + 1.0) * (s - 1.0) * (s - 2.0) / 2.0
@@ -84,12 +82,12 @@ def _cubic(s: float, gain: float, out: Array) -> None:
 def _add_delayed(
     link: Ints,
     first: Ints,
-    weights: Array,
-    past: Array,
+    weights: Floats,
+    past: Floats,
     place: int,
     count: int,
-    at_half: Array,
-    at_node: Array,
+    at_half: Floats,
+    at_node: Floats,
 ) -> None:
     """Add what every link brings within ``count`` steps to (site, step) forces, over the mass."""
     for b in range(link.shape[0]):
@@ -110,12 +108,12 @@ def _add_delayed(
 @inner
 def _step(
     h: float,
-    x: Array,
-    v: Array,
-    rates: Array,
-    drive: Array,
-    force: Array,
-    now: Array,
+    x: Floats,
+    v: Floats,
+    rates: Floats,
+    drive: Floats,
+    force: Floats,
+    now: Floats,
 ) -> None:
     """One classical Runge-Kutta step of every site, in place.
 
@@ -146,8 +144,8 @@ def _step(
 @inner
 def _close(
     total: Complex,
-    x: Array,
-    v: Array,
+    x: Floats,
+    v: Floats,
     begun: Complex,
     turn: complex,
     h: float,
@@ -170,7 +168,7 @@ def _close(
 
 @inner
 def _open(
-    total: Complex, x: Array, v: Array, begun: Complex, turn: complex, h: float, w: float
+    total: Complex, x: Floats, v: Floats, begun: Complex, turn: complex, h: float, w: float
 ) -> None:
     """Begin the windows of all sites at this point."""
     for i in range(x.size):
@@ -183,17 +181,17 @@ def _open(
 def step_bursts(
     start: int,
     stop: int,
-    w: Array,
-    duration: Array,
+    w: Floats,
+    duration: Floats,
     steps: Ints,
-    rates: Array,
+    rates: Floats,
     link: Ints,
-    gain: Array,
-    delay: Array,
+    gain: Floats,
+    delay: Floats,
     origin: int,
     after: int,
     envelope: Complex,
-    end: Array,
+    end: Floats,
 ) -> None:
     """Entries start..stop from rest through the burst and ``after`` cycles of ring-down.
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+from arrayopt.base.arrays import Floats, Ints
 
 
 @dataclass(frozen=True)
@@ -19,7 +18,7 @@ class SampleGrid:
     end_frequency: Floats
     duration: Floats
     stride: int
-    before: Integers
+    before: Ints
     origin: int
     after: int
 

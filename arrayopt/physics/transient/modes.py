@@ -14,9 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.transient import modes_kernel as kernel
-from arrayopt.physics.transient.grid import Floats, Integers, sample_grid
+from arrayopt.physics.transient.grid import sample_grid
 from arrayopt.physics.transient.one_mode import (
     QUANTITIES,
     STEP_LADDER,
@@ -34,8 +35,8 @@ class ModesBurst:
     time: Floats
     envelope: NDArray[np.complex128]
     burst_end: int
-    status: Integers
-    steps_per_cycle: Integers
+    status: Ints
+    steps_per_cycle: Ints
     error: Floats
 
 
@@ -114,7 +115,7 @@ def modes_burst_envelope(
         whole = np.broadcast_to(a, front + (modes,) * rank)
         return np.ascontiguousarray(whole).reshape(-1, *(modes,) * rank)
 
-    def index(front: tuple[int, ...]) -> Integers:
+    def index(front: tuple[int, ...]) -> Ints:
         numbers = np.arange(np.prod(front, dtype=int)).reshape(front)
         return np.ascontiguousarray(np.broadcast_to(numbers, shape)).reshape(-1)
 
@@ -136,7 +137,7 @@ def modes_burst_envelope(
     grid = sample_grid(d[:, 0], d[:, 1], d[:, 2], ring_down, periods_per_sample)
     slow = np.minimum(d[:, 0], d[:, 1])
 
-    def wanted(displacement: ArrayLike) -> Integers:
+    def wanted(displacement: ArrayLike) -> Ints:
         with np.errstate(all="ignore"):
             law = steps_for_tolerance(
                 tolerance,
@@ -157,7 +158,7 @@ def modes_burst_envelope(
     samples = (grid.origin + grid.after) // grid.stride
     envelope = np.zeros((d.shape[0], modes, samples), dtype=np.complex128)
 
-    def step(chosen: Integers) -> None:
+    def step(chosen: Ints) -> None:
         order = chosen[np.lexsort((grid.before[chosen], steps[chosen]))]
         if order.size == 0:
             return

@@ -16,9 +16,10 @@ from enum import IntFlag
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.transient import one_mode_kernel as kernel
 from arrayopt.physics.transient.card import chosen_device
-from arrayopt.physics.transient.grid import Floats, Integers, sample_grid
+from arrayopt.physics.transient.grid import sample_grid
 from arrayopt.physics.transient.plan import RESTING, Motion, Plan
 
 # Steps per drive cycle that may be used. Few values, so that oscillators fill common blocks; even,
@@ -54,8 +55,8 @@ class BurstResponse:
     envelope: NDArray[np.complex128]
     peak: Floats
     burst_end: int
-    status: Integers
-    steps_per_cycle: Integers
+    status: Ints
+    steps_per_cycle: Ints
     error: Floats
     end_displacement: Floats
     end_velocity: Floats
@@ -71,7 +72,7 @@ def steps_for_tolerance(
     cubic: ArrayLike = 0.0,
     duration: ArrayLike,
     displacement: ArrayLike = 0.0,
-) -> Integers:
+) -> Ints:
     """Return the steps per drive cycle that keep the envelope's relative error near ``tolerance``.
 
     RK4 shifts the phase of an oscillation by ``(w h)^5/120`` a step. The shift adds up over the
@@ -206,7 +207,7 @@ def burst_envelope(
     par[bad] = RESTING
     f0, f1, length = (par[:, r] for r in (kernel.FREQUENCY, kernel.END_FREQUENCY, kernel.DURATION))
 
-    def wanted(displacement: Floats) -> Integers:
+    def wanted(displacement: Floats) -> Ints:
         # The step is a fraction of the local drive cycle: the slow end of a chirp has the longest.
         slow = np.minimum(f0, f1)
         return steps_for_tolerance(
@@ -278,7 +279,7 @@ def burst_envelope(
 def _verify(
     plan: Plan,
     par: Floats,
-    steps: Integers,
+    steps: Ints,
     good: NDArray[np.bool_],
     motion: Motion,
     error: Floats,

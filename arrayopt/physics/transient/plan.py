@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.transient import one_mode_kernel as kernel
-from arrayopt.physics.transient.grid import Floats, Integers, SampleGrid
+from arrayopt.physics.transient.grid import SampleGrid
 
 # Spare lanes and rejected oscillators: undriven, at rest, one cycle long.
 RESTING = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0])
@@ -53,7 +54,7 @@ class Plan:
             end=np.zeros((count, 2)),
         )
 
-    def run(self, par: Floats, steps: Integers, chosen: Integers, motion: Motion) -> None:
+    def run(self, par: Floats, steps: Ints, chosen: Ints, motion: Motion) -> None:
         """Step the chosen oscillators into their rows of ``motion``."""
         if chosen.size == 0:
             return
@@ -76,7 +77,7 @@ class Plan:
                 end=motion.end,
             )
 
-    def _run_lanes(self, par: Floats, steps: Integers, chosen: Integers, motion: Motion) -> None:
+    def _run_lanes(self, par: Floats, steps: Ints, chosen: Ints, motion: Motion) -> None:
         lanes = kernel.LANES
         order = chosen[np.lexsort((self.grid.before[chosen], steps[chosen]))]
         # Blocks hold one step count each; the last block of each is filled up with resting lanes.

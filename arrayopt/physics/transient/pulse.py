@@ -10,10 +10,9 @@ from dataclasses import dataclass
 from enum import IntFlag
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+from arrayopt.base.arrays import Floats, Ints
 
 
 class PulseStatus(IntFlag):
@@ -36,7 +35,7 @@ class PulseBand:
     upper: Floats
     peak: Floats
     peak_frequency: Floats
-    status: Integers
+    status: Ints
 
     @property
     def width(self) -> Floats:
@@ -82,7 +81,7 @@ def contiguous_band(frequency: ArrayLike, amplitude: ArrayLike, *, drop: float) 
     left = np.where(below & (i < top), i, -1).max(axis=-1)[..., None]
     off = (right == n) | (left == -1)
 
-    def crossing(outside: Integers, inside: Integers) -> Floats:
+    def crossing(outside: Ints, inside: Ints) -> Floats:
         outside, inside = np.clip(outside, 0, n - 1), np.clip(inside, 0, n - 1)
         a0, a1 = np.take_along_axis(a, outside, -1), np.take_along_axis(a, inside, -1)
         f0, f1 = np.take_along_axis(f, outside, -1), np.take_along_axis(f, inside, -1)
@@ -103,7 +102,7 @@ def contiguous_band(frequency: ArrayLike, amplitude: ArrayLike, *, drop: float) 
 
 def ring_down_time(
     time: ArrayLike, envelope: ArrayLike, *, duration: ArrayLike, drop: float
-) -> tuple[Floats, Integers]:
+) -> tuple[Floats, Ints]:
     """Return how long after the drive the envelope last falls below its peak by ``drop`` dB (M8.9).
 
     Parameters

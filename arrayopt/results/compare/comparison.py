@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from arrayopt.base.arrays import Floats
+
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,7 +22,7 @@ from arrayopt.results.read import (
     verified_merits,
 )
 from arrayopt.search.front import hypervolume, nondominated
-from arrayopt.search.problem import Floats, minimised
+from arrayopt.search.problem import (minimised)
 from arrayopt.study.model import Objective
 
 CONFIDENCE = 0.95

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from arrayopt.base.arrays import Floats
+
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -31,7 +33,6 @@ from arrayopt.results.plots.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Floats = NDArray[np.float64]
 
 FLOOR = 40.0
 """Depth of level pictures below their peak [dB]."""

@@ -5,6 +5,8 @@ The page's own script (``assets/explorer.js``) draws it; nothing is fetched from
 
 from __future__ import annotations
 
+from arrayopt.base.arrays import Floats
+
 import base64
 import json
 import shlex
@@ -22,7 +24,6 @@ from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.results.plots.style import mark, unit_of
 from arrayopt.results.read import Reading
 
-Floats = NDArray[np.float64]
 
 EVERY = 3
 """One of so many stored frequencies is kept."""

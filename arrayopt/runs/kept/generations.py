@@ -17,13 +17,14 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.errors import ResultsError
 from arrayopt.base.files import open_plain
 from arrayopt.runs.kept.identity import RUN, RunIdentity, parsed_identity, read_identity
 from arrayopt.runs.kept.store import load
 from arrayopt.search.loop import readable, search
 from arrayopt.search.population import SearchSettings
-from arrayopt.search.problem import Evaluation, Evaluator, Floats, Ints
+from arrayopt.search.problem import Evaluation, Evaluator
 from arrayopt.study.model import Objective
 
 STATE = "state"

@@ -23,9 +23,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.runs.power.workers import SINGLE_THREADED, Build, Workers, evaluate_here
-from arrayopt.search.problem import Evaluation, Floats, joined, lost
+from arrayopt.search.problem import Evaluation, joined, lost
 
 PIECES_PER_THREAD = 2
 """Pieces of work for each thread of the cluster: enough to even out designs of unequal cost."""

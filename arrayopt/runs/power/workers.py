@@ -16,7 +16,8 @@ from multiprocessing.connection import wait as wait_for
 from types import TracebackType
 from typing import Protocol
 
-from arrayopt.search.problem import Evaluation, Floats, joined, lost
+from arrayopt.base.arrays import Floats
+from arrayopt.search.problem import Evaluation, joined, lost
 
 Evaluate = Callable[[str, Floats], Evaluation]
 Build = Callable[[str], Evaluate]
