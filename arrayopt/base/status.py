@@ -89,6 +89,11 @@ class Status(Reasons):
         "the necked back leaves its lumped model (k times depth, neck length or radius above 0.5, "
         "ka above 1, or not adiabatic): a smaller cavity or neck",
     )
+    CHIP_BEATS = (
+        1 << 13,
+        "the chip never settles somewhere on the sweep, its motion beats: values there are means "
+        "over the beat; lower the drive, or move radii apart",
+    )
     SWEEP_CELLS = (
         1 << 16,
         "several modes: a driven cell has no coefficients; lower bias or stress",

@@ -17,10 +17,14 @@ def command(study: Path, evaluations: int | None) -> None:
 
     Every problem of the file is reported at once, with its line; nothing is written.
     """
+    from dataclasses import asdict
+
+    from arrayopt.base.glossary import words
     from arrayopt.base.units import format_value
     from arrayopt.results.tables import text_table
     from arrayopt.runs.power.warm import compile_kernels
     from arrayopt.runs.predict import COMPILE_SECONDS, predict
+    from arrayopt.study.model import Fabrication
     from arrayopt.study.read import read_study
 
     checked = read_study(study)
@@ -50,6 +54,14 @@ def command(study: Path, evaluations: int | None) -> None:
         stress = format_value(layer.residual_stress, "stress", 4)
         rows.append([layer.role, layer.material, thickness, stress, " ".join(notes)])
     say(text_table(rows))
+    if checked.fabrication != Fabrication():
+        rows = [["fabrication", "value"]]
+        for key, value in asdict(checked.fabrication).items():
+            text = f"{100.0 * value:.4g} %"
+            if key == "chips" or key.endswith("tension"):
+                text = str(value) if key == "chips" else format_value(value, "tension", 4)
+            rows.append([words(key), text])
+        say("\n" + text_table(rows))
     say(
         f"\nPredicted on this machine: {forecast.time_text} with {forecast.workers} workers, "
         f"{forecast.memory / 2**20:.0f} MiB of memory, {forecast.disk / 2**20:.0f} MiB of disk."

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import norm, qmc
 
 from arrayopt.base.arrays import Floats
+from arrayopt.study.model import Scatter
 
 CUT = 3.0
 """Standard deviations at which draws are cut: what is farther off is sorted out."""
@@ -16,32 +17,6 @@ PER_CHIP = ("thickness", "coupling", "tension", "quality")
 PER_CELL = ("radius", "thickness", "coupling", "tension", "quality")
 USES = {"choose": 0, "verify": 1}
 """Chips used to choose a design and chips used to verify it are different draws."""
-
-
-@dataclass(frozen=True)
-class Scatter:
-    """Standard deviations of making, relative unless said; the defaults are common practice.
-
-    ``chip_`` shifts all cells of a chip alike, ``cell_`` each on its own; ``tension`` in N/m.
-    ``thickness_trend``: of the linear change from the array's middle to its edge, in x and in y.
-    """
-
-    cell_radius: float = 0.003
-    chip_thickness: float = 0.015
-    cell_thickness: float = 0.002
-    thickness_trend: float = 0.0
-    chip_coupling: float = 0.05
-    cell_coupling: float = 0.005
-    chip_tension: float = 5.0
-    cell_tension: float = 0.5
-    chip_quality: float = 0.10
-    cell_quality: float = 0.05
-
-    def __post_init__(self) -> None:
-        for field in fields(self):
-            value = getattr(self, field.name)
-            if not (np.isfinite(value) and value >= 0.0):
-                raise ValueError(f"{field.name} is {value!r}; a number of at least 0 is needed.")
 
 
 @dataclass(frozen=True)

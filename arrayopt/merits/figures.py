@@ -125,13 +125,13 @@ def _film_stress(a: Asked) -> Floats:
 
 def _deflection(a: Asked) -> Floats:
     swing = np.abs(a.cells.static_deflection) + a.band.deflection
-    return np.asarray(swing.max(axis=1) / a.study.thickness)
+    return np.asarray(swing.max(axis=-1) / a.study.thickness)
 
 
 def _bow(a: Asked) -> Floats:
     with np.errstate(invalid="ignore"):
         bow = np.abs(a.cells.quadratic) * a.band.deflection / a.cells.stiffness
-    return np.asarray(bow.max(axis=1))
+    return np.asarray(bow.max(axis=-1))
 
 
 def _range(a: Asked) -> Floats:

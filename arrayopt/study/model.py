@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import MISSING, asdict, dataclass, field, replace
+from dataclasses import MISSING, asdict, dataclass, field, fields, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -332,6 +332,46 @@ class VerifySettings:
     tolerance: Annotated[float, Need("ratio", above=0.0, below=1.0)] = 0.2
 
 
+_Small = Annotated[float, Need("ratio", at_least=0.0, at_most=0.05)]
+_Wide = Annotated[float, Need("ratio", at_least=0.0, at_most=0.15)]
+_Tension = Annotated[float, Need("tension", at_least=0.0, at_most=1000.0)]
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Standard deviations of making, relative unless said; the defaults are common practice.
+
+    ``chip_`` shifts all cells of a chip alike, ``cell_`` each on its own; ``tension`` in N/m.
+    ``thickness_trend``: of the linear change from the array's middle to its edge, in x and in y.
+    """
+
+    cell_radius: _Small = 0.003
+    chip_thickness: _Small = 0.015
+    cell_thickness: _Small = 0.002
+    thickness_trend: _Small = 0.0
+    chip_coupling: _Wide = 0.05
+    cell_coupling: _Wide = 0.005
+    chip_tension: _Tension = 5.0
+    cell_tension: _Tension = 0.5
+    chip_quality: _Wide = 0.10
+    cell_quality: _Wide = 0.05
+
+    def __post_init__(self) -> None:
+        for f in fields(Scatter):
+            value = getattr(self, f.name)
+            if not (math.isfinite(value) and value >= 0.0):
+                raise ValueError(f"{f.name} is {value!r}; a number of at least 0 is needed.")
+
+
+@dataclass(frozen=True)
+class Fabrication(Scatter):
+    """``[fabrication]``: how chips differ from their design, how many are computed, and the share
+    of them that a figure must be reached by."""
+
+    chips: Annotated[int, Whole(at_least=1, at_most=10_000)] = 16
+    share: Annotated[float, Need("ratio", above=0.0, at_most=1.0)] = 0.9
+
+
 @dataclass(frozen=True)
 class Strategy:
     """One way of designing the chip, searched on its own.
@@ -427,6 +467,7 @@ class Study:
     model: ModelSettings
     verify: VerifySettings
     strategies: tuple[Strategy, ...]
+    fabrication: Fabrication = Fabrication()
     calibration: StudyCalibration | None = None
 
     @property

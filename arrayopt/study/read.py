@@ -150,6 +150,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
         model=form.model,
         verify=form.verify,
         strategies=strategies,
+        fabrication=form.fabrication,
         calibration=calibration,
     )
     return study if calibration is None else with_correction(study, calibration.value)

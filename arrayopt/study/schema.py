@@ -26,6 +26,7 @@ from arrayopt.study.model import (
     Chip,
     Classes,
     DriveLimits,
+    Fabrication,
     ModelSettings,
     SearchSettings,
     Target,
@@ -146,6 +147,7 @@ class StudyFile:
     search: SearchSettings = field(default_factory=SearchSettings)
     model: ModelSettings = field(default_factory=ModelSettings)
     verify: VerifySettings = field(default_factory=VerifySettings)
+    fabrication: Fabrication = field(default_factory=Fabrication)
     strategy: dict[str, StrategyTable] = field(default_factory=dict)
     calibration: CalibrationTable | None = None
     calibration_content: CalibrationContent | None = None

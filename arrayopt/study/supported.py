@@ -42,6 +42,9 @@ WORDS = {
     SEVERAL_MODES: "several modes",
     BOTH: "several modes with mutual radiation",
 }
+CHIPS: Mapping[str, frozenset[str]] = dict.fromkeys(("vented", "sealed", "necked"), SWEEPS)
+"""Back -> excitations under which chips as made are computed."""
+
 BACK_KEYS: Mapping[str, Sequence[str]] = {
     "vented": (),
     "sealed": ("cavity_depth",),
@@ -80,6 +83,17 @@ def refused(model: ModelSettings, target: Target, back: str) -> Iterator[tuple[s
             need = f'{WORDS[name]} (back = "{back}") is computed under {", ".join(sorted(known))}'
             need += f" only; a {excitation} goes with " + _others(excitation, back)
             yield key, need
+
+
+def chips_refused(study: Study) -> str | None:
+    """Why the study's chips as made are not computed; None where they are."""
+    excitation, known = study.target.excitation, CHIPS[study.cell.back]
+    if excitation in known:
+        return None
+    return (
+        f'target.excitation is "{excitation}"; chips as made are computed under '
+        f"{', '.join(sorted(known))} only"
+    )
 
 
 def _others(excitation: str, back: str) -> str:

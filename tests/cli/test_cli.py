@@ -18,6 +18,7 @@ from arrayopt.base.output import Output
 from arrayopt.cli.evaluate import EVALUATED
 from arrayopt.cli.main import main
 from tests.support.paths import STUDIES
+from tests.support.tiny_study import tiny_text
 
 DUCT = STUDIES / "duct-flow-meter"
 
@@ -214,3 +215,33 @@ def test_what_if(run: Path, tmp_path: Path) -> None:
     assert Output(out, EVALUATED).check()  # and may be computed anew
     with pytest.raises(OutputError, match="not a result file made by this command"):
         Output(run / "fronts.nc", EVALUATED)
+
+
+def test_evaluate_chips(tmp_path: Path) -> None:
+    study = tmp_path / "study.toml"
+    study.write_text(tiny_text() + "\n[fabrication]\nshare = 0.5\n", encoding="utf-8")
+    design = tmp_path / "what-if.toml"
+    design.write_text(
+        'format = 1\nbias = "5 V"\n[channels]\namplitude = "1 V"\n'
+        '[classes]\nradius = "450 um"\nelectrode_coverage = 0.67\n',
+        "utf-8",
+    )
+    result = arrayopt("evaluate", study, "--design", design, "--chips", 4)
+    assert result.returncode == 0, result.stderr
+    rows = [line for line in result.stdout.splitlines() if "bandwidth [%]" in line]
+    assert len(rows) == 1
+    assert "at least" in rows[0]
+    low, middle, high = map(float, rows[0].split("[%]")[1].split()[1:4])
+    assert 0.0 < low <= middle <= high
+    assert "50 % of chips reach" in result.stdout
+    assert "4 of 4      at least 50 %: kept" in result.stdout
+    assert "drive to onset" in result.stdout.splitlines()[-1]
+    burst = study.read_text("utf-8").replace(
+        'excitation = "up-sweep"', 'excitation = "burst"\nburst_length = "20 cycles"'
+    )
+    assert "burst" in burst
+    study.write_text(burst, encoding="utf-8")
+    refused = arrayopt("evaluate", study, "--design", design, "--chips", 4)
+    assert refused.returncode == 2
+    assert 'target.excitation is "burst"' in refused.stderr
+    assert arrayopt("evaluate", study, "--design", design, "--chips", 0).returncode == 2

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from arrayopt.design.chips import CUT, Draws, Scatter, draw_chips
+from arrayopt.design.chips import CUT, Draws, draw_chips
 from arrayopt.models.cells import build_cells
 from arrayopt.models.made import COEFFICIENTS, made_chips
 from arrayopt.physics.intime.slow_flow import chip_sweep
 from arrayopt.physics.intime.waveform import Drive, chip_pulses
+from arrayopt.study.model import Scatter
 from tests.support.chain import duct, random_designs, uniform_design
 
 NONE = Scatter(**dict.fromkeys(Scatter.__dataclass_fields__, 0.0))

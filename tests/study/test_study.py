@@ -13,7 +13,7 @@ import pytest
 from arrayopt.base.errors import ArrayoptError, StudyError
 from arrayopt.base.toml_lines import locate
 from arrayopt.study.materials import MATERIALS
-from arrayopt.study.model import BurstLength, UnknownStrategyError
+from arrayopt.study.model import BurstLength, Fabrication, UnknownStrategyError
 from arrayopt.study.read import Study, read_study
 from arrayopt.study.schema import DesignFile, StudyFile
 from tests.support.paths import ROOT
@@ -312,3 +312,16 @@ def test_every_key_is_documented() -> None:
     assert len(tables) > 20
     keys = {field.name for table in tables for field in fields(table)}
     assert {k for k in keys if f"`{k}`" not in page and f"## `[{k}]`" not in page} == set()
+
+
+def test_fabrication(tmp_path: Path) -> None:
+    plain = study_of(tmp_path)
+    assert plain.fabrication == Fabrication()
+    given = "cell_radius = '0.5 %'\nchip_tension = '8 N/m'\nchips = 8\n"
+    study = study_of(tmp_path, f"{GOOD}\n[fabrication]\n{given}")
+    assert study.fabrication == Fabrication(cell_radius=0.005, chip_tension=8.0, chips=8)
+    assert study.digest != plain.digest
+    bad = "cell_radius = '-1 %'\nchip_tension = '8 um'\nchips = 0\nshare = 0\n"
+    told = problems_of(tmp_path, f"{GOOD}\n[fabrication]\n{bad}")
+    keys = ("cell_radius", "chip_tension", "chips", "share")
+    assert [line.split(" ")[1] for line in told] == [f"fabrication.{key}" for key in keys]

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from arrayopt.design.designs import Designs
     from arrayopt.models.cells import Cells
+    from arrayopt.physics.sound.air import AirState
     from arrayopt.study.read import Study
 
 _TERMS = np.array(sorted(TERMS_FOR_LIMIT.items()))
@@ -108,15 +109,20 @@ def pack(cells: Cells, designs: Designs, study: Study) -> Packed:
         on_axis=bool(on_axis),
         density=air.density,
         distance=target.distance,
-        absorption=np.array(
-            [
-                air.absorption_classical,
-                air.absorption_oxygen,
-                air.absorption_nitrogen,
-                air.relaxation_oxygen,
-                air.relaxation_nitrogen,
-            ]
-        ),
+        absorption=absorption_constants(air),
+    )
+
+
+def absorption_constants(air: AirState) -> NDArray[np.float64]:
+    """Arguments of ``physics.air.absorption_scalar`` after the frequency."""
+    return np.array(
+        [
+            air.absorption_classical,
+            air.absorption_oxygen,
+            air.absorption_nitrogen,
+            air.relaxation_oxygen,
+            air.relaxation_nitrogen,
+        ]
     )
 
 
