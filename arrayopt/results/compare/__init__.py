@@ -1,0 +1,1 @@
+"""Strategies and runs compared on equal footing."""
