@@ -18,7 +18,7 @@ import xarray as xr
 from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.front import hypervolume, nondominated, thinned
-from arrayopt.search.problem import (minimised)
+from arrayopt.search.problem import minimised
 from arrayopt.study.model import Objective
 from arrayopt.base.glossary import GLOSSARY, MERITS
 from arrayopt.runs.kept.directory import HISTORY

@@ -22,7 +22,7 @@ from arrayopt.results.read import (
     verified_merits,
 )
 from arrayopt.search.front import hypervolume, nondominated
-from arrayopt.search.problem import (minimised)
+from arrayopt.search.problem import minimised
 from arrayopt.study.model import Objective
 
 CONFIDENCE = 0.95
