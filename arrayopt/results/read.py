@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from arrayopt.base.arrays import Floats, Ints
-
 import json
 import os
 from collections.abc import Mapping, Sequence
@@ -15,18 +13,18 @@ from typing import Any, Literal, cast
 import numpy as np
 import xarray as xr
 
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.errors import ArrayoptError, ResultsError
+from arrayopt.base.glossary import GLOSSARY, MERITS
+from arrayopt.runs.kept.directory import HISTORY
+from arrayopt.runs.kept.generations import read_progress
+from arrayopt.runs.kept.identity import RUN, read_identity
+from arrayopt.runs.kept.store import FRONTS, load, open_fronts, open_results
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.front import hypervolume, nondominated, thinned
 from arrayopt.search.problem import minimised
-from arrayopt.study.model import Objective
-from arrayopt.base.glossary import GLOSSARY, MERITS
-from arrayopt.runs.kept.directory import HISTORY
-from arrayopt.runs.kept.identity import RUN, read_identity
-from arrayopt.runs.kept.generations import read_progress
-from arrayopt.runs.kept.store import FRONTS, load, open_fronts, open_results
+from arrayopt.study.model import Objective, Study
 from arrayopt.study.read import read_study_text
-from arrayopt.study.model import Study
 
 CHECKPOINTS = 40
 """Points of a convergence curve."""

@@ -34,7 +34,6 @@ from arrayopt.results.compare.output import (
 from arrayopt.results.plots.compare import plot_attainment, plot_dominated, plot_hypervolume
 from arrayopt.results.read import feasible_rows, read_run
 from arrayopt.runs.kept.store import open_results, write_results
-
 from tests.support.small_runs import run_small, runs
 
 

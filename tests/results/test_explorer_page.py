@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,7 +10,6 @@ import pytest
 from arrayopt.results.read import Reading, read_run
 from arrayopt.results.report.designs import choose
 from arrayopt.results.report.page import report_html
-
 from tests.support.chromium import Browser, browser, programs
 from tests.support.small_runs import runs
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
-from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
@@ -24,7 +22,6 @@ from arrayopt.results.plots.pictures import (
 from arrayopt.results.plots.style import INK, MARKS, SOFT, figure_svg
 from arrayopt.results.read import Reading, convergence, read_run
 from arrayopt.results.report.designs import Chosen, beam_of
-
 from tests.support.small_runs import runs
 
 

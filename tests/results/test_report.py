@@ -21,7 +21,6 @@ from arrayopt.results.report.page import report_html, write_report
 from arrayopt.results.report.text import answer
 from arrayopt.runs.kept.store import open_results, write_results
 from arrayopt.study.read import read_study_text
-
 from tests.support.chain import random_designs
 from tests.support.small_runs import run_small, runs, study_text
 

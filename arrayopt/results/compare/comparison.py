@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from arrayopt.base.arrays import Floats
-
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,6 +10,7 @@ import numpy as np
 import xarray as xr
 from scipy import stats
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import ResultsError
 from arrayopt.results.compare.footing import Entry, check_footing, entries
 from arrayopt.results.read import (

@@ -100,8 +100,8 @@ def _best(found: Comparison) -> str:
             ]
         )
     return (
-        f"Best of each strategy at an onset voltage of at most {shown(ONSET, onset)} (mean over seeds, "
-        f"lowest to highest):\n{text_table(rows)}"
+        f"Best of each strategy at an onset voltage of at most {shown(ONSET, onset)} (mean over "
+        f"seeds, lowest to highest):\n{text_table(rows)}"
     )
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from arrayopt.base.arrays import Floats
-
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +13,7 @@ from matplotlib.colors import Normalize
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.glossary import quantity
 from arrayopt.base.labelled import complex_values
 from arrayopt.physics.sound.level import sound_pressure_level

@@ -5,8 +5,6 @@ The page's own script (``assets/explorer.js``) draws it; nothing is fetched from
 
 from __future__ import annotations
 
-from arrayopt.base.arrays import Floats
-
 import base64
 import json
 import shlex
@@ -18,12 +16,12 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.glossary import MERITS, quantity, words
 from arrayopt.base.labelled import complex_values
 from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.results.plots.style import mark, unit_of
 from arrayopt.results.read import Reading
-
 
 EVERY = 3
 """One of so many stored frequencies is kept."""
