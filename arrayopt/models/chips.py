@@ -29,11 +29,6 @@ PER_CHIP = frozenset(ChipArrays._fields[: ChipArrays._fields.index("nominal")])
 SHARED = frozenset({"pair", "distance", "neck", "sine", "density", "sound_speed"})
 """Fields of `ChipArrays` with a chip axis, and without any; the rest have a design axis."""
 
-STEP = 0.03
-"""Longest step, of the shortest decay time (M12.3). At 0.12 what rings on after a jump turns by
-more than a radian a step, where the scheme feeds it: 64 equal cells at three onsets then seemed to
-beat up to the sweep's end, and two of eight bands were off by 17 %."""
-
 NOWHERE = (1e5, 1.1e5)
 """Sweep of what has no resonance (Hz); its status says why."""
 
@@ -175,7 +170,7 @@ class Chips:
     def _swept(self, rows: ChipArrays, low: Floats, high: Floats, sweep: int, level: float) -> Band:
         """Bands of some rows of chips, (row * chip,)."""
         start, stop = (high, low) if sweep == DOWN else (low, high)
-        found = chip_sweep(rows, start=start, stop=stop, step=STEP)
+        found = chip_sweep(rows, start=start, stop=stop)
         known = np.isfinite(found.frequency).sum(axis=1)
         frequency = np.nan_to_num(found.frequency, nan=1.0)
         way = self._path(2.0 * np.pi * frequency)
