@@ -10,6 +10,7 @@ from scipy.integrate import solve_ivp
 
 from arrayopt.physics.coupled.arrays import coupled_arrays, coupled_sweep, site_table
 from arrayopt.physics.intime.flow_kernel import ChipArrays, coupling_matrix
+from arrayopt.physics.intime.formulas import make_step
 from arrayopt.physics.intime.slow_flow import (
     ChipStatus,
     ChipSweep,
@@ -355,3 +356,26 @@ def test_necked_backs() -> None:
     assert not sweep.status.any()
     assert np.median(np.abs(mine / wanted - 1.0)) < 3e-3
     assert mine.max() == pytest.approx(exact.max(), rel=0.01)
+
+
+@pytest.mark.parametrize("turn", [0.1, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0])
+@pytest.mark.parametrize("reactive", [0.3, -0.3])
+def test_what_rings_at_a_frequency_of_its_own_dies_out(turn: float, reactive: float) -> None:
+    """A free cell, far from the sweep's frequency, under a coupling that only stores energy."""
+    step = make_step(lambda a, b, c: a * b + c, lambda function: function)
+    decay, x, before = 0.12, 1.0 + 0.0j, 1.0 + 0.0j
+    for _ in range(200):
+        push, change = 1j * reactive * x, 1j * reactive * (x - before)
+        before = x
+        x = complex(
+            *step(
+                float,
+                (x.real, x.imag),
+                -decay,
+                turn,
+                0.0,
+                (push.real, push.imag),
+                (change.real, change.imag),
+            )
+        )
+    assert abs(x) < np.exp(-0.5 * decay * 200)  # without coupling: exp(-decay 200)

@@ -30,11 +30,11 @@ def make_phis(fma: Fma, compiled: Compiled) -> Any:
         return fma(ar, br, square * (ai * bi)), fma(ar, bi, ai * br)
 
     def phis(T: Any, decay: Any, square: Any) -> tuple[Any, Any, Any, Any]:
-        """phi1 = (e^Z - 1)/Z and phi2 = (e^Z - 1 - Z)/Z^2 of Z = decay + U, U^2 = square (M12.3).
+        """phi1 = (e^Z - 1)/Z and psi = e^Z phi1(Z/2)/2 of Z = decay + U, U^2 = square (M12.3).
 
-        As a + b U with real a, b. Taylor's series of phi2 at Z/32, doubled five times:
-        phi1 = 1 + Z phi2 and phi2(2 Z) = phi1(Z)^2/4 + phi2(Z)/2. No division, no cancellation;
-        relative error 1e-12 at |Z| = 1; what decays goes on decaying up to |Z| = 48.
+        As a + b U with real a, b. Taylor's series of phi2 = (e^Z - 1 - Z)/Z^2 at Z/32, doubled five
+        times: phi1 = 1 + Z phi2 and phi2(2 Z) = phi1(Z)^2/4 + phi2(Z)/2. No division, no
+        cancellation; relative error 1e-12 at |Z| = 1; what decays goes on decaying up to |Z| = 48.
         """
         zr, zi = decay * T(1.0 / 32.0), T(1.0 / 32.0)
         ar, ai = fma(T(1.0 / 5040.0), zr, T(1.0 / 720.0)), T(1.0 / 5040.0) * zi
@@ -46,11 +46,14 @@ def make_phis(fma: Fma, compiled: Compiled) -> Any:
         br, bi = times(ar, ai, zr, zi, square)
         br += T(1.0)
         for _ in range(5):
+            hr, hi = T(0.5) * br, T(0.5) * bi
             cr, ci = times(br, bi, br, bi, square)
             ar, ai = fma(T(0.25), cr, T(0.5) * ar), fma(T(0.25), ci, T(0.5) * ai)
             zr, zi = zr + zr, zi + zi
             br, bi = times(ar, ai, zr, zi, square)
             br += T(1.0)
+        er, ei = times(br, bi, zr, zi, square)
+        ar, ai = times(er + T(1.0), ei, hr, hi, square)
         return br, bi, ar, ai
 
     return phis
