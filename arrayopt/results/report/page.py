@@ -342,8 +342,8 @@ def _reproduce(reading: Reading) -> str:
     spent = max(reading.evaluations.values(), default=0)
     return (
         f"<p>Seed {reading.seed}, {spent} evaluations for each strategy; {html_text(versions)}. "
-        "The same study, seed and versions give the same fronts for any number of workers. Digest of "
-        f'the study: <code class="long">{html_text(reading.digest)}</code></p>'
+        "The same study, seed and versions give the same fronts for any number of workers. "
+        f'Digest of the study: <code class="long">{html_text(reading.digest)}</code></p>'
         "<p>Save the text below as <code>study.toml</code>, then</p>"
         f"<pre>arrayopt run study.toml --out results --seed {reading.seed} --evaluations {spent}\n"
         "arrayopt report results</pre>"
