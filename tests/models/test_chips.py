@@ -29,8 +29,13 @@ def four_cells(fabrication: Fabrication = USUAL) -> Study:
     return replace(read_study_text(tiny_text()), fabrication=fabrication)
 
 
-def test_equal_cells_without_scatter_are_the_coupled_array() -> None:
+NECKED = {"cavity_depth": 150e-6, "neck_radius": 60e-6, "neck_length": 50e-6, "neck_count": 2}
+
+
+@pytest.mark.parametrize("back", [{"back": "vented"}, {"back": "necked", **NECKED}])
+def test_equal_cells_without_scatter_are_the_coupled_array(back: dict[str, object]) -> None:
     study = four_cells(EXACT)
+    study = replace(study, cell=replace(study.cell, **back))  # type: ignore[arg-type]
     designs = uniform_design(study, drive=1.0)
     half = 0.5 * build_cells(designs, study).onset
     designs = replace(designs, drive_amplitude=half)
