@@ -190,7 +190,7 @@ def _forge(group: Any, pick: random.Random) -> None:
     value, name = pick.choice(FORGED), pick.choice(sorted(group.variables) or ["none"])
     variable = group.variables.get(name)
     attributes = pick.choice([group, variable or group])
-    known = attributes.ncattrs()
+    known = [name for name in attributes.ncattrs() if name != "_FillValue"]  # set once
     action = pick.randrange(6)
     if action == 0 and known:
         attributes.delncattr(pick.choice(known))
