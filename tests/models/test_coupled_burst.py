@@ -471,6 +471,7 @@ def test_pressure_of_long_bursts_is_that_of_the_coupled_sweep(steered: bool) -> 
     assert np.all(found.power < 64 * 0.5 * volts * 2 * np.pi * f[0] * found.deflection[:, 0])
 
 
+@pytest.mark.slow
 def test_burst_studies_are_verified_at_the_highest_fidelity() -> None:
     burst = 'excitation = "burst"\nburst_length = "0.3 ms"'
     study = read_study_text(tiny_text().replace('excitation = "up-sweep"', burst))

@@ -106,6 +106,7 @@ def followed(given: dict[str, Any], position: np.ndarray, f: np.ndarray, down: b
 
 
 @pytest.mark.parametrize(("down", "drive"), [(False, 1.5), (True, 3.0), (False, 3.0)])
+@pytest.mark.slow
 def test_continuation_of_the_same_chips(down: bool, drive: float) -> None:
     position = grid(3)
     deviation = np.random.default_rng(4).normal(0.0, 0.01, (1, 6, 9))

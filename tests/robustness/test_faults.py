@@ -37,6 +37,7 @@ def test_a_fault_loses_nothing(told: dict[str, str], fault: str) -> None:
     assert told[fault] == "ok"
 
 
+@pytest.mark.slow
 def test_commands_killed_at_random_leave_nothing_and_change_nothing_foreign() -> None:
     cases = ("run --resume", "run --fresh", "report", "export into a run", "export --replace")
     done = subprocess.run(

@@ -13,6 +13,7 @@ ROOT = Path(__file__).parent.parent.parent
 DUCT = (ROOT / "studies" / "duct-flow-meter" / "study.toml").read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_a_study_too_slow_to_time_gets_a_lower_bound() -> None:
     text = re.sub(r"rows = 8\ncolumns = 8", "rows = 32\ncolumns = 32", DUCT)
     text = text.replace('die = ["10 mm", "10 mm"]', 'die = ["50 mm", "50 mm"]')

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -22,10 +22,11 @@ from arrayopt.base.errors import ResultsError
 from arrayopt.base.files import open_plain
 from arrayopt.runs.kept.identity import RUN, RunIdentity, parsed_identity, read_identity
 from arrayopt.runs.kept.store import load
-from arrayopt.search.loop import readable, search
-from arrayopt.search.population import SearchSettings
 from arrayopt.search.problem import Evaluation, Evaluator
 from arrayopt.study.model import Objective
+
+if TYPE_CHECKING:
+    from arrayopt.search.population import SearchSettings
 
 STATE = "state"
 STATE_MAGIC = b"arrayopt search state 1\n"
@@ -85,6 +86,8 @@ def read_state(path: Path, run: str) -> Saved | None:
         raise UnusableStateError(f"{path} is of another format") from None
     if owner_run != run:
         raise UnusableStateError(f"{path} belongs to another run and is not loaded")
+    from arrayopt.search.loop import readable  # loads the search, which readers do without
+
     if not readable(state):
         raise UnusableStateError(f"{path} was written by another version")
     return saved
@@ -278,6 +281,8 @@ def replayed(
     """
     told = _Told(problem, files, run)
     state = None if saved is None else saved.state
+    from arrayopt.search.loop import search
+
     search_ = search(told, settings, seed=seed, initial=initial, state=state)
     there = saved
     for file in files:
