@@ -6,6 +6,8 @@ import re
 import time
 from pathlib import Path
 
+import pytest
+
 from arrayopt.runs.predict import predict
 from arrayopt.study.read import read_study_text
 
