@@ -246,7 +246,12 @@ def _factor(
         out.refuse(line, "column", need, repr(raw))
         return None
     factor = units[bare]
-    return lambda values: values * factor
+
+    def in_si(values: Floats) -> Floats:
+        with np.errstate(over="ignore"):  # refused with its range
+            return values * factor
+
+    return in_si
 
 
 def _level(

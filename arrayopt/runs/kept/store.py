@@ -230,9 +230,14 @@ def _versions(text: str) -> None:
         raise TypeError
 
 
+def _text(value: object) -> None:
+    if not isinstance(value, str):
+        raise TypeError
+
+
 _FILE: dict[str, Callable[[Any], object]] = {
-    "study": str,
-    "digest": str,
+    "study": _text,
+    "digest": _text,
     "seed": int,
     "versions": _versions,
     "complete": int,
