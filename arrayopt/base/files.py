@@ -149,7 +149,11 @@ def _temporary(folder: Path, make: Callable[[Path], None]) -> Iterator[Path]:
         make(place)
         yield place
     finally:
-        _remove(place)
+        try:
+            _remove(place)
+        except BaseException:  # a signal that raises came between looking and removing
+            _remove(place)
+            raise
 
 
 @cache
