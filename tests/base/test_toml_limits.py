@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import time
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -181,7 +182,7 @@ def test_brackets_and_points_in_strings_do_not_count(
     text: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("arrayopt.base.toml.DEEPEST", 3)
-    parse(text)
+    assert parse(text) == tomllib.loads(text)
 
 
 def test_a_whole_study_fits_in_results(tmp_path: Path) -> None:
