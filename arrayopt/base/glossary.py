@@ -50,11 +50,10 @@ cell_count | | 1
 fractional_bandwidth | FBW | 1: %
   (f2 - f1) / ((f1 + f2) / 2) of the contiguous band around the peak of the pressure
 onset_voltage | V_c | V
-  smallest drive amplitude at which the last driven cell becomes bistable
-first_onset_voltage | | V
-  smallest drive amplitude at which the first driven cell becomes bistable
+  smallest drive amplitude of the channel driven most, all scaled together, at which up- and
+  down-sweep of the array part
 drive_to_onset | | 1
-  largest ratio of drive amplitude to onset voltage over the driven cells
+  drive amplitude of the channel driven most over the onset voltage
 peak_pressure | p | Pa
   largest pressure amplitude in the band at the target distance and direction
 peak_level | L_p | dB: dB re 20 uPa
@@ -101,6 +100,8 @@ drive_power | | W: mW
   largest mean mechanical power of all cells
 die_area | | m2: mm2
   smallest rectangle around the cells with the edge margin on all sides
+yield | | 1: %
+  share of chips that keep every limit and reach the study's part of every objective
 [design]
 clearance_margin | | m: um
   smallest gap between two diaphragms less the required clearance; negative is a violation
@@ -111,32 +112,28 @@ frequency | f | Hz: kHz
   drive frequency
 [design]
 band_lower | f1 | Hz: kHz
-  lower limit of the band
+  lower limit of the band, median of the chips
 band_upper | f2 | Hz: kHz
-  upper limit of the band
+  upper limit of the band, median of the chips
 [design frequency]
-pressure* | p | Pa
-  pressure amplitude at the target, time factor exp(+j w t), zero drive phase
-opposite_pressure* | | Pa
-  pressure amplitude on the sweep the other way
-small_signal_pressure* | | Pa
-  pressure amplitude if the cells were linear
-[design group frequency]
-group_pressure* | | Pa
-  the group's share of the pressure amplitude
-displacement* | q | m: um
-  centre displacement amplitude of the group's cells
-[design]
-several_modes | | 1
-  1 where several modes and harmonics were computed
-[design frequency]
+pressure | p | Pa
+  pressure amplitude at the target, median of the chips
+pressure_lowest | | Pa
+  that of the chip with the lowest
+pressure_highest | | Pa
+  that of the chip with the highest
+opposite_pressure | | Pa
+  pressure amplitude on the sweep the other way, median of the chips
+small_signal_pressure | | Pa
+  pressure amplitude if the cells were linear, median of the chips
 burst_pressure | | Pa
-  largest pressure amplitude within a burst with this carrier
+  largest pressure amplitude within a burst with this carrier, median of the chips
 burst_end_pressure | | Pa
-  pressure amplitude in the last cycle of a burst with this carrier
+  pressure amplitude in the last cycle of a burst with this carrier, median of the chips
+[design chip]
+chip_status | | 1
+  0 where all is well with a chip, else the sum of its status flags
 [design]
-draws_lost | | 1
-  share of the calibration's draws in which the design has no merits; bands leave them out
 verified_onset_voltage | | V
   drive amplitude of the channel driven most, all scaled together, at which up- and down-sweep of
   the array of coupled cells first part; infinite where they never do
@@ -224,13 +221,11 @@ GLOSSARY: dict[str, Quantity] = {row.name: row for row in ROWS}
 MERITS: tuple[str, ...] = tuple(row.name for row in ROWS if row.merit)
 
 MARGIN_PREFIX = "margin_"
-VERIFIED_PREFIXES = {
-    "several_modes_": "with several modes and harmonics, cells on their own",
-    "mutual_": "with one mode, cells coupled by the sound they radiate",
-    "verified_": "of the search's model changed by several modes and by mutual radiation",
-}
-BAND_SUFFIXES = {"_lower": "lower", "_upper": "upper"}
-"""Of merits with a calibration's band; ``band_lower`` itself is a plain quantity."""
+KEPT_PREFIX = "kept_"
+CHIPS_SUFFIX, NOMINAL_SUFFIX = "_chips", "_nominal"
+VERIFIED_PREFIX = "verified_"
+SPREAD_SUFFIXES = {"_lowest": "lowest", "_median": "median", "_highest": "highest"}
+"""Of verified merits: of the chips that were verified."""
 
 BURST_MERITS = frozenset({"burst_bandwidth"})
 """Merits of a study with ``target.burst_length`` only."""
@@ -244,7 +239,11 @@ class UnknownQuantityError(ArrayoptError):
 
 
 def quantity(name: str) -> Quantity:
-    """The glossary row of a name, of ``margin_NAME`` and of ``NAME_lower`` and ``NAME_upper``.
+    """The glossary row of a name, and of what stands beside a merit NAME.
+
+    That is ``margin_NAME``, ``kept_NAME``, ``NAME_chips``, ``NAME_nominal``, and of verified
+    designs ``verified_NAME``, ``verified_kept_NAME`` and ``verified_NAME_lowest``, ``_median`` and
+    ``_highest``.
 
     Raises
     ------
@@ -252,20 +251,24 @@ def quantity(name: str) -> Quantity:
     """
     if name in GLOSSARY:
         return GLOSSARY[name]
-    limited = GLOSSARY.get(name.removeprefix(MARGIN_PREFIX))
-    if name.startswith(MARGIN_PREFIX) and limited is not None:
-        meaning = f"distance of {limited.name} from its limit; negative is a violation"
-        shown = limited.shown.partition(" re ")[0]
-        return _derived(limited, name, meaning, shown=shown)
-    for suffix, end in BAND_SUFFIXES.items():
-        merit = name.removesuffix(suffix)
-        if name.endswith(suffix) and merit.removeprefix("verified_") in MERITS:
-            meaning = f"{end} end of the 95 % band that the study's calibration leaves on {merit}"
-            return _derived(quantity(merit), name, meaning)
-    for prefix, model in VERIFIED_PREFIXES.items():
-        plain = GLOSSARY.get(name.removeprefix(prefix))
-        if name.startswith(prefix) and plain is not None:
-            return _derived(plain, name, f"{plain.name} {model}")
+    bare = name.removeprefix(VERIFIED_PREFIX)
+    verified = "of verified chips, " if bare != name else ""
+    if (row := GLOSSARY.get(bare.removeprefix(KEPT_PREFIX))) and bare != row.name:
+        meaning = f"{verified}share of chips that keep the limits on {row.name}"
+        return Quantity(name, "", "1", "%", DESIGN, meaning, kind_of("1"))
+    if row := GLOSSARY.get(name.removeprefix(MARGIN_PREFIX)):
+        meaning = f"distance of {row.name} from its limit; negative is a violation"
+        return _derived(row, name, meaning, shown=row.shown.partition(" re ")[0])
+    if verified and (row := GLOSSARY.get(bare)):
+        return _derived(row, name, f"{row.name} that the study's share of verified chips reaches")
+    for suffix, which in SPREAD_SUFFIXES.items():
+        row = GLOSSARY.get(bare.removesuffix(suffix))
+        if verified and row is not None and row.merit:
+            return _derived(row, name, f"{row.name} of the {which} verified chip")
+    if (row := GLOSSARY.get(name.removesuffix(CHIPS_SUFFIX))) and row.merit:
+        return replace(_derived(row, name, f"{row.name} of every chip"), dims=("design", "chip"))
+    if (row := GLOSSARY.get(name.removesuffix(NOMINAL_SUFFIX))) and row.merit:
+        return _derived(row, name, f"{row.name} of a chip made as drawn")
     nearest = nearest_name(name, GLOSSARY)
     hint = f"; did you mean {nearest}?" if nearest else ""
     raise UnknownQuantityError(f"quantity {name!r} is not in the glossary{hint}")
@@ -352,10 +355,10 @@ def markdown() -> str:
         "Generated from the glossary: `python -m arrayopt.base.glossary > docs/quantities.md`.",
         "Objectives and limits may name the rows marked *merit*. `margin_NAME` stands beside a",
         "limited quantity NAME, in its unit: the distance from the limit, negative on violation.",
-        "`verified_NAME`, `several_modes_NAME` and `mutual_NAME` are merits of verified designs.",
-        "`NAME_lower` and `NAME_upper` stand beside the merits of a study with a calibration: the",
-        "95 % band that its intervals leave. Files hold the stored unit, tables and pictures show",
-        "the second one.",
+        "`NAME_chips` and `NAME_nominal` stand beside a merit NAME: that of every chip, and of one",
+        "made as drawn. `kept_NAME` is the share of chips that keep the limits on NAME. Of verified",
+        "designs there are `verified_NAME`, `verified_NAME_lowest`, `_median`, `_highest`, and",
+        "`verified_kept_NAME`. Files hold the stored unit, tables and pictures show the second one.",
         "",
         "| name | symbol | unit | shown in | dimensions | merit | meaning |",
         "|---|---|---|---|---|---|---|",

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from scipy.stats import norm, qmc
 
 from arrayopt.base.arrays import Floats
-from arrayopt.study.model import Scatter
+from arrayopt.study.model import Scatter, StudyCalibration
 
 CUT = 3.0
 """Standard deviations at which draws are cut: what is farther off is sorted out."""
@@ -17,6 +17,8 @@ PER_CHIP = ("thickness", "coupling", "tension", "quality")
 PER_CELL = ("radius", "thickness", "coupling", "tension", "quality")
 USES = {"choose": 0, "verify": 1}
 """Chips used to choose a design and chips used to verify it are different draws."""
+NOMINAL = "nominal"
+"""In place of a use: chips that are made as drawn."""
 
 
 @dataclass(frozen=True)
@@ -31,12 +33,20 @@ class Draws:
     coupling: Floats
     tension: Floats
     quality: Floats
+    cubic: Floats
+    """Of all cubic stiffnesses, beyond what the others change in them."""
 
 
 def draw_chips(
-    scatter: Scatter, *, chips: int, position: Floats, seed: int, use: str = "choose"
+    scatter: Scatter,
+    *,
+    chips: int,
+    position: Floats,
+    seed: int,
+    use: str = "choose",
+    calibration: StudyCalibration | None = None,
 ) -> Draws:
-    """The first ``chips`` chips of a study (M11.1 to M11.3).
+    """The first ``chips`` chips of a study (M11.1 to M11.3, M11.7).
 
     Parameters
     ----------
@@ -45,16 +55,19 @@ def draw_chips(
     position : array (cell, 2)
         Centres, any unit; only the trend needs them.
     seed : the study's.
-    use : "choose" or "verify": different chips.
+    use : "choose" or "verify": different chips; "nominal": as drawn, without any deviation.
+    calibration : of the study; what its intervals leave open deviates all cells of a chip alike.
 
     Raises
     ------
     ValueError
         For an unknown use or fewer than one chip.
     """
+    cells = len(position)
+    if use == NOMINAL:
+        return Draws(*(np.zeros((chips, cells)) for _ in fields(Draws)))
     if use not in USES or chips < 1:
         raise ValueError(f"{chips} chips to {use!r}: at least 1, to {' or '.join(USES)}.")
-    cells = len(position)
     dimensions = len(PER_CHIP) + 2 + cells * len(PER_CELL)
     engine = qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng([seed, USES[use]]))
     uniform = engine.random_base2(max(int(chips - 1).bit_length(), 1))[:chips]
@@ -72,4 +85,25 @@ def draw_chips(
         if name in common:
             made[name] = made[name] + getattr(scatter, f"chip_{name}") * common[name]
     made["thickness"] = made["thickness"] + trend
+    made["cubic"] = np.zeros((chips, cells))
+    if calibration is not None and calibration.draws:
+        for name, by in _left_open(calibration, chips).items():
+            made[name] = made[name] + by[:, None]
     return Draws(**made)
+
+
+def _left_open(calibration: StudyCalibration, chips: int) -> dict[str, Floats]:
+    """M11.7: deviations (chip,) of a calibration's parameter sets, one a chip in turn."""
+    value = calibration.value
+    drawn = [calibration.draws[k % len(calibration.draws)] for k in range(chips)]
+
+    def relative(name: str) -> Floats:
+        return np.array([getattr(draw, name) / getattr(value, name) - 1.0 for draw in drawn])
+
+    return {
+        "thickness": relative("thickness_scale"),
+        "coupling": relative("coupling_scale"),
+        "tension": np.array([draw.film_tension - value.film_tension for draw in drawn]),
+        "quality": relative("quality_factor"),
+        "cubic": relative("cubic_scale"),
+    }

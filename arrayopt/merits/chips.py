@@ -1,90 +1,236 @@
-"""What chips of a design do: their merits, what a share reaches, which limits they keep (M11)."""
+"""Merits of designs as their chips have them: what a share reaches, and which limits it keeps (M11).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
-from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
 from arrayopt.base.arrays import Bools, Floats, Ints
-from arrayopt.base.errors import ArrayoptError
+from arrayopt.base.glossary import quantity
 from arrayopt.base.status import Status
-from arrayopt.design.designs import Designs
-from arrayopt.merits.evaluate import limits_in_force
-from arrayopt.merits.figures import Asked
+from arrayopt.design.designs import Designs, clearance_margin, die_margin
+from arrayopt.merits.figures import MERITS, QUICK, Asked
 from arrayopt.models.chips import Chips
-from arrayopt.study.model import Limit, Strategy, Study
-from arrayopt.study.supported import chips_refused
 
-if TYPE_CHECKING:
-    from arrayopt.models.array import ArrayModel
+from arrayopt.study.model import Limit, Objective, Strategy, Study
+
+MODEL_LIMITS = (Limit("model_range", None, 1.0),)
+"""Where the model used stops being trusted (M7); always enforced."""
 
 
 WANTED: Mapping[str, str | None] = {
-    "fractional_bandwidth": "max",
+    **dict.fromkeys(MERITS, "min"),
+    **dict.fromkeys(
+        (
+            "fractional_bandwidth",
+            "small_signal_bandwidth",
+            "two_way_bandwidth",
+            "swept_bandwidth",
+            "burst_bandwidth",
+            "pulse_bandwidth",
+            "peak_pressure",
+            "peak_level",
+        ),
+        "max",
+    ),
     "centre_frequency": None,
-    "peak_pressure": "max",
-    "peak_level": "max",
-    "ripple": "min",
-    "range_resolution": "min",
-    "drive_power": "min",
-    "deflection_ratio": "min",
-    "quadratic_ratio": "min",
-    "model_range": "min",
+    "drive_to_onset": None,
+    "beam_width": None,
 }
-"""Merits that chips have, and which direction is better where the study does not say."""
+"""Which direction of a merit is better where the study does not say; None: the median counts."""
 
 
 @dataclass(frozen=True)
-class ChipMerits:
-    """Merits of the chips of a batch of designs, under the study's sweep.
+class MeritTable:
+    """Merits of a batch of designs and of their chips.
 
     Parameters
     ----------
-    values : name -> (design, chip), as stored; NaN where a chip has none.
-    status : (design, chip) `Status`; chips with `Status.CHIP_BEATS` alone keep their values.
+    values : name -> (design,): what the study's share of chips reaches; the median where no
+        direction is better. As stored; NaN where too few chips have one.
+    chips : name -> (design, chip); NaN where a chip has none.
+    chip_status : (design, chip) `Status`; chips with `Status.CHIP_BEATS` alone keep their values.
+    broken : (limit, design): by how much the study's share of chips breaks each limit at most, in
+        its unit; negative where it keeps it.
+    kept : (limit, design, chip): whether a chip keeps a limit.
+    limits : what ``broken`` and ``kept`` are about.
+    band_lower, band_upper : (design,) [Hz], medians.
+    clearance_margin, die_margin : (design,) [m]; negative is a violation. Never NaN.
+    status : (design,): 0, or what is wrong with chips where too few have values.
     """
 
     values: Mapping[str, Floats]
+    chips: Mapping[str, Floats]
+    chip_status: Ints
+    broken: Floats
+    kept: Bools
+    limits: Sequence[Limit]
+    band_lower: Floats
+    band_upper: Floats
+    clearance_margin: Floats
+    die_margin: Floats
     status: Ints
-
-    def flagged(self, flag: Status) -> Ints:
-        """Chips of each design with a flag, (design,)."""
-        return np.asarray((self.status & int(flag) != 0).sum(axis=1))
 
     @property
     def lost(self) -> Ints:
         """Chips of each design without values, (design,)."""
-        return np.asarray((self.status & ~int(Status.CHIP_BEATS) != 0).sum(axis=1))
+        return np.asarray((self.chip_status & ~int(Status.CHIP_BEATS) != 0).sum(axis=1))
+
+    @property
+    def beating(self) -> Ints:
+        """Chips of each design whose motion beats somewhere, (design,)."""
+        return np.asarray((self.chip_status & int(Status.CHIP_BEATS) != 0).sum(axis=1))
 
     def spread(self, name: str) -> tuple[Floats, Floats, Floats]:
         """Lowest, median and highest of the chips that have a value, each (design,)."""
-        value = self.values[name]
-        some = np.asarray(np.isfinite(value).any(axis=1))
-        shown = np.where(some[:, None], value, 0.0)
-        found = (np.nanmin(shown, axis=1), np.nanmedian(shown, axis=1), np.nanmax(shown, axis=1))
-        low, middle, high = (np.where(some, x, np.nan) for x in found)
-        return low, middle, high
+        return spread(self.chips[name])
 
-    def reached(self, name: str, sense: str, share: float) -> Floats:
-        """What a share of all chips reaches, (design,); chips without a value reach nothing.
 
-        ``sense`` "max": they have at least this; "min": at most. NaN where too few have any.
-        """
-        sign = -1.0 if sense == "max" else 1.0
-        ordered = np.sort(sign * self.values[name], axis=1)  # NaN last
-        chips = ordered.shape[1]
-        return np.asarray(sign * ordered[:, max(ceil(share * chips - 1e-9), 1) - 1])
+def limits_in_force(study: Study, strategy: Strategy) -> tuple[Limit, ...]:
+    """The strategy's limits, the wanted centre-frequency window, and the model's own range."""
+    low, high = study.target.centre_frequency
+    return (Limit("centre_frequency", low, high), *strategy.limits, *MODEL_LIMITS)
 
-    def keeps(self, limit: Limit) -> Bools:
-        """Chips that keep a limit, (design, chip)."""
-        value = self.values[limit.name]
-        low = -np.inf if limit.minimum is None else limit.minimum
-        high = np.inf if limit.maximum is None else limit.maximum
-        return np.asarray((value >= low) & (value <= high))
+
+def spread(value: Floats) -> tuple[Floats, Floats, Floats]:
+    """Lowest, median and highest over the last axis of what is a number; NaN where nothing is."""
+    none = np.isnan(value).all(axis=-1)
+    shown = np.where(none[..., None], 0.0, value)
+    found = (np.nanmin(shown, axis=-1), np.nanmedian(shown, axis=-1), np.nanmax(shown, axis=-1))
+    low, middle, high = (np.where(none, np.nan, x) for x in found)
+    return low, middle, high
+
+
+def reached(value: Floats, sense: str | None, share: float) -> Floats:
+    """What a share of chips reaches, (design, chip) -> (design,) (M11.5).
+
+    ``sense`` "max": they have at least this; "min": at most; None: the median. Chips without a
+    value reach nothing; NaN where too few have any.
+    """
+    if sense is None:
+        return spread(value)[1]
+    sign = -1.0 if sense == "max" else 1.0
+    ordered = np.sort(sign * value, axis=1)  # NaN last
+    return np.asarray(sign * ordered[:, at_share(share, value.shape[1])])
+
+
+def at_share(share: float, chips: int) -> int:
+    """Place of the chip, the best first, at which so large a share of all is reached."""
+    return max(ceil(share * chips - 1e-9), 1) - 1
+
+
+def senses(study: Study) -> dict[str, str | None]:
+    """Which direction of every merit is better: as the objectives say, or as usual."""
+    return {**WANTED, **{o.name: o.sense for o in study.objectives if o.name in WANTED}}
+
+
+def compute_merits(
+    model: Chips,
+    *,
+    limits: Sequence[Limit] = (),
+    wanted: frozenset[str] | None = None,
+) -> MeritTable:
+    """Merits of a batch of designs under the study's excitation, on chips as made (M10, M11).
+
+    Parameters
+    ----------
+    model : the chips; the study's ``fabrication`` gives the share that a figure is reached by.
+    limits : checked on every chip.
+    wanted : names of merits beyond `QUICK` that are needed; None for every one.
+
+    Returns
+    -------
+    MeritTable
+        Independent of how designs are divided into batches.
+    """
+    designs, study, count = model.designs, model.study, model.count
+    names = frozenset(MERITS) if wanted is None else QUICK | wanted
+    names |= {limit.name for limit in limits} & set(MERITS)
+    asked = Asked(model)
+    shape = (len(designs), count)
+    found = {name: np.broadcast_to(x, shape) for name, x in asked.values(names).items()}
+    status = np.broadcast_to(asked.status | asked.lacking, shape)
+    if "onset_voltage" in found:
+        none = np.isinf(found["onset_voltage"])
+        status = status | np.where(none, int(Status.NO_ONSET), 0)
+    lost = status & ~int(Status.CHIP_BEATS) != 0
+    each = {name: np.where(lost, np.nan, x) for name, x in found.items()}
+    share, better = study.fabrication.share, senses(study)
+    too_few = (~lost).sum(axis=1) <= at_share(share, count)
+    whole = np.where(
+        too_few, np.bitwise_or.reduce(status, axis=1) & ~int(Status.CHIP_BEATS), 0
+    ).astype(np.int64)
+    values = {name: reached(x, better[name], share) for name, x in each.items()}
+    kept, broken = _limits(each, shape, limits, share)
+    yields = _within(each, values, study.objectives, study.fabrication.part) & kept.all(axis=0)
+    values["yield"] = yields.mean(axis=1)
+    for name, value in values.items():
+        values[name] = np.where(too_few, np.nan, value)
+    for k, limit in enumerate(limits):
+        if limit.name == "yield":
+            kept[k], broken[k] = _kept(limit, values["yield"][:, None])
+    band = asked.band
+    lower, upper = (
+        spread(np.where(lost, np.nan, edge))[1] for edge in (band.lower_edge, band.upper_edge)
+    )
+    return MeritTable(
+        values=values,
+        chips=each,
+        chip_status=status,
+        broken=broken,
+        kept=kept,
+        limits=limits,
+        band_lower=np.where(too_few, np.nan, lower),
+        band_upper=np.where(too_few, np.nan, upper),
+        clearance_margin=clearance_margin(designs, study),
+        die_margin=die_margin(designs, study),
+        status=whole,
+    )
+
+
+def _limits(
+    each: Mapping[str, Floats], shape: tuple[int, int], limits: Sequence[Limit], share: float
+) -> tuple[Bools, Floats]:
+    """(limit, design, chip) and (limit, design): see `MeritTable`; a yield keeps its own."""
+    kept, broken = np.ones((len(limits), *shape), dtype=bool), np.zeros((len(limits), shape[0]))
+    for k, limit in enumerate(limits):
+        if limit.name != "yield":
+            kept[k], beyond = _kept(limit, each[limit.name], whole=False)
+            broken[k] = reached(beyond, "min", share)
+    return kept, broken
+
+
+def _kept(limit: Limit, value: Floats, *, whole: bool = True) -> tuple[Bools, Floats]:
+    """Whether values keep a limit, and by how much they break it: of one column, or of each."""
+    low = -np.inf if limit.minimum is None else limit.minimum
+    high = np.inf if limit.maximum is None else limit.maximum
+    beyond = np.maximum(low - value, value - high)
+    return np.asarray(beyond <= 0.0), beyond[:, 0] if whole else beyond
+
+
+def _within(
+    each: Mapping[str, Floats],
+    values: Mapping[str, Floats],
+    objectives: Sequence[Objective],
+    part: float,
+) -> Bools:
+    """Chips that reach a part of what is promised of every objective, (design, chip) (M11.8)."""
+    good = np.ones(next(iter(each.values())).shape, dtype=bool)
+    for o in objectives:
+        if o.name == "yield":
+            continue
+        promised = values[o.name][:, None]
+        if quantity(o.name).units == "dB":
+            step = -20.0 * np.log10(part)
+            ends = promised - step, promised + step
+        else:
+            ends = part * promised, promised / part
+        good &= each[o.name] >= ends[0] if o.sense == "max" else each[o.name] <= ends[1]
+    return good
 
 
 def merits_of_chips(
@@ -94,43 +240,17 @@ def merits_of_chips(
     *,
     chips: int | None = None,
     use: str = "choose",
+    modes: int | None = None,
     told: Callable[[int], object] = lambda done: None,
-) -> ChipMerits:
-    """Merits of chips made after designs.
+) -> MeritTable:
+    """`compute_merits` of objectives and limits in force of one strategy of a study.
 
-    Parameters
-    ----------
-    designs : Designs
-        (design, group).
-    study, strategy : the study's excitation is a slow sweep.
-    chips : of each design; None for the study's.
-    use, told : as in `Chips`.
-
-    Raises
-    ------
-    ArrayoptError : for an excitation under which chips are not computed.
+    ``chips`` of each design (None for the study's); ``use``, ``modes``, ``told``: as in `Chips`.
     """
     study = study.of(strategy)
-    if (refusal := chips_refused(study)) is not None:
-        raise ArrayoptError(f"{study.path}: {refusal}")
     count = study.fabrication.chips if chips is None else chips
-    model = Chips(designs, study, count, use, told)
-    asked = Asked(cast("ArrayModel", model))  # of its rows, merits of a band ask nothing else
-    values = asked.values(frozenset(WANTED))
-    status = asked.band.status | np.bitwise_or.reduce(
-        np.where(asked.driven, model.made.nominal.status, 0), axis=1, keepdims=True
+    return compute_merits(
+        Chips(designs, study, count, use=use, told=told, modes=modes),
+        limits=limits_in_force(study, strategy),
+        wanted=frozenset(o.name for o in study.objectives),
     )
-    lost = status & ~int(Status.CHIP_BEATS) != 0
-    return ChipMerits({name: np.where(lost, np.nan, x) for name, x in values.items()}, status)
-
-
-def senses(study: Study) -> dict[str, str | None]:
-    """Which direction of every merit of chips is better: as the objectives say, or as usual."""
-    return {**WANTED, **{o.name: o.sense for o in study.objectives if o.name in WANTED}}
-
-
-def checked_limits(study: Study, strategy: Strategy) -> tuple[Sequence[Limit], Sequence[Limit]]:
-    """Limits in force that are checked on chips, and those on what chips do not have."""
-    limits = limits_in_force(study, strategy)
-    known = [limit for limit in limits if limit.name in WANTED]
-    return known, [limit for limit in limits if limit.name not in WANTED]

@@ -1,23 +1,23 @@
-"""The chain from design to merits: for the search as vectors, for people as labelled datasets."""
+"""The chain from design to merits, as labelled datasets for people."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.base.arrays import Floats, Ints
-from arrayopt.base.glossary import MARGIN_PREFIX
+from arrayopt.base.arrays import Floats
+from arrayopt.base.glossary import KEPT_PREFIX, MARGIN_PREFIX
+from arrayopt.design.chips import NOMINAL
 from arrayopt.design.designs import Designs
-from arrayopt.merits.figures import MeritTable, answering, compute_merits
-from arrayopt.merits.uncertainty import DRAWS, merit_bands
-from arrayopt.models.array import DOWN, SMALL, SWEEPS, UP, ArrayModel
-from arrayopt.models.cells import build_cells
+from arrayopt.merits.chips import MeritTable, compute_merits, limits_in_force, spread
+from arrayopt.models.array import DOWN, SMALL, SWEEPS, UP
+from arrayopt.models.chips import Chips
 from arrayopt.models.choose import excitation_of
 from arrayopt.models.excitations.burst import Burst
-from arrayopt.study.model import Limit, Strategy, Study
+from arrayopt.study.model import Strategy, Study
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -26,24 +26,14 @@ if TYPE_CHECKING:
 RESPONSE_POINTS = 401
 """Frequencies of a stored response; merits never depend on them."""
 
-MODEL_LIMITS = (Limit("model_range", None, 1.0),)
-"""Where the model used stops being trusted (M7); always enforced."""
-
-
-def deflection_limit(limits: Sequence[Limit]) -> float:
-    """The strictest upper limit on the deflection ratio; infinite where there is none."""
-    bounds = [x.maximum for x in limits if x.name == "deflection_ratio" and x.maximum is not None]
-    return min(bounds, default=np.inf)
-
-
-def limits_in_force(study: Study, strategy: Strategy) -> tuple[Limit, ...]:
-    """The strategy's limits, the wanted centre-frequency window, and the model's own range."""
-    low, high = study.target.centre_frequency
-    return (Limit("centre_frequency", low, high), *strategy.limits, *MODEL_LIMITS)
-
 
 def evaluate(
-    designs: Designs, study: Study, strategy: Strategy, *, draws: int = DRAWS
+    designs: Designs,
+    study: Study,
+    strategy: Strategy,
+    *,
+    chips: int | None = None,
+    told: Callable[[int], object] = lambda done: None,
 ) -> xr.Dataset:
     """Merits, margins and responses of designs, labelled with units.
 
@@ -52,31 +42,36 @@ def evaluate(
     designs : Designs
         (design, group).
     study, strategy : the strategy gives the limits.
-    draws : parameter sets of the study's calibration behind the bands; 0 for none.
+    chips : of each design; None for the study's.
+    told : called with the number of chips just computed.
 
     Returns
     -------
     xarray.Dataset
-        Dimensions design, cell, group, frequency; names and units as in docs/quantities.md.
-        A design whose ``status`` is not 0 has NaN merits. A study with a calibration also gives
-        ``NAME_lower`` and ``NAME_upper`` of objectives, limited and quick merits (`merit_bands`).
+        Dimensions design, chip, cell, frequency; names and units as in docs/quantities.md.
+        A design whose ``status`` is not 0 has NaN merits. Beside a merit NAME stand ``NAME_chips``
+        (design, chip) and ``NAME_nominal``, that of a chip made as drawn.
     """
     from arrayopt.base.labelled import labelled  # slow to load
 
-    return labelled(evaluated(designs, study, strategy, draws=draws))
+    return labelled(evaluated(designs, study, strategy, chips=chips, told=told))
 
 
 def evaluated(
-    designs: Designs, study: Study, strategy: Strategy, *, draws: int = DRAWS
+    designs: Designs,
+    study: Study,
+    strategy: Strategy,
+    *,
+    chips: int | None = None,
+    told: Callable[[int], object] = lambda done: None,
 ) -> dict[str, NDArray[Any]]:
-    """The arrays of `evaluate` by name, complex ones whole."""
+    """The arrays of `evaluate` by name."""
     study = study.of(strategy)
     limits = limits_in_force(study, strategy)
-    allowed = deflection_limit(limits)
-    cells = build_cells(designs, study)
-    table = compute_merits(designs, study, cells=cells, deflection_limit=allowed)
-    named = frozenset({o.name for o in study.objectives} | {limit.name for limit in limits})
-    bands = merit_bands(designs, study, draws=draws, wanted=named, deflection_limit=allowed)
+    model = Chips(designs, study, chips or study.fabrication.chips, told=told)
+    table = compute_merits(model, limits=limits)
+    drawn = compute_merits(Chips(designs, study, 1, use=NOMINAL), limits=limits)
+    cells = model.made.nominal
     group = designs.layout.group_of_cell
     frequency = response_frequencies(table, cells.natural_frequency)
     size = (len(designs), designs.layout.n_cells)
@@ -96,59 +91,52 @@ def evaluated(
         "cell_onset_voltage": cells.onset[:, group],
         "cell_static_deflection": cells.static_deflection[:, group],
         **table.values,
+        **{f"{name}_chips": value for name, value in table.chips.items()},
+        **{f"{name}_nominal": value[:, 0] for name, value in drawn.chips.items()},
         "band_lower": table.band_lower,
         "band_upper": table.band_upper,
         "clearance_margin": table.clearance_margin,
         "die_margin": table.die_margin,
-        **margins(table, limits),
-        **bands,
+        **margins(table),
         "frequency": frequency,
-        **_curves(answering(table, designs, study), study, frequency),
-        "several_modes": table.several_modes.astype(np.int8),
+        **_curves(model, frequency),
+        "chip_status": table.chip_status,
         "status": table.status,
     }
 
 
-def _curves(
-    models: Sequence[tuple[Ints, ArrayModel]], study: Study, frequency: Floats
-) -> dict[str, NDArray[Any]]:
-    """Responses of every design by the model of its merits."""
-    sweep, bursts = SWEEPS[study.target.sweep], excitation_of(study, "burst")
-    parts = []
-    for rows, model in models:
-        at = frequency[rows]
-        along = model.response(at, sweep)
-        found: dict[str, NDArray[Any]] = {
-            "pressure": along.pressure,
-            "opposite_pressure": model.response(at, DOWN if sweep == UP else UP).pressure,
-            "small_signal_pressure": model.response(at, SMALL).pressure,
-            "group_pressure": along.group_pressure,
-            "displacement": along.deflection,
-        }
-        if isinstance(bursts, Burst):
-            found["burst_pressure"], found["burst_end_pressure"] = bursts.peaks(model, at)
-        parts.append((rows, found))
-    return {name: _whole([(rows, found[name]) for rows, found in parts]) for name in parts[0][1]}
+def _curves(model: Chips, frequency: Floats) -> dict[str, NDArray[Any]]:
+    """Responses of the chips: median of each, lowest and highest of the study's sweep."""
+    sweep, bursts = SWEEPS[model.study.target.sweep], excitation_of(model.study, "burst")
+
+    def size(way: int) -> tuple[Floats, Floats, Floats]:
+        pressure = np.abs(model.response(frequency, way).pressure)
+        return spread(np.moveaxis(pressure, 1, -1))
+
+    low, middle, high = size(sweep)
+    found = {
+        "pressure": middle,
+        "pressure_lowest": low,
+        "pressure_highest": high,
+        "opposite_pressure": size(DOWN if sweep == UP else UP)[1],
+        "small_signal_pressure": size(SMALL)[1],
+    }
+    if isinstance(bursts, Burst):
+        for name, value in zip(
+            ("burst_pressure", "burst_end_pressure"), bursts.peaks(model, frequency), strict=True
+        ):
+            found[name] = spread(np.moveaxis(value, 1, -1))[1]
+    return found
 
 
-def _whole(parts: Sequence[tuple[Ints, NDArray[Any]]]) -> NDArray[Any]:
-    """Rows of several models as one array."""
-    order = np.argsort(np.concatenate([rows for rows, _ in parts]))
-    return np.concatenate([values for _, values in parts])[order]
-
-
-def margins(table: MeritTable, limits: Sequence[Limit]) -> dict[str, Floats]:
-    """Distance of every limited merit from its nearest limit, negative on violation."""
+def margins(table: MeritTable) -> dict[str, Floats]:
+    """Of every limited merit what a share of chips keeps from its nearest limit, negative on
+    violation, and the share of chips that keeps all limits on it."""
     out: dict[str, Floats] = {}
-    for limit in limits:
-        value = table.values[limit.name]
-        name = MARGIN_PREFIX + limit.name
-        margin = out.get(name, np.full(value.shape, np.inf))
-        if limit.minimum is not None:
-            margin = np.minimum(margin, value - limit.minimum)
-        if limit.maximum is not None:
-            margin = np.minimum(margin, limit.maximum - value)
-        out[name] = margin
+    for limit, broken, kept in zip(table.limits, table.broken, table.kept, strict=True):
+        margin, share = MARGIN_PREFIX + limit.name, KEPT_PREFIX + limit.name
+        out[margin] = np.minimum(out.get(margin, np.inf), -broken)
+        out[share] = np.minimum(out.get(share, 1.0), kept.mean(axis=1))
     return out
 
 

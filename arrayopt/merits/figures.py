@@ -6,29 +6,23 @@ was computed with it so far.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable
 from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from arrayopt.base.arrays import Bools, Floats, Ints
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.status import BESIDE, Status, translated
-from arrayopt.design.designs import Designs, clearance_margin, die_margin, occupied
+from arrayopt.design.designs import occupied
 from arrayopt.models.array import SWEEPS, ArrayModel, Band
 from arrayopt.models.beam import beam_patterns, beam_width, side_lobe_level
-from arrayopt.models.cells import Cells, tables
-from arrayopt.models.choose import excitation_of, fidelity_of, model_of, strengthened, stronger
+from arrayopt.models.cells import tables
+from arrayopt.models.choose import excitation_of
 from arrayopt.models.excitations.figures import PulseFigures
 from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.study.model import Study
-from arrayopt.study.supported import BOTH, SEVERAL_MODES, escalates
-
-HOPELESS_DEFLECTION = 3.5
-"""One mode's deflection ratio beyond which several modes also leave the plate model's range."""
 
 
 class Asked:
@@ -185,107 +179,3 @@ QUICK = frozenset(_EVERY_TIME)
 
 def _width(band: Band | None) -> Floats | None:
     return None if band is None else band.fractional_width
-
-
-@dataclass(frozen=True)
-class MeritTable:
-    """Merits of a batch.
-
-    Parameters
-    ----------
-    values : name -> (design,), SI, levels in dB, angles in degrees; NaN where there is none.
-    band_lower, band_upper : (design,) [Hz].
-    clearance_margin, die_margin : (design,) [m]; negative is a violation. Never NaN.
-    several_modes : (design,) True where the multi-mode model was used.
-    status : (design,) `Status`; a design whose status is not 0 has NaN merits.
-    """
-
-    values: Mapping[str, Floats]
-    band_lower: Floats
-    band_upper: Floats
-    clearance_margin: Floats
-    die_margin: Floats
-    several_modes: Bools
-    status: Ints
-
-
-def compute_merits(
-    designs: Designs,
-    study: Study,
-    *,
-    cells: Cells | None = None,
-    wanted: frozenset[str] | None = None,
-    deflection_limit: float = np.inf,
-) -> MeritTable:
-    """All merits of a batch of designs in the study's excitation (M10).
-
-    Parameters
-    ----------
-    designs : Designs
-        (design, group).
-    study : Study
-    cells : of these designs in this study; None builds them.
-    wanted : names of merits beyond `QUICK` that are needed; None for every one.
-    deflection_limit : largest deflection_ratio of use; designs past the one-mode model's range are
-        computed again with several modes only where it allows them.
-
-    Returns
-    -------
-    MeritTable
-        Independent of how designs are divided into batches.
-    """
-    names = frozenset(MERITS) if wanted is None else QUICK | wanted
-    fidelity = fidelity_of(study)
-    asked = Asked(model_of(designs, study, fidelity=fidelity, cells=cells))
-    several = _past_one_mode(asked, deflection_limit)
-    rows = np.flatnonzero(several)
-    values = asked.values(QUICK if several.all() else names)
-    band, status = asked.band, asked.status | asked.lacking
-    if rows.size:
-        again = Asked(strengthened(asked.model, rows, {(asked.sweep, asked.level): band}))
-        for name, better in again.values(names).items():
-            values.setdefault(name, np.full(several.shape, np.nan))[rows] = better
-        band = band.map(lambda _, whole, part: _put(whole, rows, part), again.band)
-        status[rows] = again.status | again.lacking
-    status |= np.where(np.isinf(values["onset_voltage"]), int(Status.NO_ONSET), 0)
-    bad = status != 0
-    for value in values.values():
-        value[bad] = np.nan
-    return MeritTable(
-        values=values,
-        band_lower=np.where(bad, np.nan, band.lower_edge),
-        band_upper=np.where(bad, np.nan, band.upper_edge),
-        clearance_margin=clearance_margin(designs, study),
-        die_margin=die_margin(designs, study),
-        several_modes=several | (fidelity.model in (SEVERAL_MODES, BOTH)),
-        status=status,
-    )
-
-
-def answering(table: MeritTable, designs: Designs, study: Study) -> list[tuple[Ints, ArrayModel]]:
-    """Rows of a batch, and the model that answered for all their merits."""
-    fidelity, several = fidelity_of(study), table.several_modes
-    parts = [(np.flatnonzero(~several), fidelity), (np.flatnonzero(several), stronger(fidelity))]
-    return [
-        (rows, model_of(designs.take(rows), study, fidelity=how))
-        for rows, how in parts
-        if rows.size
-    ]
-
-
-def _past_one_mode(asked: Asked, deflection_limit: float) -> Bools:
-    """Which designs are computed again with several modes."""
-    study, one = asked.study, asked.model.trusted
-    if "quadratic_ratio" not in one or not escalates(study):
-        return np.zeros(len(asked.designs), dtype=bool)
-    deflection, bow = _deflection(asked), _bow(asked)
-    past = (deflection > one["deflection_ratio"]) & (deflection_limit > one["deflection_ratio"])
-    past |= bow > one["quadratic_ratio"]
-    sound = asked.status & ~int(Status.STRONGLY_QUADRATIC) == 0
-    return np.asarray(past & (deflection < HOPELESS_DEFLECTION) & sound)
-
-
-def _put(whole: NDArray[Any], rows: Ints, part: NDArray[Any]) -> NDArray[Any]:
-    changed = whole.copy()
-    changed[rows] = part
-    return changed

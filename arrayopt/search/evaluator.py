@@ -9,8 +9,8 @@ import numpy as np
 
 from arrayopt.base.arrays import Floats, Ints
 from arrayopt.design.designs import DesignSpace
-from arrayopt.merits.evaluate import deflection_limit, evaluate, limits_in_force
-from arrayopt.merits.figures import QUICK, MeritTable, compute_merits
+from arrayopt.merits.chips import MeritTable, limits_in_force, merits_of_chips
+from arrayopt.merits.evaluate import evaluate
 from arrayopt.search.problem import Evaluation
 from arrayopt.study.model import Objective, Strategy, Study
 from arrayopt.study.read import read_study_text
@@ -33,9 +33,6 @@ class StudyEvaluator:
         self.strategy = strategy
         self.space = DesignSpace(study, strategy)
         self.limits = limits_in_force(study, strategy)
-        self._wanted = frozenset(
-            {o.name for o in study.objectives} | {limit.name for limit in self.limits}
-        )
 
     @property
     def n_variables(self) -> int:
@@ -59,20 +56,10 @@ class StudyEvaluator:
     def evaluate(self, X: Floats) -> Evaluation:
         """Objectives, limits and quick merits of vectors (design, variable) in 0..1."""
         designs = self.space.decode(X)
-        table = compute_merits(
-            designs,
-            self.study,
-            wanted=self._wanted,
-            deflection_limit=deflection_limit(self.limits),
-        )
+        table = merits_of_chips(designs, self.study, self.strategy)
         F = np.stack([table.values[o.name] for o in self.study.objectives], axis=1)
         G = np.stack(self._violations(table), axis=1)
-        columns = {
-            name: value
-            for name, value in table.values.items()
-            if name in QUICK or name in self._wanted
-        }
-        return Evaluation(F, G, columns, table.status)
+        return Evaluation(F, G, dict(table.values), table.status)
 
     def describe(self, X: Floats) -> xr.Dataset:
         """Everything stored of a front: see `evaluate`."""
@@ -85,13 +72,9 @@ class StudyEvaluator:
             -table.clearance_margin / max(chip.clearance, 1e-6),
             -table.die_margin / min(chip.die),
         ]
-        for limit in self.limits:
-            value = table.values[limit.name]
+        for limit, broken in zip(table.limits, table.broken, strict=True):
             scale = max(abs(b) for b in (limit.minimum, limit.maximum) if b is not None) or 1.0
-            if limit.minimum is not None:
-                out.append((limit.minimum - value) / scale)
-            if limit.maximum is not None:
-                out.append((value - limit.maximum) / scale)
+            out.append(broken / scale)
         return out
 
 

@@ -26,7 +26,7 @@ def check_back(form: StudyFile, strategies: Sequence[Strategy], report: Reporter
             backs.add(back.back)
             _check_keys(back, path, report)
             _check_room(back, path, [strategy], report)
-    refusals = [refused(form.model, form.target, kind) for kind in sorted(backs)]
+    refusals = [refused(form.target, kind) for kind in sorted(backs)]
     for key, need in {key: need for some in refusals for key, need in some}.items():
         report.add(("target", key), need)
     if form.calibration is not None and not backs <= CALIBRATED:

@@ -307,19 +307,9 @@ class SearchSettings:
 
 @dataclass(frozen=True)
 class ModelSettings:
-    """``[model]``: how a cell is computed.
+    """``[model]``: modes of a cell that the search computes, and Ritz functions of the plate."""
 
-    ``mutual_radiation`` in sweeps of one mode: ``none``, ``group`` (all cells of a group alike) or
-    ``full``; ``escalate``: one-mode designs past that model's range are computed again with several
-    modes, where the limits allow them; ``modes`` and ``harmonics`` of the multi-mode model;
-    ``n_transverse`` Ritz functions of the plate.
-    """
-
-    kind: Literal["one-mode", "multi-mode"] = "one-mode"
-    mutual_radiation: Literal["none", "group", "full"] = "none"
-    escalate: bool = True
-    modes: Annotated[int, Whole(at_least=1, at_most=4)] = 3
-    harmonics: Annotated[int, Whole(at_least=1, at_most=5)] = 3
+    modes: Annotated[int, Whole(at_least=1, at_most=3)] = 1
     n_transverse: Annotated[int, Whole(at_least=3, at_most=8)] = 5
 
 
@@ -365,11 +355,13 @@ class Scatter:
 
 @dataclass(frozen=True)
 class Fabrication(Scatter):
-    """``[fabrication]``: how chips differ from their design, how many are computed, and the share
-    of them that a figure must be reached by."""
+    """``[fabrication]``: how chips differ from their design, how many are computed, the share of
+    them that a figure must be reached by, and the part of every promised objective that a chip
+    must reach to count in the yield."""
 
     chips: Annotated[int, Whole(at_least=1, at_most=10_000)] = 16
     share: Annotated[float, Need("ratio", above=0.0, at_most=1.0)] = 0.9
+    part: Annotated[float, Need("ratio", above=0.0, at_most=1.0)] = 0.9
 
 
 @dataclass(frozen=True)
