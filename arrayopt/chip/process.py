@@ -58,7 +58,6 @@ ROLES: tuple[str, ...] = get_args(LayerRole)
 NEEDED = tuple(role for role in ROLES if role not in ("via", "wiring", "pad-opening"))
 LARGEST_SHIFT = 100e-6  # m; an undercut beyond it is no correction of a drawing any more
 Shift = Annotated[float, Need("length", at_least=-LARGEST_SHIFT, at_most=LARGEST_SHIFT)]
-Departure = Annotated[float, Need("ratio", at_least=0.0, at_most=0.5)]
 LayerNumber = Annotated[int, Whole(at_least=0, at_most=32767)]
 
 
@@ -124,16 +123,6 @@ class Monitor:
     space: Length = 200e-6
 
 
-@dataclass(frozen=True)
-class Tolerances:
-    """``[tolerances]``: allowed departures of a made chip: radius [m], the others relative."""
-
-    radius: LengthOrZero = 1e-6
-    thickness: Departure = 0.02
-    quality_factor: Departure = 0.2
-    film_coupling: Departure = 0.1
-
-
 @dataclass(frozen=True, kw_only=True)
 class ProcessFile:
     """A whole process file; lengths [m].
@@ -154,7 +143,6 @@ class ProcessFile:
     pads: Pads
     traces: Traces
     monitor: Monitor = Monitor()
-    tolerances: Tolerances = Tolerances()
     layers: Annotated[dict[str, MaskLayer], Keys(ROLES, NEEDED)]
     enclosure: tuple[Enclosure, ...] = ()
 

@@ -15,7 +15,6 @@ from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.files import read_text
 from arrayopt.base.glossary import heading, shown_number
-from arrayopt.base.labelled import complex_values
 from arrayopt.base.status import trouble
 from arrayopt.lab.calibrate import CellFit, fit_cell, sweeps_by_cell
 from arrayopt.lab.load import measured_cells, radiation_load
@@ -38,9 +37,9 @@ NEEDED = (
     "cell_quality_factor",
     "cell_onset_voltage",
     "frequency",
-    "pressure_real",
-    "opposite_pressure_real",
-    "small_signal_pressure_real",
+    "pressure",
+    "opposite_pressure",
+    "small_signal_pressure",
     "status",
 )
 """What a prediction must hold."""
@@ -276,7 +275,7 @@ def _predicted_curve(study: Study, trace: Trace, one: xr.Dataset) -> tuple[str, 
     else:
         name, where = "opposite_pressure", f"{ARRAY} {trace.sweep}"
     scale = share if name == "small_signal_pressure" else 1.0
-    return where, scale * np.abs(complex_values(one, name))
+    return where, scale * np.asarray(one[name].values, dtype=np.float64)
 
 
 def _row(

@@ -1,21 +1,19 @@
-"""Merits of designs as their chips have them: what a share reaches, and which limits it keeps (M11).
-"""
+"""Merits of designs as their chips have them: what a share reaches, and which limits it keeps (M11)."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from math import ceil
 
 import numpy as np
 
 from arrayopt.base.arrays import Bools, Floats, Ints
 from arrayopt.base.glossary import quantity
+from arrayopt.base.shares import at_share, reached, spread
 from arrayopt.base.status import Status
 from arrayopt.design.designs import Designs, clearance_margin, die_margin
 from arrayopt.merits.figures import MERITS, QUICK, Asked
 from arrayopt.models.chips import Chips
-
 from arrayopt.study.model import Limit, Objective, Strategy, Study
 
 MODEL_LIMITS = (Limit("model_range", None, 1.0),)
@@ -94,33 +92,6 @@ def limits_in_force(study: Study, strategy: Strategy) -> tuple[Limit, ...]:
     """The strategy's limits, the wanted centre-frequency window, and the model's own range."""
     low, high = study.target.centre_frequency
     return (Limit("centre_frequency", low, high), *strategy.limits, *MODEL_LIMITS)
-
-
-def spread(value: Floats) -> tuple[Floats, Floats, Floats]:
-    """Lowest, median and highest over the last axis of what is a number; NaN where nothing is."""
-    none = np.isnan(value).all(axis=-1)
-    shown = np.where(none[..., None], 0.0, value)
-    found = (np.nanmin(shown, axis=-1), np.nanmedian(shown, axis=-1), np.nanmax(shown, axis=-1))
-    low, middle, high = (np.where(none, np.nan, x) for x in found)
-    return low, middle, high
-
-
-def reached(value: Floats, sense: str | None, share: float) -> Floats:
-    """What a share of chips reaches, (design, chip) -> (design,) (M11.5).
-
-    ``sense`` "max": they have at least this; "min": at most; None: the median. Chips without a
-    value reach nothing; NaN where too few have any.
-    """
-    if sense is None:
-        return spread(value)[1]
-    sign = -1.0 if sense == "max" else 1.0
-    ordered = np.sort(sign * value, axis=1)  # NaN last
-    return np.asarray(sign * ordered[:, at_share(share, value.shape[1])])
-
-
-def at_share(share: float, chips: int) -> int:
-    """Place of the chip, the best first, at which so large a share of all is reached."""
-    return max(ceil(share * chips - 1e-9), 1) - 1
 
 
 def senses(study: Study) -> dict[str, str | None]:

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from arrayopt.base.arrays import Floats
 from arrayopt.base.glossary import KEPT_PREFIX, MARGIN_PREFIX
+from arrayopt.base.shares import spread
 from arrayopt.design.chips import NOMINAL
 from arrayopt.design.designs import Designs
-from arrayopt.merits.chips import MeritTable, compute_merits, limits_in_force, spread
+from arrayopt.merits.chips import MeritTable, compute_merits, limits_in_force
 from arrayopt.models.array import DOWN, SMALL, SWEEPS, UP
 from arrayopt.models.chips import Chips
 from arrayopt.models.choose import excitation_of

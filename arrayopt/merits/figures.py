@@ -22,7 +22,6 @@ from arrayopt.models.choose import excitation_of
 from arrayopt.models.excitations.figures import PulseFigures
 from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.sound.level import sound_pressure_level
-from arrayopt.study.model import Study
 
 
 class Asked:

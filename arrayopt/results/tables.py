@@ -8,17 +8,24 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from arrayopt.base.glossary import (
-    BAND_SUFFIXES,
+    CHIPS_SUFFIX,
+    KEPT_PREFIX,
     MARGIN_PREFIX,
     MERITS,
+    NOMINAL_SUFFIX,
     heading,
     quantity,
     shown_number,
     words,
 )
+from arrayopt.base.shares import spread
+from arrayopt.base.status import Status
 
 if TYPE_CHECKING:
     import xarray as xr
+
+
+LIMITED = ("margin to its limit", "chips that keep it")
 
 
 def text_table(rows: Sequence[Sequence[str]]) -> str:
@@ -61,11 +68,8 @@ _BRIEF = ("centre_frequency", "ripple", "deflection_ratio", "drive_to_onset")
 
 def merit_table(design: xr.Dataset) -> str:
     """All merits of one design (a dataset without the design axis) with their margins."""
-    from arrayopt.merits.uncertainty import banded  # with the model: slow to load
-
-    known = banded(design)
-    band = ["95 % band"] if known else []
-    rows = [["merit", "value", *band, "margin to its limit", "unit"]]
+    reach = "reached"
+    rows = [["merit", reach, "lowest chip", "median", "highest", "as drawn", *LIMITED, "unit"]]
     for name in MERITS:
         if name not in design:
             continue
@@ -74,24 +78,49 @@ def merit_table(design: xr.Dataset) -> str:
             [
                 words(name),
                 shown_number(name, float(design[name])),
-                *([band_text(design, name) if name in known else ""] if known else []),
+                *chip_cells(design, name),
                 shown_number(margin, float(design[margin])) if margin in design else "",
+                kept_text(design, name),
                 quantity(margin).shown,
             ]
         )
     for name in ("clearance_margin", "die_margin"):
         value = shown_number(name, float(design[name]))
         label = words(name.removesuffix("_margin"))
-        rows.append([label, "", *["" for _ in band], value, quantity(name).shown])
-    lost = float(design["draws_lost"]) if "draws_lost" in design else 0.0
-    note = f"\n{lost:.0%} of the calibration's draws give no merits: the bands leave them out"
-    return text_table(rows) + (note if lost > 0.0 else "")
+        rows.append([label, *[""] * 5, value, "", quantity(name).shown])
+    return "\n".join([text_table(rows), *chip_notes(design)])
 
 
-def band_text(design: xr.Dataset, name: str, *, prefix: str = "") -> str:
-    """The band that a calibration leaves on a merit of one design, in units for people."""
-    low, high = (float(design[prefix + name + suffix]) for suffix in BAND_SUFFIXES)
-    return f"{shown_number(name, low)} to {shown_number(name, high)}"
+def chip_cells(design: xr.Dataset, name: str) -> list[str]:
+    """Lowest, median and highest chip and the chip as drawn of a merit, empty where it has none."""
+    every = name + CHIPS_SUFFIX
+    found = spread(np.asarray(design[every].values)) if every in design else ()
+    cells = [shown_number(name, float(x)) for x in found] or [""] * 3
+    drawn = name + NOMINAL_SUFFIX
+    return [*cells, shown_number(name, float(design[drawn])) if drawn in design else ""]
+
+
+def kept_text(design: xr.Dataset, name: str) -> str:
+    """Share of chips that keep the limits on a merit; empty where there is none."""
+    share = KEPT_PREFIX + name
+    return f"{shown_number(share, float(design[share]))} %" if share in design else ""
+
+
+def chip_notes(design: xr.Dataset) -> list[str]:
+    """How many chips there are, and what is wrong with some of them, a sentence each."""
+    if "chip_status" not in design:
+        return []
+    status = np.asarray(design["chip_status"].values).astype(np.int64)
+    beats = int((status & int(Status.CHIP_BEATS) != 0).sum())
+    flags = status & ~int(Status.CHIP_BEATS)
+    notes = [f"{status.size} chips made with the study's scatter, every cell apart."]
+    if beats:
+        notes.append(f"{beats} of {status.size}: {Status.CHIP_BEATS.sentence}.")
+    if lost := int((flags != 0).sum()):
+        notes.append(f"{lost} of {status.size} have no values, and count as reaching nothing:")
+        told = Status.sentences(int(np.bitwise_or.reduce(flags)))
+        notes += [f"  {sentence}." for sentence in told]
+    return notes
 
 
 def group_rows(design: xr.Dataset) -> list[list[str]]:

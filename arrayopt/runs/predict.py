@@ -54,6 +54,7 @@ HISTORY_SHARE = 0.7
 """Size of the joined, compressed history over that of the generations' numbers (measured)."""
 
 CELL_NUMBERS = 12
+MERITS_OF_CHIPS = 20
 """Numbers stored of every cell of a front member, beside its group's responses."""
 
 GENERATION_BYTES = 24e3
@@ -124,10 +125,7 @@ class Forecast:
                 text = f"only {trial.designs} designs were timed before the time for it was up"
             else:
                 continue
-            told.append(
-                f'{plan.name}: {text}; mutual_radiation = "group" or "none", or fewer classes, '
-                "are faster."
-            )
+            told.append(f"{plan.name}: {text}; fewer chips or cells are faster.")
         return tuple(told)
 
 
@@ -171,7 +169,7 @@ def predict(
         # Generations stay beside the joined history.
         disk += (1.0 + HISTORY_SHARE) * evaluations * numbers * BYTES_PER_NUMBER
         disk += generations * GENERATION_BYTES
-        responses = (1 + 2 * (3 + 2 * strategy.layout.n_groups)) * RESPONSE_POINTS
+        responses = 6 * RESPONSE_POINTS + MERITS_OF_CHIPS * study.fabrication.chips
         described = responses + CELL_NUMBERS * strategy.layout.n_cells
         disk += search.front_size * described * BYTES_PER_NUMBER
     memory = max(_memory(), largest)

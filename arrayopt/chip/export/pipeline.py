@@ -163,7 +163,7 @@ def _write_tables(
     stamp: Stamp,
 ) -> None:
     from arrayopt.chip.export.curves import curve_text, write_curves  # with the model: slow to load
-    from arrayopt.chip.export.plan import plan_text, test_plan
+    from arrayopt.chip.export.plan import CHIPS, plan_text, test_plan
     from arrayopt.chip.export.tables import (
         cell_rows,
         drive_notes,
@@ -171,12 +171,14 @@ def _write_tables(
         layer_rows,
         slow_sweep,
     )
+    from arrayopt.models.chips import Chips
 
     study = found.study
     notes = drive_notes(one, study)
     drive = drive_rows(chip, one, study)
     carriers = one["frequency"][::CARRIER_STEP]
-    plan = test_plan(found.designs, study, process.tolerances, carriers=carriers)
+    model = Chips(found.designs, study.of(found.strategy), CHIPS, use="verify")
+    plan = test_plan(model, frequency=one["frequency"], carriers=carriers)
     tests = [text for text, _, _ in chip.coupon.texts]
     for name, content in (
         (CELLS, csv_text(stamp, cell_rows(chip, one, study), [_rounding(process)])),
@@ -190,7 +192,6 @@ def _write_tables(
                 plan,
                 stamp,
                 study=study,
-                tolerances=process.tolerances,
                 drive=drive,
                 sweep=slow_sweep(one),
                 test_cells=tests,

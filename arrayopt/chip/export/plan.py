@@ -3,234 +3,138 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from arrayopt.base.arrays import Floats
 from arrayopt.base.glossary import attrs
+from arrayopt.base.shares import spread
 from arrayopt.chip.export.curves import Curve, Curves
 from arrayopt.chip.export.files import Stamp
 from arrayopt.chip.export.tables import Sweep
-from arrayopt.chip.process import Tolerances
-from arrayopt.design.designs import Designs
-from arrayopt.merits.figures import answering, compute_merits
-from arrayopt.models.array import DOWN, SMALL, UP, ArrayModel
-from arrayopt.models.cells import Cells, build_cells
+from arrayopt.merits.chips import MeritTable, compute_merits
+from arrayopt.models.array import DOWN, SMALL, UP
+from arrayopt.models.chips import Chips
 from arrayopt.models.choose import excitation_of
 from arrayopt.models.excitations.burst import Burst
-from arrayopt.physics.numerics.threads import each
+from arrayopt.physics.intime.slow_flow import linear_figures
+from arrayopt.physics.steady.steady import onset_force
 from arrayopt.study.model import Study
 
-CURVE_POINTS = 401
-SWEEP_WORDS = {"up": UP, "down": DOWN, "small": SMALL}
+CHIPS = 32
+"""Chips that a test plan's limits are taken from."""
+SWEEP_WORDS = {
+    "up": (UP, "pressure amplitude at the target on a slow up-sweep"),
+    "down": (DOWN, "pressure amplitude at the target on a slow down-sweep"),
+    "small": (SMALL, "pressure amplitude at the target if the cells were linear"),
+}
 TESTED = (
     "centre_frequency",
     "fractional_bandwidth",
     "peak_pressure",
     "peak_level",
     "onset_voltage",
-    "first_onset_voltage",
 )
 """Merits a lab measures on the whole array."""
 
 
 @dataclass(frozen=True)
-class Variant:
-    """A chip at an end of its tolerances.
-
-    ``voltage`` is how much stronger the film couples: a force and a film tension are each a
-    coupling times a voltage, so a stronger film is the nominal one at scaled voltages, with onset
-    voltages divided by the same factor.
-    """
-
-    name: str
-    study: Study
-    designs: Designs
-    voltage: float = 1.0
-
-
-@dataclass(frozen=True)
 class Plan:
-    """Predicted curves (along frequency; bursts along carrier) and limit rows."""
+    """Predicted curves (along frequency; bursts along carrier) and limit rows, from ``chips``."""
 
     curves: Curves
     limits: list[dict[str, Any]]
-    variants: tuple[str, ...]
+    chips: int
 
 
-def variants(designs: Designs, study: Study, tolerances: Tolerances) -> list[Variant]:
-    """The nominal chip first, then each tolerance at both ends, then the two that add up in f0."""
-    found = [Variant("nominal", study, designs)]
-    stacks = {
-        sign: replace(
-            study,
-            stack=tuple(
-                replace(layer, thickness=layer.thickness * (1.0 + sign * tolerances.thickness))
-                for layer in study.stack
-            ),
-        )
-        for sign in ((-1, 1) if tolerances.thickness > 0.0 else ())
-    }
-    for sign, word in ((-1, "least"), (1, "most")):
-        sizes = replace(designs, radius=designs.radius + sign * tolerances.radius)
-        if tolerances.radius > 0.0:
-            found.append(Variant(f"radius {word}", study, sizes))
-        if sign in stacks:
-            found.append(Variant(f"thickness {word}", stacks[sign], designs))
-            smaller = replace(designs, radius=designs.radius - sign * tolerances.radius)
-            found.append(Variant(f"thickness {word}, radius opposite", stacks[sign], smaller))
-        if tolerances.quality_factor > 0.0:
-            losses = study.cell.quality_factor * (1.0 + sign * tolerances.quality_factor)
-            cell = replace(study.cell, quality_factor=losses)
-            found.append(Variant(f"quality factor {word}", replace(study, cell=cell), designs))
-        if tolerances.film_coupling > 0.0:
-            factor = 1.0 + sign * tolerances.film_coupling
-            driven = replace(
-                designs,
-                drive_amplitude=designs.drive_amplitude * factor,
-                bias=designs.bias * factor,
-            )
-            found.append(Variant(f"film coupling {word}", study, driven, factor))
-    return found
-
-
-def test_plan(
-    designs: Designs,
-    study: Study,
-    tolerances: Tolerances,
-    *,
-    carriers: Floats,
-) -> Plan:
+def test_plan(model: Chips, *, frequency: Floats, carriers: Floats) -> Plan:
     """Curves with bands and limits of one design.
 
     Parameters
     ----------
-    designs : a batch of one.
-    study : Study
-    tolerances : ends between which a chip is good.
+    model : chips of one design.
+    frequency : (frequency,) [Hz] of the curves.
     carriers : (carrier,) [Hz] of bursts, for studies with a burst length.
 
     Returns
     -------
     Plan
-        Bands are the lowest and highest value over the variants: one tolerance at a time, and
-        thickness with radius where both shift the resonance the same way.
+        Medians of the chips, and as band and limits the lowest and the highest of them.
     """
-    chips = variants(designs, study, tolerances)
-    tested = frozenset(TESTED)
-    cells = each(lambda chip: build_cells(chip.designs, chip.study), chips)
-    tables = each(
-        lambda chip: compute_merits(chip[0].designs, chip[0].study, cells=chip[1], wanted=tested),
-        list(zip(chips, cells, strict=True)),
-    )
-    models = [
-        answering(table, chip.designs, chip.study)[0][1]
-        for chip, table in zip(chips, tables, strict=True)
-    ]
-    frequency = _frequencies(tables[0].band_lower, tables[0].band_upper, cells)
-    curves = _curves(models, frequency)
-    bursts = excitation_of(study, "burst")
+    table = compute_merits(model, wanted=frozenset(TESTED))
+    curves: Curves = {"frequency": Curve("frequency", frequency, attrs("frequency"))}
+    for word, (sweep, meaning) in SWEEP_WORDS.items():
+        size = np.abs(model.response(frequency[None], sweep).pressure[0])
+        curves |= _banded(f"pressure_{word}", meaning, "frequency", size)
+    bursts = excitation_of(model.study, "burst")
     if isinstance(bursts, Burst):
-        curves |= _bursts(models, carriers, bursts)
-    limits = _array_limits(chips, tables) + _group_limits(chips, cells)
-    return Plan(curves, limits, tuple(v.name for v in chips))
-
-
-def _frequencies(lower: Floats, upper: Floats, cells: Sequence[Cells]) -> Floats:
-    natural = np.concatenate([c.natural_frequency.ravel() for c in cells])
-    natural = natural[np.isfinite(natural)]
-    low, high = np.nanmin([*lower, natural.min()]), np.nanmax([*upper, natural.max()])
-    reach = max(0.25 * (high - low), 0.02 * high)
-    return np.linspace(low - reach, high + reach, CURVE_POINTS)
-
-
-def _curves(models: Sequence[ArrayModel], frequency: Floats) -> Curves:
-    variables: Curves = {"frequency": Curve("frequency", frequency, attrs("frequency"))}
-
-    def size(of: tuple[ArrayModel, int]) -> Floats:
-        model, sweep = of
-        return np.asarray(np.abs(model.response(frequency[None], sweep).pressure[0]))
-
-    of = [(model, sweep) for sweep in SWEEP_WORDS.values() for model in models]
-    sizes = np.array(each(size, of)).reshape(len(SWEEP_WORDS), len(models), len(frequency))
-    for word, values in zip(SWEEP_WORDS, sizes, strict=True):
-        meaning = {
-            "up": "pressure amplitude at the target on a slow up-sweep",
-            "down": "pressure amplitude at the target on a slow down-sweep",
-            "small": "pressure amplitude at the target if the cells were linear",
-        }[word]
-        variables |= _banded(f"pressure_{word}", meaning, "frequency", values)
-    return variables
-
-
-def _bursts(models: Sequence[ArrayModel], carriers: Floats, bursts: Burst) -> Curves:
-    """Largest and last pressure amplitude of a burst against its carrier."""
-    found = np.array([bursts.peaks(model, carriers[None]) for model in models])[:, :, 0]
-    variables: Curves = {"carrier": Curve("carrier", carriers, attrs("frequency"))}
-    for name, size in (("burst_pressure", found[:, 0]), ("burst_end_pressure", found[:, 1])):
-        variables |= _banded(name, attrs(name)["long_name"], "carrier", size)
-    return variables
+        curves["carrier"] = Curve("carrier", carriers, attrs("frequency"))
+        found = bursts.peaks(model, carriers[None])
+        for name, size in zip(("burst_pressure", "burst_end_pressure"), found, strict=True):
+            curves |= _banded(name, attrs(name)["long_name"], "carrier", size[0])
+    return Plan(curves, _array_limits(table) + _cell_limits(model), model.count)
 
 
 def _banded(name: str, meaning: str, along: str, size: Floats) -> Curves:
-    """Nominal, lowest and highest of (variant, point); NaN where a variant has no value."""
+    """Median, lowest and highest of (chip, point); NaN where no chip has a value."""
+    low, middle, high = spread(np.abs(size).T)
     return {
         key: Curve(along, values, {"units": "Pa", "long_name": f"{meaning}, {note}"})
         for key, values, note in (
-            (name, size[0], "nominal"),
-            (f"{name}_low", size.min(axis=0), "lowest within tolerances"),
-            (f"{name}_high", size.max(axis=0), "highest within tolerances"),
+            (name, middle, "median of the chips"),
+            (f"{name}_low", low, "lowest chip"),
+            (f"{name}_high", high, "highest chip"),
         )
     }
 
 
-def _array_limits(chips: Sequence[Variant], tables: Sequence[Any]) -> list[dict[str, Any]]:
-    rows = []
-    for name in TESTED:
-        values = np.array([float(t.values[name][0]) for t in tables])
-        if name.endswith("onset_voltage"):
-            values = values / np.array([v.voltage for v in chips])
-        rows.append(_limit("array", name, attrs(name)["units"], values))
-    return rows
+def _array_limits(table: MeritTable) -> list[dict[str, Any]]:
+    return [_limit("array", n, attrs(n)["units"], table.chips[n][0]) for n in TESTED]
 
 
-def _group_limits(chips: Sequence[Variant], cells: Sequence[Cells]) -> list[dict[str, Any]]:
+def _cell_limits(model: Chips) -> list[dict[str, Any]]:
     """Each kind of cell: resonance, losses, onset, and small-signal displacement for one volt."""
-    designs, rows = chips[0].designs, []
-    factor = np.array([v.voltage for v in chips])
+    layout, cells, made = model.designs.layout, model.made.nominal, model.made.arrays
+    linear = linear_figures(made)
+    quality = 0.5 * linear.resonance / linear.decay
+    mass = made.stiffness / linear.resonance**2
+    onset = onset_force(mass, c=2.0 * mass * linear.decay, k1=made.stiffness, g=made.cubic)
+    group = layout.group_of_cell
+    drive = model.designs.drive_amplitude[:, None, group]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        force = np.hypot(made.force_re, made.force_im) / drive
+    force = np.where(drive > 0.0, force, np.abs(cells.force_per_volt)[:, None, group])
     scalars = {
-        ("cell_frequency", "Hz"): np.array([c.natural_frequency[0] for c in cells]),
-        ("cell_quality_factor", "1"): np.array([c.quality_factor[0] for c in cells]),
-        ("cell_onset_voltage", "V"): np.array([c.onset[0] for c in cells]) / factor[:, None],
-        ("displacement_per_volt_at_resonance", "m/V"): np.array(
-            [np.abs(c.force_per_volt[0]) * c.quality_factor[0] / c.stiffness[0] for c in cells]
-        )
-        * factor[:, None],
+        ("cell_frequency", "Hz"): linear.resonance / (2.0 * np.pi),
+        ("cell_quality_factor", "1"): quality,
+        ("cell_onset_voltage", "V"): onset / force,
+        ("displacement_per_volt_at_resonance", "m/V"): force * quality / made.stiffness,
     }
     held = "with the necks of the back held: calculated, not to be measured"
-    for group in range(designs.layout.n_groups):
-        first = int(np.flatnonzero(designs.layout.group_of_cell == group)[0])
+    rows = []
+    for number in range(layout.n_groups):
+        alike = np.flatnonzero(group == number)
         for (name, unit), values in scalars.items():
-            rows.append(_limit(f"cells like {first}", name, unit, values[:, group]))
-            if cells[0].necked is not None and name != "cell_onset_voltage":
+            mine = values[0, : model.count, alike].ravel()
+            rows.append(_limit(f"cells like {alike[0]}", name, unit, mine))
+            if cells.necked is not None and name != "cell_onset_voltage":
                 rows[-1]["note"] = held
     return rows
 
 
 def _limit(where: str, name: str, unit: str, values: Floats) -> dict[str, Any]:
-    good = values[~np.isnan(values)]
-    low, high = (float(good.min()), float(good.max())) if len(good) else (np.nan, np.nan)
-    note = "" if len(good) == len(values) else "some tolerance ends have no value"
+    low, middle, high = (float(x) for x in spread(values))
+    lost = int(np.isnan(values).sum())
     return {
         "where": where,
         "quantity": name,
         "unit": unit,
-        "nominal": float(values[0]),
+        "nominal": middle,
         "pass_from": low,
         "pass_to": high,
-        "note": note,
+        "note": f"{lost} of {values.size} chips have no value" if lost else "",
     }
 
 
@@ -268,7 +172,6 @@ def plan_text(
     stamp: Stamp,
     *,
     study: Study,
-    tolerances: Tolerances,
     drive: Sequence[dict[str, Any]],
     sweep: Sweep,
     test_cells: Sequence[str],
@@ -289,12 +192,8 @@ def plan_text(
         f"Study: {study.title}. Predicted curves and bands: predicted.nc and predicted.csv"
         + (", bursts also predicted-bursts.csv." if "carrier" in plan.curves else "."),
         "Limits: limits.csv; a chip passes where every value lies between pass_from and pass_to.",
-        f"Bands cover radius +-{tolerances.radius * 1e6:.3g} um, thickness of all layers "
-        f"+-{tolerances.thickness * 100:.3g} %, quality factor "
-        f"+-{tolerances.quality_factor * 100:.3g} %, film coupling "
-        f"+-{tolerances.film_coupling * 100:.3g} %, one at a time, and thickness with radius where",
-        "they shift the resonance the same way. The model's own error is held only as far as these",
-        "tolerances hold it.",
+        f"Bands and limits are the lowest and the highest of {plan.chips} chips made with the",
+        "scatter that the study states ([fabrication]); the model's own error is not in them.",
         "",
         "## 1. Test cells on the coupon, vibrometer",
         "",

@@ -11,11 +11,9 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.collections import EllipseCollection, LineCollection
 from matplotlib.colors import Normalize
 from matplotlib.patches import Rectangle
-from numpy.typing import NDArray
 
 from arrayopt.base.arrays import Floats
 from arrayopt.base.glossary import quantity
-from arrayopt.base.labelled import complex_values
 from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.results.plots.style import (
     AMPLITUDES,
@@ -90,20 +88,19 @@ def plot_front(
 
 
 def plot_response(design: xr.Dataset, *, ax: Axes | None = None, legend: bool = True) -> Axes:
-    """Level at the target against frequency: both sweep directions, small signal, band and jumps.
+    """Level at the target against frequency: both sweep directions, small signal, band and chips.
 
     Parameters
     ----------
     design : one stored design (no ``design`` dimension), with ``frequency``, ``pressure``,
-        ``opposite_pressure`` and ``small_signal_pressure``.
+        ``pressure_lowest``, ``pressure_highest``, ``opposite_pressure`` and
+        ``small_signal_pressure``.
     ax : to draw into; a new figure if not given.
     legend : False leaves it out.
 
     Returns
     -------
     matplotlib.axes.Axes
-        A jump is marked where a sweep's pressure steps by more than its neighbouring samples
-        explain and the two sweeps part there.
     """
     with styled():
         ax = new_axes(ax)
@@ -112,10 +109,25 @@ def plot_response(design: xr.Dataset, *, ax: Axes | None = None, legend: bool = 
         if design.attrs.get("excitation") == "down-sweep":
             sweep, other = other, sweep
         level = {
-            name: sound_pressure_level(complex_values(design, name))
-            for name in ("pressure", "opposite_pressure", "small_signal_pressure")
+            name: sound_pressure_level(np.asarray(design[name], dtype=np.float64))
+            for name in (
+                "pressure",
+                "pressure_lowest",
+                "pressure_highest",
+                "opposite_pressure",
+                "small_signal_pressure",
+            )
         }
         _shade_band(ax, design)
+        ax.fill_between(
+            f,
+            level["pressure_lowest"],
+            level["pressure_highest"],
+            color=MARKS[0].colour,
+            alpha=0.25,
+            lw=0.0,
+            label="lowest to highest chip",
+        )
         ax.plot(f, level["small_signal_pressure"], color=SOFT, lw=1.1, ls=":", label="small signal")
         ax.plot(
             f,
@@ -125,17 +137,7 @@ def plot_response(design: xr.Dataset, *, ax: Axes | None = None, legend: bool = 
             ls=(0, (5, 2)),
             label=other,
         )
-        ax.plot(f, level["pressure"], color=MARKS[0].colour, lw=1.8, label=sweep)
-        jumps = find_jumps(design)
-        for name, shape in (("opposite_pressure", "s"), ("pressure", "o")):
-            at = jumps[name]
-            for k in at:
-                # a gap in the line would hide the step; the two ends and a thin link show it
-                ends = [k, k + 1]
-                ax.plot(f[ends], level[name][ends], color=INK, lw=0.9, marker=shape, ms=4.2,
-                        mfc="white", mec=INK, zorder=4)  # fmt: skip
-        if any(len(at) for at in jumps.values()):
-            ax.plot([], [], color=INK, lw=0.9, marker="o", ms=4.2, mfc="white", label="jump")
+        ax.plot(f, level["pressure"], color=MARKS[0].colour, lw=1.8, label=f"{sweep}, median chip")
         top = max(float(np.nanmax(v)) for v in level.values() if np.isfinite(v).any())
         bottom = min(float(v[np.isfinite(v)].min()) for v in level.values() if np.isfinite(v).any())
         ax.set_ylim(max(top - FLOOR, bottom - 2.0), top + 2.0)
@@ -145,27 +147,6 @@ def plot_response(design: xr.Dataset, *, ax: Axes | None = None, legend: bool = 
         if legend:
             legend_above(ax)
     return ax
-
-
-def find_jumps(design: xr.Dataset) -> dict[str, NDArray[np.int64]]:
-    """Samples after which a sweep's pressure steps, for ``pressure`` and ``opposite_pressure``.
-
-    A step counts where it exceeds 2 % of the peak and five times the median of its six
-    neighbours, and where the two sweeps differ by as much on one side of it: a linear resonance,
-    however sharp, keeps both sweeps together.
-    """
-    both = {n: np.abs(complex_values(design, n)) for n in ("pressure", "opposite_pressure")}
-    apart = np.abs(complex_values(design, "pressure") - complex_values(design, "opposite_pressure"))
-    found = {}
-    for name, size in both.items():
-        floor = 0.02 * float(np.nanmax(size))
-        step = np.abs(np.diff(size))
-        padded = np.pad(step, 3, mode="edge")
-        window = np.lib.stride_tricks.sliding_window_view(padded, 7)
-        usual = np.median(np.delete(window, 3, axis=1), axis=1)
-        parted = np.maximum(apart[:-1], apart[1:]) > floor
-        found[name] = np.flatnonzero((step > floor) & (step > 5.0 * usual) & parted)
-    return found
 
 
 def plot_array(
@@ -346,7 +327,7 @@ def plot_burst(design: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         if design.attrs.get("excitation") == "burst":
             _shade_band(ax, design)
         lines = (
-            (complex_values(design, "pressure"), SOFT, 1.1, ":", "slow sweep"),
+            (design["pressure"], SOFT, 1.1, ":", "slow sweep"),
             (design["burst_end_pressure"], MARKS[1].colour, 1.3, (0, (5, 2)), "end of burst"),
             (design["burst_pressure"], MARKS[0].colour, 1.8, "-", "largest in burst"),
         )

@@ -9,10 +9,11 @@ import numpy as np
 import xarray as xr
 
 from arrayopt.base.errors import ResultsError, nearest_name
+from arrayopt.design.chips import NOMINAL
 from arrayopt.design.designs import DesignSpace
 from arrayopt.models.array import SWEEPS
 from arrayopt.models.beam import beam_patterns, pattern_angles
-from arrayopt.models.choose import fidelity_of, model_of, stronger
+from arrayopt.models.chips import Chips
 from arrayopt.results.read import Reading, identifier, knee
 from arrayopt.results.report.text import best_member
 
@@ -99,10 +100,8 @@ def beam_of(reading: Reading, chosen: Chosen) -> xr.DataArray | None:
     strategy = study.strategy(chosen.strategy)
     study, space = study.of(strategy), DesignSpace(study, strategy)
     designs = space.decode(np.asarray(design["vector"])[None, :])
-    several = bool(design.get("several_modes", 0))
-    fidelity = stronger(fidelity_of(study)) if several else None
-    model = model_of(designs, study, fidelity=fidelity)
-    rows = beam_patterns(model, frequency, SWEEPS[study.target.sweep])[:, 0]
+    model = Chips(designs, study, 1, use=NOMINAL)
+    rows = beam_patterns(model, frequency[:, None], SWEEPS[study.target.sweep])[:, 0, 0]
     azimuth = float(np.degrees(study.target.azimuth))
     names = [f"plane at {azimuth:g}°", f"plane at {azimuth + 90.0:g}°"]
     return xr.DataArray(

@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from arrayopt.base.arrays import Floats
 from arrayopt.base.glossary import MERITS, quantity, words
-from arrayopt.base.labelled import complex_values
 from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.results.plots.style import mark, unit_of
 from arrayopt.results.read import Reading
@@ -142,11 +141,11 @@ def _packed(values: NDArray[Any]) -> str:
 
 def _response(front: xr.Dataset) -> dict[str, Any]:
     """Levels of both sweeps, one byte each: steps below the design's largest level."""
-    if "pressure_real" not in front:
+    if "pressure" not in front:
         return {"points": 0}
     frequency = np.asarray(front["frequency"], dtype=np.float64)[:, ::EVERY] / 1e3
     size = [
-        np.abs(complex_values(front, name))[:, ::EVERY]
+        np.asarray(front[name], dtype=np.float64)[:, ::EVERY]
         for name in ("pressure", "opposite_pressure")
     ]
     level = sound_pressure_level(np.stack(size, axis=1))

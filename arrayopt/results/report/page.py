@@ -197,14 +197,15 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
     key = f"d{number}"
     parts = [f"<article><h3>{html_text(name)} <small>{html_text(chosen.reason)}</small></h3>"]
     parts.append('<div class="pair">')
-    if "pressure_real" in design:
+    if "pressure" in design:
         parts.append(
             picture(
                 partial(plot_response, design),
                 3.6,
                 f"{key}r",
-                "Response at the target in both sweep directions; open marks are jumps, the "
-                f"shaded range is the band{band_owner(reading.study)}.",
+                "Response at the target, median of the chips, in both sweep directions; shaded "
+                "around it what lies between the lowest and the highest chip; the shaded range is "
+                f"the band{band_owner(reading.study)}.",
                 f"Level against frequency of {name}; band "
                 f"{shown_number('band_lower', float(design['band_lower']))} to "
                 f"{shown('band_upper', float(design['band_upper']))}.",

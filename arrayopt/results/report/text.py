@@ -17,11 +17,10 @@ from arrayopt.base.glossary import (
     words,
 )
 from arrayopt.base.text import html_text
-from arrayopt.merits.evaluate import limits_in_force
-from arrayopt.merits.uncertainty import banded
+from arrayopt.merits.chips import limits_in_force
 from arrayopt.results.plots.style import typeset
 from arrayopt.results.read import Reading, identifier, objective_values, verified_merits
-from arrayopt.results.tables import band_text, group_rows
+from arrayopt.results.tables import chip_cells, chip_notes, group_rows, kept_text
 from arrayopt.study.model import Limit, Objective, Study
 
 MOST_GROUPS = 40
@@ -165,8 +164,8 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
     """Merits of one design with limits, margins and, where there are any, verified values."""
     limits = _limits(reading, strategy)
     verified = [n for n in verified_merits(design) if _there(design, f"verified_{n}")]
-    known = banded(design)
-    head = ["merit", "value", *(["95 % band"] if known else []), "unit", "limit", "margin"]
+    head = ["merit", "reached", "lowest chip", "median", "highest", "as drawn", "unit", "limit"]
+    head += ["margin", "chips that keep it"]
     head += ["verified", "difference"] if verified else []
     wanted = {o.name for o in reading.objectives}
     rows = []
@@ -178,10 +177,11 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
         row = [
             f"<strong>{title}</strong>" if name in wanted else title,
             shown_number(name, float(design[name])),
-            *([two_lines(band_text(design, name)) if name in known else ""] if known else []),
+            *chip_cells(design, name),
             html_text(typeset(quantity(margin).shown)),
             limits.get(name, ""),
             _margin(name, float(design[margin])) if margin in design else "",
+            kept_text(design, name),
         ]
         if verified:
             row += _verified(design, name) if name in verified else ["", ""]
@@ -190,23 +190,15 @@ def merit_table(reading: Reading, strategy: str, design: xr.Dataset) -> str:
         if name in design:
             label = words(name.removesuffix("_margin"))
             text = _margin(name, float(design[name]))
-            band = [""] if known else []
             unit = typeset(quantity(name).shown)
-            rows.append([label, "", *band, unit, "", text, *([""] * (2 if verified else 0))])
-    caption = "Merits, limits in force and distance from them; objectives in bold."
-    if known:
-        lost = float(design["draws_lost"]) if "draws_lost" in design else 0.0
-        caption += (
-            " Bands: what the study's calibration leaves open, 95 %, with the search's model."
-        )
-        if lost > 0.0:
-            caption += f" In {lost:.0%} of its draws the design has no merits."
+            rows.append([label, *[""] * 5, unit, "", text, *([""] * (3 if verified else 1))])
+    caption = " ".join(
+        [
+            "Merits, limits in force and distance from them; objectives in bold.",
+            *map(html_text, chip_notes(design)),
+        ]
+    )
     return html_table(head, rows, caption=caption)
-
-
-def two_lines(band: str) -> str:
-    """A band that a narrow column breaks only after its "to"."""
-    return band.replace(" to ", "\N{NO-BREAK SPACE}to ")
 
 
 def _there(design: xr.Dataset, name: str) -> bool:
