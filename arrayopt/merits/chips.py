@@ -1,4 +1,4 @@
-"""Merits of designs as their chips have them: what a share reaches, and which limits it keeps (M11)."""
+"""Merits of designs as their chips have them: what a share reaches, which limits it keeps (M11)."""
 
 from __future__ import annotations
 

@@ -111,7 +111,7 @@ def _curves(model: Chips, frequency: Floats) -> dict[str, NDArray[Any]]:
     sweep, bursts = SWEEPS[model.study.target.sweep], excitation_of(model.study, "burst")
 
     def size(way: int) -> tuple[Floats, Floats, Floats]:
-        pressure = np.abs(model.response(frequency, way).pressure)
+        pressure = model.response(frequency, way)
         return spread(np.moveaxis(pressure, 1, -1))
 
     low, middle, high = size(sweep)

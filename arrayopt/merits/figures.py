@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cached_property
+from itertools import product
 from typing import Any
 
 import numpy as np
 
 from arrayopt.base.arrays import Floats, Ints
+from arrayopt.base.shares import spread
 from arrayopt.base.status import BESIDE, Status, translated
 from arrayopt.design.designs import occupied
 from arrayopt.models.array import SWEEPS, ArrayModel, Band
@@ -20,24 +22,29 @@ from arrayopt.models.beam import beam_patterns, beam_width, side_lobe_level
 from arrayopt.models.cells import tables
 from arrayopt.models.choose import excitation_of
 from arrayopt.models.excitations.figures import PulseFigures
+from arrayopt.models.onset import array_onsets
 from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.sound.level import sound_pressure_level
 
 
 class Asked:
-    """One model's answers about a batch under the study's excitation, each computed once."""
+    """The chips' answers under the study's excitation, each computed once; (design, chip)."""
 
     def __init__(self, model: ArrayModel) -> None:
-        self.model, self.study, self.cells = model, model.study, model.cells
-        self.designs = model.designs
+        self.model, self.study, self.designs = model, model.study, model.designs
+        self.cells = model.made.nominal
         self.level = 10.0 ** (self.study.target.level / 20.0)
         self.sweep = SWEEPS[self.study.target.sweep]
         self.driven = self.designs.drive_amplitude > 0.0
         excitation = excitation_of(self.study)
         assert excitation is not None
         self.excitation = excitation
-        self.lacking: Ints = np.zeros(len(self.designs), dtype=np.int64)
+        self.lacking: Ints = np.zeros((len(self.designs), model.count), dtype=np.int64)
         """`Status` of what was asked beside the band."""
+
+    def of_chips(self, values: Floats) -> Floats:
+        """Coefficients (design, chip, cell) of `Made` without the chips that are not shown."""
+        return values[:, : self.model.count]
 
     @cached_property
     def band(self) -> Band:
@@ -46,10 +53,15 @@ class Asked:
 
     @cached_property
     def status(self) -> Ints:
-        """Why a design has no band, (design,)."""
+        """Why a chip has no band, (design, chip)."""
         overlooked = 0 if "quadratic_ratio" in self.model.trusted else Status.STRONGLY_QUADRATIC
         flags = np.where(self.driven, self.cells.status & ~int(overlooked), 0)
-        return np.asarray(self.band.status | np.bitwise_or.reduce(flags, axis=1))
+        return np.asarray(self.band.status | np.bitwise_or.reduce(flags, axis=1)[:, None])
+
+    @cached_property
+    def onset(self) -> Floats:
+        """Of every chip's array, (design, chip) [V]."""
+        return array_onsets(self.model)
 
     @cached_property
     def burst(self) -> Band | None:
@@ -69,8 +81,8 @@ class Asked:
 
     @cached_property
     def beam(self) -> Floats:
-        """Patterns at the centre frequency, (plane, design, angle)."""
-        return beam_patterns(self.model, self.band.centre, self.sweep)
+        """Patterns at the chips' median centre frequency, (plane, design, chip, angle)."""
+        return beam_patterns(self.model, spread(self.band.centre)[1], self.sweep)
 
     def changed(self, **how: bool) -> Band:
         """The band of the same excitation at small signal, or sent and received."""
@@ -88,42 +100,49 @@ class Asked:
         return band
 
     def values(self, names: frozenset[str]) -> dict[str, Floats]:
-        """Merits of these names that the study has, (design,)."""
+        """Merits of these names that the study has, (design, chip), chip 1 where all are alike."""
         found = {name: function(self) for name, function in MERITS.items() if name in names}
         return {name: np.array(value) for name, value in found.items() if value is not None}
 
 
 def _film_stress(a: Asked) -> Floats:
-    study, designs, cells = a.study, a.designs, a.cells
-    rings = np.asarray(designs.ring, dtype=bool)
+    study, group = a.study, a.designs.layout.group_of_cell
+    rings = np.asarray(a.designs.ring, dtype=bool)
     disc, ring = tables(
         study.stack, study.model.n_transverse, disc=not rings.all(), ring=bool(rings.any())
     )
     active = next(k for k, layer in enumerate(study.stack) if layer.active)
-    largest = np.zeros(len(designs))
-    for sign in (-1.0, 1.0):
+    # of the cells of a group the one that moves most
+    moved = np.full((*a.band.deflection.shape[:2], a.designs.layout.n_groups), -np.inf)
+    np.maximum.at(moved, (slice(None), slice(None), group), a.band.deflection)
+    largest = np.zeros(moved.shape[:2])
+    for chip, sign in product(range(moved.shape[1]), (-1.0, 1.0)):
         stress = film_stress(
             disc,
             ring,
-            radius=designs.radius,
-            coverage=designs.electrode_coverage,
-            ring=designs.ring,
-            voltage=designs.bias + sign * designs.drive_amplitude,
-            shape=cells.modes.static_shape + sign * a.band.deflection[..., None] * cells.shape,
+            radius=a.designs.radius,
+            coverage=a.designs.electrode_coverage,
+            ring=a.designs.ring,
+            voltage=a.designs.bias + sign * a.designs.drive_amplitude,
+            shape=a.cells.modes.static_shape + sign * moved[:, chip, :, None] * a.cells.shape,
         )
         worst = np.maximum(np.abs(stress.centre[..., active]), np.abs(stress.edge[..., active]))
-        largest = np.maximum(largest, worst.max(axis=1))
+        largest[:, chip] = np.maximum(largest[:, chip], worst.max(axis=1))
     return largest
 
 
 def _deflection(a: Asked) -> Floats:
-    swing = np.abs(a.cells.static_deflection) + a.band.deflection
-    return np.asarray(swing.max(axis=-1) / a.study.thickness)
+    still = np.abs(a.cells.static_deflection)[:, a.designs.layout.group_of_cell]
+    return np.asarray((still[:, None] + a.band.deflection).max(axis=-1) / a.study.thickness)
 
 
 def _bow(a: Asked) -> Floats:
+    quadratic, stiffness = (
+        a.of_chips(a.model.made.quadratic),
+        a.of_chips(a.model.made.arrays.stiffness),
+    )
     with np.errstate(invalid="ignore"):
-        bow = np.abs(a.cells.quadratic) * a.band.deflection / a.cells.stiffness
+        bow = np.abs(quadratic) * a.band.deflection / stiffness
     return np.asarray(bow.max(axis=-1))
 
 
@@ -133,11 +152,11 @@ def _range(a: Asked) -> Floats:
 
 def _field(a: Asked) -> Floats:
     voltage = np.abs(a.designs.bias) + a.designs.drive_amplitude
-    return np.asarray(voltage.max(axis=1) / a.study.film.thickness)
+    return np.asarray(voltage.max(axis=1) / a.study.film.thickness)[:, None]
 
 
 Merit = Callable[[Asked], Any]
-"""(design,), SI, levels in dB, angles in degrees; None where the study has no such thing."""
+"""(design, chip), SI, levels in dB, angles in degrees; None where the study has no such thing."""
 
 _EVERY_TIME: dict[str, Merit] = {
     "fractional_bandwidth": lambda a: a.band.fractional_width,
@@ -151,12 +170,11 @@ _EVERY_TIME: dict[str, Merit] = {
     "quadratic_ratio": _bow,
     "model_range": _range,
     "electric_field": _field,
-    "onset_voltage": lambda a: np.where(a.driven, a.cells.onset, -np.inf).max(axis=1),
-    "first_onset_voltage": lambda a: np.where(a.driven, a.cells.onset, np.inf).min(axis=1),
-    "drive_to_onset": lambda a: (a.designs.drive_amplitude / a.cells.onset).max(axis=1),
-    "die_area": lambda a: occupied(a.designs, a.study).prod(axis=1),
+    "die_area": lambda a: occupied(a.designs, a.study).prod(axis=1)[:, None],
 }
 _WHERE_ASKED: dict[str, Merit] = {
+    "onset_voltage": lambda a: a.onset,
+    "drive_to_onset": lambda a: a.designs.drive_amplitude.max(axis=1)[:, None] / a.onset,
     "small_signal_bandwidth": lambda a: a.changed(small=True).fractional_width,
     "two_way_bandwidth": lambda a: a.changed(two_way=True).fractional_width,
     "swept_bandwidth": lambda a: _width(a.beside("up-sweep")),

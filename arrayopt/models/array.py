@@ -1,14 +1,13 @@
-"""What every model of an array answers, whatever it computes, and the form of its answers.
+"""What an array model answers about a batch of designs, whatever computes it, and in which form.
 
-A model is a batch of designs in one study: merits, verification, reports and exports ask it, and
-nobody else. `choose.model_of` says which model that is. Rows of a batch are designs today; a model
-of chips as made has one row for each chip of a design.
+Merits, verification, reports and exports ask it, and nobody else. Rows are chips as made, (design,
+chip); cells are cells.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Protocol
 
@@ -20,7 +19,7 @@ from arrayopt.models.bands.read import largest_in_time
 
 if TYPE_CHECKING:
     from arrayopt.design.designs import Designs
-    from arrayopt.models.cells import Cells
+    from arrayopt.models.made import Made
     from arrayopt.study.model import BurstLength, Study
 
 
@@ -35,7 +34,7 @@ SWEEPS = {"up-sweep": UP, "down-sweep": DOWN, "small-signal": SMALL}
 
 @dataclass(frozen=True)
 class Band:
-    """Peak and band of a batch of responses; arrays (design,) or (design, group)."""
+    """Peak and band of a batch of responses; arrays (design, chip) or (design, chip, cell)."""
 
     peak_pressure: Floats
     peak_frequency: Floats
@@ -46,9 +45,9 @@ class Band:
     power: Floats
     """Largest mean mechanical power taken by all cells, W."""
     deflection: Floats
-    """(design, group): largest centre amplitude, m."""
+    """(design, chip, cell): largest centre amplitude, m."""
     status: Ints
-    """`Status` of each; where it is not 0 the others are NaN."""
+    """`Status` of each; where it is more than `Status.CHIP_BEATS` the others are NaN."""
 
     @property
     def width(self) -> Floats:
@@ -82,22 +81,6 @@ class Band:
         names = Band.__dataclass_fields__
         every = {n: [getattr(band, n) for band in (self, *others)] for n in names}
         return Band(**{n: change(n, *values) for n, values in every.items()})  # type: ignore[arg-type]
-
-
-@dataclass(frozen=True)
-class Response:
-    """Response of a batch of arrays; frequency (design, frequency) in Hz."""
-
-    frequency: Floats
-    pressure: Complex
-    """(design, frequency): far-field pressure amplitude at the target, Pa."""
-    group_pressure: Complex
-    """(design, group, frequency): each group's share of it."""
-    deflection: Complex
-    """(design, group, frequency): centre displacement amplitude, mean of the group's cells, m."""
-    site: Complex
-    """(design, site, frequency): that of cells that move alike, delays that steer taken out, m."""
-    site_of_cell: Ints
 
 
 @dataclass(frozen=True)
@@ -143,32 +126,27 @@ class Envelopes:
     time: Floats
     """(entry, time): window centres from the start of the drive, s."""
     pressure: Complex
-    """(entry, time): at the target, Pa, travel time left out; p = Re(P e^{j phi}), phi the drive's
-    phase."""
+    """(entry, chip, time): at the target, Pa, travel time left out; p = Re(P e^{j phi}), phi the
+    drive's phase."""
     burst_end: int
     """Index of the last window inside the drive."""
     deflection: Floats
-    """(entry, group): largest centre amplitude, m."""
-    alone: Floats
-    """(entry, group): largest pressure amplitude of each group by itself, Pa."""
+    """(entry, chip, cell): largest centre amplitude, m."""
     power: Floats
-    """(entry,): largest mechanical power taken by all cells, averaged over a cycle, W."""
+    """(entry, chip): largest mechanical power taken by all cells, averaged over a cycle, W."""
     status: Ints
-    """(entry,): 0, or union of `TransientStatus` over the driven groups."""
-
-    def silenced(self, rows: NDArray[np.bool_]) -> Envelopes:
-        """Without the pressure of some entries, which may be no number."""
-        return replace(self, pressure=np.where(rows[:, None], 0.0, self.pressure))
+    """(entry, chip): `ChipStatus`; other values are NaN where it is not 0."""
 
     @cached_property
     def peak(self) -> Floats:
-        """Largest amplitude while the drive lasts, (entry,), Pa: between windows, too."""
-        return largest_in_time(np.abs(self.pressure[:, : self.burst_end + 1]))
+        """Largest amplitude while the drive lasts, (entry, chip), Pa: between windows, too."""
+        size = np.abs(self.pressure[..., : self.burst_end + 1])
+        return largest_in_time(size.reshape(-1, size.shape[-1])).reshape(size.shape[:-1])
 
     @property
     def end(self) -> Floats:
-        """Amplitude in the last cycle of the drive, (entry,), Pa."""
-        return np.abs(self.pressure[:, self.burst_end])
+        """Amplitude in the last cycle of the drive, (entry, chip), Pa."""
+        return np.abs(self.pressure[..., self.burst_end])
 
 
 ONE_MODE_RANGE = {"deflection_ratio": 1.2, "quadratic_ratio": 0.15}
@@ -179,7 +157,7 @@ PLATE_RANGE = {"deflection_ratio": 2.0}
 
 
 class ArrayModel(Protocol):
-    """A batch of designs in one study, computed by one model."""
+    """Chips of a batch of designs in one study."""
 
     @property
     def trusted(self) -> Mapping[str, float]:
@@ -197,12 +175,21 @@ class ArrayModel(Protocol):
         ...
 
     @property
-    def cells(self) -> Cells:
-        """Lumped coefficients of the batch."""
+    def count(self) -> int:
+        """Chips of each design."""
+        ...
+
+    @property
+    def made(self) -> Made:
+        """Coefficients of the chips and, as ``nominal``, those of the designs."""
+        ...
+
+    def linear(self) -> ArrayModel:
+        """The same chips as if their springs were linear."""
         ...
 
     def band(self, sweep: int, level: float) -> Band:
-        """Contiguous band around the peak of each design's response (M10.1).
+        """Contiguous band around the peak of each chip's response (M10.1).
 
         Parameters
         ----------
@@ -211,16 +198,22 @@ class ArrayModel(Protocol):
         """
         ...
 
-    def response(self, frequency: Floats, sweep: int) -> Response:
-        """Far-field response at frequencies (design, frequency) [Hz], ascending, along a sweep.
+    def response(self, frequency: Floats, sweep: int) -> Floats:
+        """Pressure amplitude at the target (design, chip, frequency) along a sweep [Pa].
 
-        Phasors e^{+jwt} of peak amplitudes at the study's distance, propagation phase and
-        absorption included.
+        ``frequency`` (design, frequency) [Hz]; NaN outside the sweep. Absorption included.
+        """
+        ...
+
+    def motion(self, frequency: Floats, sweep: int) -> Complex:
+        """Centre displacement of every cell (design, chip, cell) where a sweep has come to [m].
+
+        ``frequency`` (design,) [Hz]; phasors e^{+jwt}, without what steers.
         """
         ...
 
     def receive(self, design: Ints, frequency: Floats) -> Floats:
-        """Charge received by all channels per pressure at a reflector, (entry,) [C/Pa] (M8.11).
+        """Charge received by all channels per pressure at a reflector, (entry, chip) [C/Pa]; M8.11.
 
         At small signal; ``frequency`` (entry,) [Hz]; absorbed on the way back.
         """

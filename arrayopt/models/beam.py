@@ -8,7 +8,7 @@ import numpy as np
 
 from arrayopt.physics.numerics.compiled import inner, kernel
 from arrayopt.physics.numerics.threads import spread
-from arrayopt.physics.sound.radiation import directivity_scalar, directivity_series
+from arrayopt.physics.sound.radiation import directivity_scalar
 
 if TYPE_CHECKING:
     from arrayopt.base.arrays import Complex, Floats
@@ -25,7 +25,7 @@ def pattern_angles() -> Floats:
 
 
 def beam_patterns(model: ArrayModel, frequency: Floats, sweep: int) -> Floats:
-    """Level of each design against polar angle in two planes, relative to each one's largest.
+    """Level of each chip against polar angle in two planes, relative to each one's largest.
 
     Parameters
     ----------
@@ -35,32 +35,35 @@ def beam_patterns(model: ArrayModel, frequency: Floats, sweep: int) -> Floats:
 
     Returns
     -------
-    array (plane, design, angle)
+    array (plane, design, chip, angle)
         In the target's plane, in which delays steer, and in the plane across it (M9.7). Far field,
         baffled half space. NaN where the frequency is NaN.
     """
-    cells, designs, target = model.cells, model.designs, model.study.target
+    designs, made, target = model.designs, model.made, model.study.target
+    chips, speed = model.count, model.study.air_state.sound_speed
     known = np.isfinite(frequency)
-    lone = np.where(known, frequency, np.nanmax(cells.natural_frequency, axis=1, initial=1.0))
-    found = model.response(lone[:, None], sweep)
-    owner, speed = designs.layout.group_of_cell, model.study.air_state.sound_speed
-    moved = found.site[:, found.site_of_cell, 0] * cells.volume[:, owner]
-    silent = (designs.drive_amplitude == 0.0)[:, owner]
+    lone = np.where(
+        known, frequency, np.nanmax(made.nominal.natural_frequency, axis=1, initial=1.0)
+    )
+    moved = model.motion(lone, sweep) * made.arrays.volume[:, :chips]
+    silent = (designs.drive_amplitude == 0.0)[:, None, designs.layout.group_of_cell]
     moved = np.where(silent & np.isnan(moved), 0.0, moved)
-    x, y = designs.positions()[..., 0], designs.positions()[..., 1]
+    moved = np.where(known[:, None, None], moved, np.nan)
+    place, shape = designs.positions(), moved.shape[:2]
+    row = np.repeat(np.arange(shape[0]), chips)
     planes = []
     for turn in (0.0, 0.5 * np.pi):
         azimuth = target.azimuth + turn
-        planes.append(
-            pattern(
-                np.where(known[:, None], moved, np.nan),
-                delay=(x * np.cos(azimuth) + y * np.sin(azimuth)) / speed,
-                w=2.0 * np.pi * lone,
-                ka_per_w=(cells.radius / speed)[:, owner],
-                directivity=directivity_series(cells.shape)[:, owner],
-                steering=float(np.sin(target.polar)) if target.steered and turn == 0.0 else 0.0,
-            )
+        delay = place @ np.array([np.cos(azimuth), np.sin(azimuth)]) / speed
+        levels = pattern(
+            moved.reshape(len(row), -1),
+            delay=delay[row],
+            w=2.0 * np.pi * lone[row],
+            ka_per_w=made.arrays.radius[:, :chips].reshape(len(row), -1) / speed,
+            directivity=made.arrays.transform[row] / made.arrays.transform[row][..., :1],
+            steering=float(np.sin(target.polar)) if target.steered and turn == 0.0 else 0.0,
         )
+        planes.append(levels.reshape(*shape, -1))
     return np.stack(planes)
 
 
@@ -101,9 +104,9 @@ def pattern(
 
 
 def beam_width(pattern: Floats, *, level: float = 0.5**0.5) -> Floats:
-    """Full angle around the largest lobe where the pattern stays above ``level`` (design,), rad.
+    """Full angle around the largest lobe where the pattern stays above ``level`` (...,), rad.
 
-    ``pattern`` (design, angle). Between directions it is the cubic through the nearest four, which
+    ``pattern`` (..., angle). Between directions it is the cubic through the nearest four, which
     holds lobes of 3 degrees to 1e-4. 180 degrees where it never falls below; NaN stays NaN.
     """
     out, _ = _lobes(pattern, level)
@@ -111,7 +114,7 @@ def beam_width(pattern: Floats, *, level: float = 0.5**0.5) -> Floats:
 
 
 def side_lobe_level(pattern: Floats) -> Floats:
-    """Highest level outside the main lobe, side or grating lobe alike, (design,) in dB.
+    """Highest level outside the main lobe, side or grating lobe alike, (...,) in dB.
 
     The main lobe ends at the first minimum on each side. -inf where there is no other lobe.
     """
@@ -152,10 +155,10 @@ def _patterns(
 
 
 def _lobes(pattern: Floats, level: float) -> tuple[Floats, Floats]:
-    width = np.empty(pattern.shape[0])
-    side = np.empty(pattern.shape[0])
-    _measure_lobes(np.ascontiguousarray(pattern), pattern_angles(), level, width, side)
-    return width, side
+    rows = np.ascontiguousarray(pattern).reshape(-1, pattern.shape[-1])
+    width, side = np.empty(len(rows)), np.empty(len(rows))
+    _measure_lobes(rows, pattern_angles(), level, width, side)
+    return width.reshape(pattern.shape[:-1]), side.reshape(pattern.shape[:-1])
 
 
 @kernel

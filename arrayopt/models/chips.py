@@ -1,36 +1,48 @@
-"""Chips made after a batch of designs, every cell apart, along slow sweeps (M11, M12)."""
+"""Chips made after a batch of designs, every cell apart, in time: the array model (M11, M12)."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import ClassVar, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from arrayopt.base.arrays import Floats, Ints
+from arrayopt.base.arrays import Complex, Floats, Ints
 from arrayopt.base.status import Status, translated
 from arrayopt.design.chips import draw_chips
 from arrayopt.design.designs import Designs
-from arrayopt.models.array import DOWN, ONE_MODE_RANGE, SMALL, UP, Band
+from arrayopt.models.array import (
+    DOWN,
+    ONE_MODE_RANGE,
+    PLATE_RANGE,
+    SMALL,
+    TWO_WAY,
+    UP,
+    Band,
+    Drive,
+    Envelopes,
+)
 from arrayopt.models.bands.read import read_bands
 from arrayopt.models.made import Made, made_chips
-from arrayopt.models.one_mode.grid import MARGIN_LINEWIDTHS
-from arrayopt.models.one_mode.response import absorption_constants
 from arrayopt.physics.intime.flow_kernel import ChipArrays
-from arrayopt.physics.intime.slow_flow import ChipStatus, chip_sweep, linear_figures
+from arrayopt.physics.intime.slow_flow import ChipStatus, ChipSweep, chip_sweep, linear_figures
 from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.numerics.threads import thread_count
-from arrayopt.physics.sound.path import path_factors
+from arrayopt.physics.sound.path import absorption_constants, path_factors
 from arrayopt.study.model import Study
 
 PER_CHIP = frozenset(ChipArrays._fields[: ChipArrays._fields.index("nominal")])
 SHARED = frozenset({"pair", "distance", "neck", "sine", "density", "sound_speed"})
 """Fields of `ChipArrays` with a chip axis, and without any; the rest have a design axis."""
 
+MARGIN_LINEWIDTHS = 4.0
+"""A sweep goes on so far beyond all resonances and backbones."""
 NOWHERE = (1e5, 1.1e5)
 """Sweep of what has no resonance (Hz); its status says why."""
+KEPT = 4096
+"""Most chips whose curves are kept in memory, to be asked again."""
 
 WORDS = {
     ChipStatus.BEATS: Status.CHIP_BEATS,
@@ -40,38 +52,69 @@ WORDS = {
 }
 
 
-class ChipCells(NamedTuple):
-    """What merits ask of the cells of chips; (design, chip, cell), chip 1 where all are alike."""
+class Pace(NamedTuple):
+    """How finely sweeps are computed (M12.4)."""
 
-    stiffness: Floats
-    quadratic: Floats
-    static_deflection: Floats
-    """Of the design: what making changes in it is left out."""
+    slowness: float
+    step: float
+    single: bool
+
+
+QUICK = Pace(slowness=15.0, step=0.2, single=True)
+"""Of searches."""
+FINE = Pace(slowness=40.0, step=0.12, single=False)
+"""Of verification."""
+
+
+class Curves(NamedTuple):
+    """Some rows of chips along a sweep, by ascending frequency; windows beyond the last are NaN."""
+
+    frequency: Floats
+    """(row, window) [Hz]."""
+    known: Ints
+    """(row,): windows."""
+    volume: Floats
+    """(row, chip, window): size of the volume displacement towards the target (m3)."""
+    power: Floats
+    """(row, chip): largest (W)."""
+    deflection: Floats
+    """(row, chip, cell) [m]."""
     status: Ints
-    """`Status` of the design's cells."""
+    """(row, chip): `Status`."""
 
 
 @dataclass(frozen=True)
 class Chips:
-    """The chips of a batch of designs in one study: a model whose rows are (design, chip).
-
-    One mode a cell, mutual radiation in full, whatever the study's search computes.
+    """The chips of a batch of designs in one study; see `ArrayModel`.
 
     Parameters
     ----------
     designs, study : the batch; the study's ``fabrication`` says how chips differ.
     count : chips of each design; chip k is the same however many there are.
     use : which draws, see `draw_chips`.
+    modes : of each cell; None for the study's.
+    pace : how finely sweeps are computed.
     told : called with the number of chips just computed.
+    bends : False leaves springs linear.
     """
 
     designs: Designs
     study: Study
     count: int
     use: str = "choose"
+    modes: int | None = None
+    pace: Pace = QUICK
     told: Callable[[int], object] = field(default=lambda done: None, compare=False)
+    bends: bool = True
 
-    trusted: ClassVar = ONE_MODE_RANGE
+    @property
+    def trusted(self) -> Mapping[str, float]:
+        """See `ArrayModel`."""
+        return ONE_MODE_RANGE if self._modes == 1 else PLATE_RANGE
+
+    @property
+    def _modes(self) -> int:
+        return self.study.model.modes if self.modes is None else self.modes
 
     @cached_property
     def made(self) -> Made:
@@ -82,61 +125,137 @@ class Chips:
             position=self.designs.layout.unit_position,
             seed=self.study.seed,
             use=self.use,
+            calibration=self.study.calibration,
         )
-        return made_chips(self.designs, self.study, draws)
+        return made_chips(self.designs, self.study, draws, n_modes=self._modes)
+
+    def linear(self) -> Chips:
+        """See `ArrayModel`."""
+        return replace(self, bends=False)
 
     @cached_property
-    def cells(self) -> ChipCells:
-        """Of the chips."""
-        nominal, group = self.made.nominal, self.designs.layout.group_of_cell
-        of_designs = (nominal.static_deflection, nominal.status)
-        return ChipCells(
-            self.made.arrays.stiffness[:, : self.count],
-            self.made.quadratic[:, : self.count],
-            *(value[:, None, group] for value in of_designs),  # type: ignore[arg-type]
-        )
+    def _kept(self) -> dict[tuple[int, bool], list[Curves]]:
+        return {}
 
     def band(self, sweep: int, level: float) -> Band:
-        """Contiguous band around the peak of each chip's response; (design, chip).
+        """See `ArrayModel.band`.
 
-        Parameters
-        ----------
-        sweep : UP, DOWN or SMALL.
-        level : limit of the band below the peak as a pressure ratio.
-
-        Returns
-        -------
-        Band
-            ``deflection`` (design, chip, cell). Chips whose status is `Status.CHIP_BEATS` alone
-            keep their values: means over the beat. Peak, edges and ripple are read at the sweep's
-            windows, at least 60 a linewidth. A chip's values do not depend on ``count``.
+        Chips whose status is `Status.CHIP_BEATS` alone keep their values: means over the beat.
+        Peak, edges and ripple are read at the sweep's windows, at least 60 a linewidth. A chip's
+        values do not depend on ``count``.
         """
-        if sweep not in (UP, DOWN, SMALL):
-            raise ValueError(f"sweep {sweep}: chips are computed one way, UP, DOWN or SMALL.")
-        rows = _rows(self.made.arrays)
-        if sweep == SMALL:
-            rows = rows._replace(cubic=np.zeros_like(rows.cubic))
-        low, high = self._ends(rows)
-        at_once = max(2 * thread_count(), 1)
         parts = []
-        for first in range(0, len(low), at_once):
-            part = slice(first, first + at_once)
-            taken = rows._replace(
-                **{name: getattr(rows, name)[part] for name in set(rows._fields) - SHARED}
-            )
-            parts.append(self._swept(taken, low[part], high[part], sweep, level))
-            self.told(LANES * len(low[part]))
-        shape = (len(self.designs), -1)
-        every = Band.joined(parts).map(lambda _, x: x.reshape(*shape, *x.shape[1:]))
-        return every.map(lambda _, x: x[:, : self.count])
+        two_way = sweep & TWO_WAY != 0
+        heard = iter(self._curves(SMALL, unit=True)) if two_way else None
+        for curves in self._curves(sweep & ~TWO_WAY):
+            parts.append(self._banded(curves, level, None if heard is None else next(heard)))
+        every = Band.joined(parts).map(self._shown)
+        return every
+
+    def response(self, frequency: Floats, sweep: int) -> Floats:
+        """See `ArrayModel.response`: linear between the sweep's windows."""
+        out = np.full((len(self.designs), self.count, frequency.shape[1]), np.nan)
+        self._interpolated(self._curves(sweep), frequency, out)
+        return np.asarray(out * self._path(2.0 * np.pi * frequency)[:, None])
+
+    def receive(self, design: Ints, frequency: Floats) -> Floats:
+        """See `ArrayModel.receive`: by reciprocity what one volt on every channel moves."""
+        order = np.argsort(design, kind="stable")
+        numbers, first = np.unique(design[order], return_index=True)
+        out = np.empty((design.size, self.count))
+        for number, mine in zip(numbers, np.split(order, first[1:]), strict=True):
+            one = replace(self, designs=self.designs.take(np.array([number])))
+            found = np.full((1, self.count, mine.size), np.nan)
+            rising = np.argsort(frequency[mine], kind="stable")
+            one._interpolated(one._curves(SMALL, unit=True), frequency[mine][rising][None], found)
+            out[mine[rising]] = found[0].T
+        return out * self._way_back(2.0 * np.pi * frequency)[:, None]
+
+    def motion(self, frequency: Floats, sweep: int) -> Complex:
+        """See `ArrayModel.motion`."""
+        rows, modal = self._rows(linear=sweep == SMALL or not self.bends)
+        low, high = self._ends
+        each = len(low) // len(self.designs)
+        stop = np.repeat(np.nan_to_num(frequency, nan=1.0), each)
+        start = np.minimum(high, 2.0 * stop) if sweep == DOWN else np.maximum(low, 0.5 * stop)
+        start = np.where(start == stop, 1.001 * stop, start)
+        found = self._flow(rows, modal, start, stop)
+        turn = np.exp(2j * np.pi * stop[:, None] * rows.lead)[:, None, :]
+        return self._shown("", found.settled * turn)
+
+    def envelopes(self, design: Ints, drive: Drive, *, ring_cycles: int = 0) -> Envelopes:
+        """See `ArrayModel.envelopes`."""
+        from arrayopt.models.pulses import envelopes
+
+        return envelopes(self, design, drive, ring_cycles)
+
+    def _shown(self, _: str, x: Any) -> Any:
+        """Rows of chips, flat or not, as (design, chip, ...)."""
+        whole = x.reshape(len(self.designs), -1, *x.shape[2:])
+        return whole[:, : self.count]
 
     def _path(self, w: Floats) -> Floats:
         """Pressure amplitude at the target per volume displacement [Pa/m3]."""
         air, distance = self.study.air_state, self.study.target.distance
         return path_factors(air.density, distance, absorption_constants(air), w)
 
-    def _ends(self, rows: ChipArrays) -> tuple[Floats, Floats]:
+    def _way_back(self, w: Floats) -> Floats:
+        """What absorption leaves on the way back."""
+        air, distance = self.study.air_state, self.study.target.distance
+        spread = air.density * w**2 / (2.0 * np.pi * distance)
+        return np.asarray(self._path(w) / spread)
+
+    def _interpolated(self, parts: list[Curves], frequency: Floats, out: Floats) -> None:
+        """Sizes of volumes at ascending frequencies (design, point), into (design, chip, point)."""
+        each, row = -(-self.count // LANES), 0
+        for curves in parts:
+            for k, n in enumerate(curves.known):
+                d, first = row // each, row % each * LANES
+                for c in range(min(LANES, self.count - first)):
+                    out[d, first + c] = np.interp(
+                        frequency[d],
+                        curves.frequency[k, :n],
+                        curves.volume[k, c, :n],
+                        left=np.nan,
+                        right=np.nan,
+                    )
+                row += 1
+
+    def _rows(self, *, linear: bool, unit: bool = False) -> tuple[ChipArrays, Any]:
+        """Every ``LANES`` chips of a design as a design of their own, and their modes.
+
+        A sweep's steps and ends are those of its slowest and fastest chips: so they are not another
+        number of chips' business. ``unit``: one volt on every channel.
+        """
+        arrays, modal = self.made.arrays, self.made.modal
+        each = arrays.mass.shape[1] // LANES
+        rows = arrays._replace(
+            **{
+                name: _in_rows(getattr(arrays, name), each, name in PER_CHIP)
+                for name in set(arrays._fields) - SHARED
+            }
+        )
+        if modal is not None:
+            modal = modal._replace(
+                **{n: _in_rows(getattr(modal, n), each, n != "shape") for n in modal._fields}
+            )
+        if unit:
+            push = _in_rows(self.made.force_per_volt, each, True)
+            still = np.zeros_like(rows.lead)
+            rows = rows._replace(force_re=push, force_im=0.0 * push, lead=still)
+            if modal is not None:
+                modal = modal._replace(force=_in_rows(self.made.modal_per_volt, each, True) + 0j)
+        if linear:
+            rows = rows._replace(cubic=np.zeros_like(rows.cubic))
+            if modal is not None:
+                still = {n: np.zeros_like(getattr(modal, n)) for n in ("quadratic", "cubic")}
+                modal = modal._replace(**still)
+        return rows, modal
+
+    @cached_property
+    def _ends(self) -> tuple[Floats, Floats]:
         """Sweep that holds all resonances and backbones of each row of chips, (row,) [Hz]."""
+        rows, _ = self._rows(linear=not self.bends)
         linear = linear_figures(rows)
         force = np.hypot(rows.force_re, rows.force_im)
         square = linear.resonance**2
@@ -161,55 +280,85 @@ class Chips:
             highest = np.repeat(np.nanmax(ends[1], axis=1), each) * shift.max(axis=1) / last
             low, high = np.fmin(low, lowest), np.fmax(high, highest)
         sound = np.isfinite(low) & (high > low)
-        ends = (
+        return (
             np.where(sound, low / (2.0 * np.pi), NOWHERE[0]),
             np.where(sound, high / (2.0 * np.pi), NOWHERE[1]),
         )
-        return ends
 
-    def _swept(self, rows: ChipArrays, low: Floats, high: Floats, sweep: int, level: float) -> Band:
-        """Bands of some rows of chips, (row * chip,)."""
-        start, stop = (high, low) if sweep == DOWN else (low, high)
-        found = chip_sweep(rows, start=start, stop=stop)
+    def _curves(self, sweep: int, *, unit: bool = False) -> list[Curves]:
+        """The chips along a sweep, in rows; kept where they are few."""
+        if sweep not in (UP, DOWN, SMALL):
+            raise ValueError(f"sweep {sweep}: UP, DOWN or SMALL.")
+        if not self.bends:
+            sweep = SMALL
+        if (sweep, unit) in self._kept:
+            return self._kept[sweep, unit]
+        rows, modal = self._rows(linear=sweep == SMALL, unit=unit)
+        low, high = self._ends
+        at_once = max(2 * thread_count(), 1)
+        parts = []
+        for first in range(0, len(low), at_once):
+            part = slice(first, first + at_once)
+            some = rows._replace(**{n: getattr(rows, n)[part] for n in set(rows._fields) - SHARED})
+            own = (
+                None
+                if modal is None
+                else modal._replace(**{n: getattr(modal, n)[part] for n in modal._fields})
+            )
+            ends = (high, low) if sweep == DOWN else (low, high)
+            found = self._flow(some, own, *(end[part] for end in ends))
+            parts.append(self._ascending(found, some, falls=sweep == DOWN))
+            self.told(LANES * len(low[part]))
+        if len(self.designs) * self.count <= KEPT:
+            self._kept[sweep, unit] = parts
+        return parts
+
+    def _flow(self, rows: ChipArrays, modal: Any, start: Floats, stop: Floats) -> ChipSweep:
+        several = {} if modal is None else {"modal": modal}
+        return chip_sweep(rows, start=start, stop=stop, **self.pace._asdict(), **several)
+
+    def _ascending(self, found: ChipSweep, rows: ChipArrays, *, falls: bool) -> Curves:
         known = np.isfinite(found.frequency).sum(axis=1)
-        frequency = np.nan_to_num(found.frequency, nan=1.0)
-        way = self._path(2.0 * np.pi * frequency)
-        pressure = np.abs(found.volume) * way[:, None]
-        if sweep == DOWN:
+        frequency, volume = found.frequency, np.abs(found.volume)
+        if falls:
             for k, n in enumerate(known):
-                frequency[k, :n] = frequency[k, n - 1 :: -1][:n]
-                pressure[k, :, :n] = pressure[k, :, :n][:, ::-1]
-        size = found.status.shape
+                frequency[k, :n] = frequency[k, :n][::-1].copy()
+                volume[k, :, :n] = volume[k, :, :n][:, ::-1].copy()
+        status = translated(found.status, WORDS)
+        driven = np.hypot(rows.force_re, rows.force_im).max(axis=2) > 0.0
+        status |= np.where(driven, 0, int(Status.NOT_DRIVEN))
+        power = np.fmax.reduce(found.power, axis=2)
+        return Curves(frequency, known, volume, power, found.deflection, status)
+
+    def _banded(self, curves: Curves, level: float, heard: Curves | None) -> Band:
+        """Bands of some rows, (row, chip)."""
+        shape = curves.status.shape
+        frequency = np.nan_to_num(curves.frequency, nan=1.0)
+        pressure = curves.volume * self._path(2.0 * np.pi * frequency)[:, None]
+        if heard is not None:
+            back = self._way_back(2.0 * np.pi * frequency)
+            for k, n in enumerate(curves.known):
+                at = heard.frequency[k, : heard.known[k]]
+                for c in range(shape[1]):
+                    size = heard.volume[k, c, : at.size]
+                    pressure[k, c, :n] *= np.interp(frequency[k, :n], at, size) * back[k, :n]
         flat = pressure.reshape(-1, pressure.shape[2])
         alive = np.isfinite(flat[:, 0]) & (flat > 0.0).any(axis=1)
-        points = np.where(alive, np.repeat(known, size[1]), 0)
-        columns, off = read_bands(np.repeat(frequency, size[1], axis=0), flat, points, level)
-        status = translated(found.status, WORDS).ravel()
-        force = np.hypot(rows.force_re, rows.force_im).max(axis=2).ravel()
-        status |= np.where(force == 0.0, int(Status.NOT_DRIVEN), 0)
+        points = np.where(alive, np.repeat(curves.known, shape[1]), 0)
+        columns, off = read_bands(np.repeat(frequency, shape[1], axis=0), flat, points, level)
+        status = curves.status.ravel().copy()
         off &= status & ~int(Status.CHIP_BEATS) == 0
         status |= np.where(off, int(Status.OFF_GRID), 0)
-        power = np.fmax.reduce(found.power, axis=2).ravel()
-        every = np.concatenate([columns, power[None]])
-        deflection = found.deflection.reshape(-1, found.deflection.shape[2])
+        every = np.concatenate([columns, curves.power.reshape(1, -1)])
+        deflection = curves.deflection.reshape(-1, curves.deflection.shape[2]).copy()
         lost = status & ~int(Status.CHIP_BEATS) != 0
         every[:, lost], deflection[lost] = np.nan, np.nan
-        return Band.of(every, deflection, status)
+        band = Band.of(every, deflection, status)
+        return band.map(lambda _, x: x.reshape(*shape, *x.shape[1:]))
 
 
-def _rows(arrays: ChipArrays) -> ChipArrays:
-    """Every ``LANES`` chips of a design as a design of their own.
-
-    A sweep's steps and ends are those of its slowest and fastest chips: so they are not another
-    number of chips' business.
-    """
-    designs, chips, cells = arrays.mass.shape
-    each = chips // LANES
-    changed = {}
-    for name in set(arrays._fields) - SHARED:
-        value = getattr(arrays, name)
-        if name in PER_CHIP:
-            changed[name] = value.reshape(designs * each, LANES, cells)
-        else:
-            changed[name] = np.repeat(value, each, axis=0)
-    return arrays._replace(**changed)
+def _in_rows(value: Any, each: int, per_chip: bool) -> Any:
+    """An array with a design axis as rows of `LANES` chips, ``each`` a design."""
+    if not per_chip:
+        return np.repeat(value, each, axis=0)
+    return value.reshape(len(value) * each, LANES, *value.shape[2:])

@@ -53,6 +53,10 @@ class Made:
     cubic: Floats
     modal: Modal | None
     """Where several modes are asked for: in place of both."""
+    force_per_volt: Floats
+    """(design, chip, cell) [N/V]."""
+    modal_per_volt: Floats | None
+    """(design, chip, cell, mode) [N/V]: where there is ``modal``."""
     nominal: Cells
     """The designs themselves, (design, group)."""
 
@@ -103,6 +107,10 @@ def made_chips(
             total += part * (slope[:, None, group] + part * bend[:, None, group])
         found[key] = total
     found["damping"] /= 1.0 + draws.quality
+    for key in ("cubic", "effective_cubic", "modes.cubic_tensor"):
+        found[key] *= 1.0 + draws.cubic.reshape(
+            1, *draws.cubic.shape, *(1,) * (found[key].ndim - 3)
+        )
     drive = designs.drive_amplitude * np.exp(1j * designs.drive_phase)
     air, target = study.air_state, study.target
     if sides is None:
@@ -132,7 +140,7 @@ def made_chips(
         lead=lag if target.steered else 0.0,
         polar=target.polar,
     )
-    modal = None
+    modal = modal_per_volt = None
     if n_modes > 1:
         quality = study.cell.quality_factor * (1.0 + draws.quality)[None, ..., None]
         first = study.cell.mode - 1
@@ -151,8 +159,17 @@ def made_chips(
             for axis in range(3, value.ndim):
                 value = np.take(value, order, axis=axis)
             parts[key] = value
+        modal_per_volt = np.take(found["modes.force_per_volt"], order, axis=3)
         modal = Modal(**parts, shape=cells.modes.shape[:, group][:, :, order])
-    return Made(arrays, found["quadratic"], found["cubic"], modal, cells)
+    return Made(
+        arrays,
+        found["quadratic"],
+        found["cubic"],
+        modal,
+        found["force_per_volt"],
+        modal_per_volt,
+        cells,
+    )
 
 
 def _coefficients(cells: Cells) -> dict[str, Floats]:

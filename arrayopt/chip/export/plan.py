@@ -66,7 +66,7 @@ def test_plan(model: Chips, *, frequency: Floats, carriers: Floats) -> Plan:
     table = compute_merits(model, wanted=frozenset(TESTED))
     curves: Curves = {"frequency": Curve("frequency", frequency, attrs("frequency"))}
     for word, (sweep, meaning) in SWEEP_WORDS.items():
-        size = np.abs(model.response(frequency[None], sweep).pressure[0])
+        size = model.response(frequency[None], sweep)[0]
         curves |= _banded(f"pressure_{word}", meaning, "frequency", size)
     bursts = excitation_of(model.study, "burst")
     if isinstance(bursts, Burst):

@@ -6,12 +6,25 @@ import numpy as np
 
 from arrayopt.base.arrays import Floats
 from arrayopt.physics.numerics.compiled import inner, kernel
-from arrayopt.physics.sound.air import absorption_scalar
+from arrayopt.physics.sound.air import AirState, absorption_scalar
+
+
+def absorption_constants(air: AirState) -> Floats:
+    """Arguments of ``air.absorption_scalar`` after the frequency."""
+    return np.array(
+        [
+            air.absorption_classical,
+            air.absorption_oxygen,
+            air.absorption_nitrogen,
+            air.relaxation_oxygen,
+            air.relaxation_nitrogen,
+        ]
+    )
 
 
 @inner
 def path_absorption(constant: Floats, w: float) -> float:
-    """Absorption of the air at w (Np/m; M4.6); ``constant`` as in `response.Packed`."""
+    """Absorption of the air at w (Np/m; M4.6); ``constant`` from `absorption_constants`."""
     return absorption_scalar(
         w / (2.0 * np.pi), constant[0], constant[1], constant[2], constant[3], constant[4]
     )

@@ -1,1 +1,0 @@
-"""Cells that hear each other, one mode each."""

@@ -1,1 +1,0 @@
-"""Cells on their own, one mode each."""

@@ -1,1 +1,0 @@
-"""Cells on their own, several modes and harmonics each."""
