@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parent.parent / "arrayopt"
 ROOMS = "base physics study design models merits search runs verify results chip lab cli".split()  # noqa: SIM905
 """A module imports only from its own room and from rooms to the left of it."""
 
-PHYSICS = "numerics plate sound back steady coupled transient intime".split()  # noqa: SIM905
+PHYSICS = "numerics plate sound back steady intime".split()  # noqa: SIM905
 """The same order within physics."""
 
 HOMES = {
@@ -28,7 +28,7 @@ HOMES = {
     "netCDF4": {"runs.kept.store"},
     "llvmlite": {"physics.numerics.lanes"},
     "distributed": {"runs.power.cluster"},
-    "numba.cuda": {"physics.transient.card", "physics.transient.card_kernel"},
+    "numba.cuda": {"physics.intime.card"},
 }
 MOST_MODULES = 14
 """Modules of one folder; more are a second room."""

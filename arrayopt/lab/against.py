@@ -20,9 +20,9 @@ from arrayopt.lab.calibrate import CellFit, fit_cell, sweeps_by_cell
 from arrayopt.lab.load import measured_cells, radiation_load
 from arrayopt.lab.read.files import Trace
 from arrayopt.models.cells import ONSET_STEPS
+from arrayopt.physics.intime.pulse import contiguous_band
 from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.steady.steady import onset_force, onset_frequency
-from arrayopt.physics.transient.pulse import contiguous_band
 from arrayopt.results.tables import text_table
 from arrayopt.study.model import Study
 from arrayopt.study.supported import CALIBRATED

@@ -69,9 +69,10 @@ def evaluated(
     """The arrays of `evaluate` by name."""
     study = study.of(strategy)
     limits = limits_in_force(study, strategy)
+    wanted = frozenset(o.name for o in study.objectives)
     model = Chips(designs, study, chips or study.fabrication.chips, told=told)
     table = compute_merits(model, limits=limits)
-    drawn = compute_merits(Chips(designs, study, 1, use=NOMINAL), limits=limits)
+    drawn = compute_merits(Chips(designs, study, 1, use=NOMINAL), limits=limits, wanted=wanted)
     cells = model.made.nominal
     group = designs.layout.group_of_cell
     frequency = response_frequencies(table, cells.natural_frequency)

@@ -10,8 +10,9 @@ from arrayopt.base.arrays import Floats
 from arrayopt.lab.fit.physical import Condition
 from arrayopt.lab.load import displacements, nominal_cell
 from arrayopt.lab.read.files import Trace
-from arrayopt.physics.transient.one_mode import burst_envelope
-from arrayopt.physics.transient.pulse import contiguous_band
+from arrayopt.physics.intime.pulse import contiguous_band
+from arrayopt.physics.intime.slow_flow import chip_arrays
+from arrayopt.physics.intime.waveform import Drive, chip_pulses
 from arrayopt.study.model import Study
 
 LEVEL_TOLERANCE = 1.0
@@ -61,19 +62,36 @@ def check_burst(corrected: Study, trace: Trace, *, gain: float) -> BurstCheck:
     w0 = 2.0 * np.pi * float(cell.natural_frequency[0, 0])
     stiffness = float(cell.stiffness[0, 0])
     mass = stiffness / w0**2
-    response = burst_envelope(
-        trace.frequency,
-        duration=float(trace.burst_cycles or 1.0) / trace.frequency,
-        drive_amplitude=trace.drive_amplitude,
-        mass=mass,
+    count = (trace.frequency.size, 1, 1)
+    still = np.zeros((*count[:2], 1))
+    alone = chip_arrays(
+        np.zeros((1, 2)),
+        mass=np.full(count, mass),
         damping=mass * w0 / float(cell.quality_factor[0, 0]),
         stiffness=stiffness,
+        cubic=0.0,
+        force=trace.drive_amplitude * float(cell.force_per_volt[0, 0]),
+        radius=condition.radius,
+        volume=1.0,
+        nominal=np.full(count[:2], condition.radius),
+        shape=np.ones((1, 1, 1)),
+        resistance=still,  # the air is in mass and damping
+        reactance=still,
+        density=corrected.air_state.density,
+        sound_speed=corrected.air_state.sound_speed,
+        scale=np.ones(count[0]),
+        sides=0,
+    )
+    cycles = float(trace.burst_cycles or 1.0)
+    found = chip_pulses(
+        alone,
         quadratic=float(cell.quadratic[0, 0]),
         cubic=float(cell.cubic[0, 0]),
-        force_per_volt=float(cell.force_per_volt[0, 0]),
-        ring_down=2.0 / float(trace.frequency.min()),
+        drives=[Drive(carrier=float(f), duration=cycles / float(f)) for f in trace.frequency],
+        ring=2.0 / float(trace.frequency.min()),
+        tolerance=1e-4,
     )
-    model = np.abs(response.envelope).max(axis=-1)
+    model = found.deflection[:, 0, 0]
     compared = trace.use & (measured > WORTH * measured.max()) & np.isfinite(model)
     ratio = 20.0 * np.log10(measured[compared] / model[compared])
     offset = float(np.median(ratio)) if ratio.size else np.nan

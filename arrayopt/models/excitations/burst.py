@@ -19,8 +19,8 @@ from arrayopt.models.excitations.figures import (
     driven_groups,
     pulse_figures,
 )
+from arrayopt.physics.intime.pulse import contiguous_band
 from arrayopt.physics.numerics.threads import spread
-from arrayopt.physics.transient.pulse import contiguous_band
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

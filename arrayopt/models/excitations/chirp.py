@@ -18,7 +18,7 @@ from arrayopt.models.excitations.figures import (
     driven_groups,
     pulse_figures,
 )
-from arrayopt.physics.transient.pulse import contiguous_band, pulse_spectrum
+from arrayopt.physics.intime.pulse import contiguous_band, pulse_spectrum
 
 if TYPE_CHECKING:
     from arrayopt.base.arrays import Floats, Ints

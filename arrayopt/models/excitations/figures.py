@@ -10,7 +10,7 @@ import numpy as np
 
 from arrayopt.base.status import Status
 from arrayopt.models.array import ArrayModel, Drive, Envelopes
-from arrayopt.physics.transient.pulse import dead_zone, ring_down_time
+from arrayopt.physics.intime.pulse import dead_zone, ring_down_time
 
 if TYPE_CHECKING:
     from arrayopt.base.arrays import Bools, Floats, Ints

@@ -29,7 +29,6 @@ from arrayopt.physics.sound.radiation import (
     impedance_from_series,
     impedance_series,
 )
-from arrayopt.physics.transient.one_mode import steps_for_tolerance
 
 MODES = 3
 """Most modes of a cell."""
@@ -38,6 +37,11 @@ HIGHER = 100.0
 Three modes at three onsets: 1e-3 of the peak (M12.10)."""
 SAMPLES = 16
 """Least number of samples of a pulse in a carrier cycle."""
+
+
+STEP_LADDER = (24, 32, 48, 64, 96, 128, 192, 256, 384, 512, 768, 1024)
+"""Steps a carrier cycle: few values, so that chips fill common rows; 24 keeps the scheme far inside
+its stability limit."""
 
 
 @dataclass(frozen=True)
@@ -210,6 +214,47 @@ def chip_pulses(
     for values in (found.acceleration, found.deflection):
         values[status != 0] = np.nan
     return Pulses(found.step, found.acceleration, found.deflection, status, count)
+
+
+def steps_for_tolerance(
+    tolerance: float,
+    *,
+    frequency: ArrayLike,
+    mass: ArrayLike,
+    damping: ArrayLike,
+    stiffness: ArrayLike,
+    cubic: ArrayLike = 0.0,
+    duration: ArrayLike,
+    displacement: ArrayLike = 0.0,
+) -> Ints:
+    """Return the steps per drive cycle that keep the envelope's relative error near ``tolerance``.
+
+    RK4 shifts the phase of an oscillation by ``(w h)^5/120`` a step. The shift adds up over the
+    cycles that the oscillator remembers: the drive's, but at most ``Q/pi`` (M8.5). ``w`` is the
+    larger of the drive frequency and the natural frequency at ``displacement``, where a hardening
+    spring is stiffer. The result is a rung of ``STEP_LADDER``; rungs beyond the last are cut off.
+
+    Parameters (all broadcast)
+    ----------
+    tolerance : wanted error of the envelope relative to its peak, > 0.
+    frequency : drive frequency that sets the step [Hz]. duration : of the drive [s].
+    mass [kg], damping [N s/m], stiffness [N/m], cubic [N/m^3].
+    displacement : largest amplitude met [m].
+    """
+    f = np.asarray(frequency, dtype=float)
+    m = np.asarray(mass, dtype=float)
+    stiffening = np.maximum(np.asarray(cubic, dtype=float), 0.0) * np.square(displacement)
+    w_drive = 2.0 * np.pi * f
+    w = np.maximum(w_drive, np.sqrt((np.asarray(stiffness, dtype=float) + 1.5 * stiffening) / m))
+    decay = np.asarray(damping, dtype=float) / m
+    with np.errstate(divide="ignore"):
+        remembered = np.minimum(w * np.asarray(duration, dtype=float), 2.0 * w / decay)
+    steps = (
+        2.0 * np.pi * (w / w_drive) * (np.maximum(remembered, 1.0) / (120.0 * tolerance)) ** 0.25
+    )
+    ladder = np.asarray(STEP_LADDER)
+    rung = np.searchsorted(ladder, np.nan_to_num(steps, nan=0.0, posinf=np.inf), side="left")
+    return ladder[np.minimum(rung, ladder.size - 1)].astype(np.int64)
 
 
 def _with_air(

@@ -1,1 +1,0 @@
-"""Steady states of whole arrays whose cells hear each other, along a sweep (M9)."""
