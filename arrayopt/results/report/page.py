@@ -39,9 +39,7 @@ from arrayopt.results.report.text import (
     html_table,
     merit_table,
     strategy_table,
-    two_lines,
 )
-from arrayopt.results.tables import band_text
 
 REPORT = "report.html"
 _PAGE = Kind("a report", (".html", ".htm"), begins_with(PAGE_MARK.encode()))
@@ -259,7 +257,6 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
 
 def _verification(reading: Reading) -> str:
     rows = []
-    known = any("verified_peak_pressure_lower" in front for front in reading.fronts.values())
     for name, front in reading.fronts.items():
         for merit in verified_merits(front):
             value = np.asarray(front[f"verified_{merit}"], dtype=np.float64)
@@ -271,24 +268,13 @@ def _verification(reading: Reading) -> str:
                         typeset(heading(merit)),
                         shown_number(merit, float(search[k])),
                         shown_number(merit, float(value[k])),
-                        *([_verified_band(front, merit, int(k))] if known else []),
                         shown_change(merit, float(value[k]), float(search[k])),
                     ]
                 )
     if not rows:
         return ""
-    band = ["95 % band"] if known else []
-    head = ["design", "merit", "search", "verified", *band, "difference"]
-    caption = "Search values against verified ones."
-    if known:
-        caption += " Bands: what the study's calibration leaves open, moved with the value."
-    return html_table(head, rows, caption=caption, numeric=2)
-
-
-def _verified_band(front: xr.Dataset, merit: str, row: int) -> str:
-    if f"verified_{merit}_lower" not in front:
-        return ""
-    return two_lines(band_text(front.isel(design=row), merit, prefix="verified_"))
+    head = ["design", "merit", "search", "verified", "difference"]
+    return html_table(head, rows, caption="Search values against verified ones.", numeric=2)
 
 
 def _convergence(reading: Reading) -> str:
