@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from arrayopt.base.arrays import Bools, Floats, Ints
-from arrayopt.base.glossary import quantity
+from arrayopt.base.glossary import KEPT_PREFIX, MARGIN_PREFIX, quantity
 from arrayopt.base.shares import at_share, reached, spread
 from arrayopt.base.status import Status
 from arrayopt.design.designs import Designs, clearance_margin, die_margin
@@ -202,6 +202,17 @@ def _within(
             ends = part * promised, promised / part
         good &= each[o.name] >= ends[0] if o.sense == "max" else each[o.name] <= ends[1]
     return good
+
+
+def margins(table: MeritTable) -> dict[str, Floats]:
+    """Of every limited merit what a share of chips keeps from its nearest limit, negative on
+    violation, and the share of chips that keeps all limits on it."""
+    out: dict[str, Floats] = {}
+    for limit, broken, kept in zip(table.limits, table.broken, table.kept, strict=True):
+        margin, share = MARGIN_PREFIX + limit.name, KEPT_PREFIX + limit.name
+        out[margin] = np.minimum(out.get(margin, np.inf), -broken)
+        out[share] = np.minimum(out.get(share, 1.0), kept.mean(axis=1))
+    return out
 
 
 def merits_of_chips(

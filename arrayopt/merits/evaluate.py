@@ -9,11 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.arrays import Floats
-from arrayopt.base.glossary import KEPT_PREFIX, MARGIN_PREFIX
 from arrayopt.base.shares import spread
 from arrayopt.design.chips import NOMINAL
 from arrayopt.design.designs import Designs
-from arrayopt.merits.chips import MeritTable, compute_merits, limits_in_force
+from arrayopt.merits.chips import MeritTable, compute_merits, limits_in_force, margins
 from arrayopt.models.array import DOWN, SMALL, SWEEPS, UP
 from arrayopt.models.chips import Chips
 from arrayopt.models.choose import excitation_of
@@ -129,17 +128,6 @@ def _curves(model: Chips, frequency: Floats) -> dict[str, NDArray[Any]]:
         ):
             found[name] = spread(np.moveaxis(value, 1, -1))[1]
     return found
-
-
-def margins(table: MeritTable) -> dict[str, Floats]:
-    """Of every limited merit what a share of chips keeps from its nearest limit, negative on
-    violation, and the share of chips that keeps all limits on it."""
-    out: dict[str, Floats] = {}
-    for limit, broken, kept in zip(table.limits, table.broken, table.kept, strict=True):
-        margin, share = MARGIN_PREFIX + limit.name, KEPT_PREFIX + limit.name
-        out[margin] = np.minimum(out.get(margin, np.inf), -broken)
-        out[share] = np.minimum(out.get(share, 1.0), kept.mean(axis=1))
-    return out
 
 
 def response_frequencies(table: MeritTable, natural: Floats) -> Floats:

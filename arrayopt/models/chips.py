@@ -26,6 +26,7 @@ from arrayopt.models.array import (
 )
 from arrayopt.models.bands.read import read_bands
 from arrayopt.models.made import Made, made_chips
+from arrayopt.models.onset import array_onsets
 from arrayopt.models.rows import QUICK, Pace, Rows, ends_of, flow, rows_of
 from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.intime.slow_flow import ChipStatus, ChipSweep
@@ -149,6 +150,10 @@ class Chips:
             one._interpolated(one._curves(SMALL, unit=True), frequency[mine][rising][None], found)
             out[mine[rising]] = found[0].T
         return out * self._way_back(2.0 * np.pi * frequency)[:, None]
+
+    def onset(self) -> Floats:
+        """See `ArrayModel.onset`."""
+        return array_onsets(self.made, self.designs.drive_amplitude, self.count, self.pace)
 
     def motion(self, frequency: Floats, sweep: int) -> Complex:
         """See `ArrayModel.motion`."""
