@@ -50,7 +50,8 @@ def evaluate(
     xarray.Dataset
         Dimensions design, chip, cell, frequency; names and units as in docs/quantities.md.
         A design whose ``status`` is not 0 has NaN merits. Beside a merit NAME stand ``NAME_chips``
-        (design, chip) and ``NAME_nominal``, that of a chip made as drawn.
+        (design, chip) and ``NAME_nominal``, that of a chip made as drawn. Curves are of the first
+        4096 chips where there are more.
     """
     from arrayopt.base.labelled import labelled  # slow to load
 
@@ -70,9 +71,10 @@ def evaluated(
     limits = limits_in_force(study, strategy)
     wanted = frozenset(o.name for o in study.objectives)
     model = Chips(designs, study, chips or study.fabrication.chips, told=told)
+    shown = next(model.blocks())
     table = compute_merits(model, limits=limits)
     drawn = compute_merits(Chips(designs, study, 1, use=NOMINAL), limits=limits, wanted=wanted)
-    cells = model.made.nominal
+    cells = shown.made.nominal
     group = designs.layout.group_of_cell
     frequency = response_frequencies(table, cells.natural_frequency)
     size = (len(designs), designs.layout.n_cells)
@@ -100,7 +102,7 @@ def evaluated(
         "die_margin": table.die_margin,
         **margins(table),
         "frequency": frequency,
-        **_curves(model, frequency),
+        **_curves(shown, frequency),
         "chip_status": table.chip_status,
         "status": table.status,
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -36,7 +36,7 @@ from arrayopt.physics.sound.path import absorption_constants, path_factors
 from arrayopt.study.model import Study
 
 KEPT = 4096
-"""Most chips whose curves are kept in memory, to be asked again."""
+"""Most chips whose curves are kept in memory, to be asked again; and most that are made at once."""
 
 WORDS = {
     ChipStatus.BEATS: Status.CHIP_BEATS,
@@ -76,6 +76,7 @@ class Chips:
     pace : how finely sweeps are computed.
     told : called with the number of chips just computed.
     bends : False leaves springs linear.
+    first : number of the first chip.
     """
 
     designs: Designs
@@ -86,6 +87,7 @@ class Chips:
     pace: Pace = QUICK
     told: Callable[[int], object] = field(default=lambda done: None, compare=False)
     bends: bool = True
+    first: int = 0
 
     @property
     def trusted(self) -> Mapping[str, float]:
@@ -102,12 +104,22 @@ class Chips:
         draws = draw_chips(
             self.study.fabrication,
             chips=-(-self.count // LANES) * LANES,
+            first=self.first,
             position=self.designs.layout.unit_position,
             seed=self.study.seed,
             use=self.use,
             calibration=self.study.calibration,
         )
         return made_chips(self.designs, self.study, draws, n_modes=self._modes)
+
+    def blocks(self) -> Iterator[Chips]:
+        """The same chips in models of at most `KEPT`, so that memory is bounded."""
+        if self.count <= KEPT:
+            yield self
+            return
+        for first in range(0, self.count, KEPT):
+            count = min(KEPT, self.count - first)
+            yield replace(self, count=count, first=self.first + first)
 
     def linear(self) -> Chips:
         """See `ArrayModel`."""

@@ -252,7 +252,7 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
                 f"Level against angle for {name}.",
             )
         )
-    parts += [merit_table(reading, chosen.strategy, design), "</div>", group_table(design)]
+    parts += ["</div>", merit_table(reading, chosen.strategy, design), group_table(design)]
     parts += [f"<p>{html_text(sentence)}</p>" for sentence in trouble(design)]
     folder = html_text(str(reading.path))
     parts.append(
