@@ -73,7 +73,8 @@ def draw_chips(
         raise ValueError(f"{chips} chips to {use!r}: at least 1, to {' or '.join(USES)}.")
     dimensions = len(PER_CHIP) + 2 + cells * len(PER_CELL)
     engine = qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng([seed, USES[use]]))
-    engine.fast_forward(first)
+    if first:
+        engine.fast_forward(first)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # balance needs powers of 2; chips come singly
         uniform = engine.random(chips)
