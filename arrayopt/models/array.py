@@ -122,7 +122,7 @@ def bursts(frequency: Floats, length: BurstLength) -> Drive:
 
 @dataclass(frozen=True)
 class Envelopes:
-    """Pressure envelopes of entries (a row of chips and a drive), one sample a cycle of the drive."""
+    """Pressure envelopes of entries (a row of chips and a drive), one sample a drive cycle."""
 
     time: Floats
     """(entry, time): window centres from the start of the drive, s."""
