@@ -180,7 +180,7 @@ class _Search:
         rows = len(self.frequency)
         columns, off = np.full((5, rows, LANES), np.nan), np.zeros((rows, LANES), dtype=np.bool_)
         for r in range(rows):
-            fine, size = self._fine(r)
+            fine, size = self._fine(int(r))
             many, points = np.repeat(fine[None], LANES, axis=0), np.full(LANES, fine.size)
             columns[:, r], off[r] = read_bands(many, size.T, points, level)
         self.status |= np.where(off & (self.status == 0), int(Status.OFF_GRID), 0)
@@ -217,7 +217,7 @@ class _Search:
         """Middles (row, any) of the intervals on which a chip's band hangs."""
         new = np.full((len(self.frequency), self.frequency.shape[1] - 1), np.inf)
         for r in np.flatnonzero((self.status == 0).any(axis=1)):
-            _, size = self._fine(r)
+            _, size = self._fine(int(r))
             wanted = np.zeros((len(size) - 1) // BETWEEN, dtype=np.bool_)
             curves = size.T[self.status[r] == 0]
             found = all_places(curves, np.full(len(curves), len(size)), level)
