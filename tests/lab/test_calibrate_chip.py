@@ -116,7 +116,6 @@ def test_measured_values_are_the_generators(planned: Path) -> None:
     # with the chip's own corrections the model predicts its pressure: jump between two points
     _, designs = read_design(planned / "design.toml", study)
     assert rows["peak_pressure"].predicted == pytest.approx(pressure, rel=0.12)
-    assert evaluate(designs, study, study.strategies[0], draws=0).sizes["design"] == 1
 
 
 def test_array_sweeps_are_compared_like_with_like(planned: Path, tmp_path: Path) -> None:
