@@ -323,17 +323,36 @@ def members(reading: Reading, strategy: str, evaluations: int | None = None) -> 
     return source[flat].isel(design=feasible_rows(source, evaluations))
 
 
+HIGH_YIELD = 0.9
+"""Designs are recommended among those whose yield is at least this part of the front's highest."""
+
+
 def knee(front: xr.Dataset) -> int:
-    """The front member that alone dominates the largest volume below the reference point.
+    """The member of high yield that alone dominates the largest volume below the reference point.
 
     In units of the objectives' scales: the product of its gains over the references. Where no
-    member is better than the reference in every objective, the one with the least shortfall.
+    member is better than the reference in every objective, the one with the least shortfall. Yields
+    are those of verified chips where there are any.
     """
     f = minimised(objective_values(front, objectives_of(front)), objectives_of(front))
-    gain = np.prod(np.clip(1.0 - f, 0.0, None), axis=1)
+    high = np.ones(len(f), dtype=np.bool_)
+    if "yield" in front:
+        yields = np.asarray(front["yield"], dtype=np.float64)
+        if VERIFIED_PREFIX + "yield" in front:
+            verified = np.asarray(front[VERIFIED_PREFIX + "yield"], dtype=np.float64)
+            yields = np.where(np.isfinite(verified), verified, yields)
+        high = yields >= HIGH_YIELD * np.nanmax(yields)
+    gain = np.where(high, np.prod(np.clip(1.0 - f, 0.0, None), axis=1), 0.0)
     if gain.max() > 0.0:
         return int(np.argmax(gain))
-    return int(np.argmin(np.clip(f - 1.0, 0.0, None).sum(axis=1)))
+    short = np.clip(f - 1.0, 0.0, None).sum(axis=1)
+    return int(np.argmin(np.where(high, short, np.inf)))
+
+
+def ranked(reading: Reading) -> list[str]:
+    """Strategies with a front, the largest hypervolume first."""
+    volumes = {name: float(f.attrs["hypervolume"]) for name, f in reading.fronts.items()}
+    return sorted(volumes, key=lambda name: -volumes[name])
 
 
 def convergence(run: Reading | str | os.PathLike[str]) -> xr.Dataset:
