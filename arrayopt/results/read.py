@@ -20,6 +20,7 @@ from arrayopt.runs.kept.directory import HISTORY
 from arrayopt.runs.kept.generations import read_progress
 from arrayopt.runs.kept.identity import RUN, read_identity
 from arrayopt.runs.kept.store import FRONTS, load, open_fronts, open_results
+from arrayopt.search.binding import binding
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.front import hypervolume, nondominated, thinned
 from arrayopt.search.problem import minimised
@@ -101,7 +102,8 @@ def read_run(path: str | os.PathLike[str]) -> Reading:
     for name in [n for n, front in fronts.items() if front.sizes["design"] == 0]:
         notes.append(
             f"{name}: no design kept all limits in {evaluations[name]} evaluations; relax a limit, "
-            "widen a bound or search longer."
+            "widen a bound or search longer. "
+            + "; ".join(str(text) for text in np.atleast_1d(fronts[name].attrs.get("binding", [])))
         )
         del fronts[name]
     if study is not None:
@@ -246,7 +248,9 @@ def _read_generations(folder: Path) -> Reading:
     for name, past in history.items():
         front = _front(past, study, name)
         if front is None:
-            notes.append(f"{name}: no design has kept all limits so far.")
+            bounds = StudyEvaluator(study, study.strategy(name)).bounds
+            told = "; ".join(binding(past["limit_value"].values, bounds))
+            notes.append(f"{name}: no design has kept all limits so far. {told}")
         else:
             fronts[name] = front
     return Reading(
