@@ -446,7 +446,9 @@ def _report(
         len(generation.front),
         best,
         min(left),
-        binding(generation.G, turn.task.bounds)[:1] if turn.task.bounds and not best else [],
+        []
+        if best or not turn.task.bounds
+        else binding(generation.G, turn.task.bounds, first=int(generation.index[0]))[:1],
     )
 
 

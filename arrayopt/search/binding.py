@@ -41,10 +41,10 @@ def bounds_of(limits: Sequence[Limit], chip: Chip) -> list[Bound]:
     return out
 
 
-def binding(G: Floats, bounds: Sequence[Bound]) -> list[str]:
+def binding(G: Floats, bounds: Sequence[Bound], *, first: int = 0) -> list[str]:
     """The limits broken most often, a sentence each: by how many designs, and how near they came.
 
-    ``G`` (design, bound), NaN where a design has no values; designs are numbered as they come.
+    ``G`` (design, bound), NaN where a design has no values; ``first`` is the first one's number.
     """
     told = []
     nothing = ~np.isfinite(G).all(axis=1)
@@ -59,6 +59,6 @@ def binding(G: Floats, bounds: Sequence[Bound]) -> list[str]:
         nearest = int(np.argmin(known[:, k]))
         if broken[k] == 1.0 and np.isfinite(known[nearest, k]):
             off = shown(bounds[k].name, bounds[k].scale * float(known[nearest, k]))
-            text += f"; design {nearest} comes nearest, off by {off.partition(' re ')[0]}"
+            text += f"; design {first + nearest} comes nearest, off by {off.partition(' re ')[0]}"
         told.append(text)
     return told
