@@ -118,26 +118,3 @@ def verification_dataset(found: Verification) -> xr.Dataset:
     }
     every: dict[str, Floats | Ints] = {**values, **numbers}
     return xr.Dataset({n: xr.Variable("design", x, attrs(n)) for n, x in every.items()})
-
-
-def spread_over(front: xr.Dataset, objectives: Sequence[str], count: int) -> Ints:
-    """Members of a front that cover it: ends of every objective, then farthest from those chosen.
-
-    Parameters
-    ----------
-    front : dataset with a ``design`` dimension and the objectives.
-    objectives : names.
-    count : how many at most.
-    """
-    F = np.stack([np.asarray(front[name].values, dtype=float) for name in objectives], axis=1)
-    span = np.ptp(F, axis=0)
-    unit = (F - F.min(axis=0)) / np.where(span > 0.0, span, 1.0)
-    chosen: list[int] = []
-    ends = [int(f(unit[:, k])) for k in range(unit.shape[1]) for f in (np.argmax, np.argmin)]
-    for end in ends:
-        if end not in chosen and len(chosen) < count:
-            chosen.append(end)
-    while len(chosen) < min(count, len(F)):
-        distance = np.linalg.norm(unit[:, None] - unit[None, chosen], axis=2).min(axis=1)
-        chosen.append(int(np.argmax(distance)))
-    return np.array(sorted(chosen[:count]), dtype=np.int64)
