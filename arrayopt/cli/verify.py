@@ -39,7 +39,7 @@ def command(directory: Path, designs: tuple[str, ...], chips: int | None) -> Non
     from arrayopt.verify.run import verify_run
 
     if designs:
-        say(verification_text(verify_run(directory, designs, chips=chips)))
+        say(verification_text(verify_run(directory, designs, chips=chips, note=noted)))
         return
     found = verifying(directory, chips)
     if not any(front.tried for front in found):
@@ -60,7 +60,12 @@ def verifying(directory: Path, chips: int | None) -> list[VerifiedFront]:
         done[strategy] = done.get(strategy, 0) + count
         say(f"{strategy}: {done[strategy]} designs verified", err=True)
 
-    return verify_fronts(directory, chips=chips, told=told)
+    return verify_fronts(directory, chips=chips, told=told, note=noted)
+
+
+def noted(text: str) -> None:
+    """Say it beside the results."""
+    say(text, err=True)
 
 
 def fronts_text(found: Sequence[VerifiedFront]) -> str:

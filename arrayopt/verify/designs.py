@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,7 +44,6 @@ def verify_designs(
     promised: dict[str, Floats],
     *,
     chips: int | None = None,
-    told: Callable[[int], object] = lambda done: None,
 ) -> Verification:
     """Merits of chips that the search did not choose by, under the study's excitation.
 
@@ -55,7 +54,6 @@ def verify_designs(
     study, strategy : the strategy gives the limits, all of which are checked again.
     promised : objective -> (design,), as the search had it.
     chips : of each design; None for the study's ``verify.chips``.
-    told : called with the number of chips just computed.
 
     Returns
     -------
@@ -64,7 +62,7 @@ def verify_designs(
     """
     study = study.of(strategy)
     count = study.verify.chips if chips is None else chips
-    model = Chips(designs, study, count, use="verify", modes=None, pace=FINE, told=told)
+    model = Chips(designs, study, count, use="verify", modes=None, pace=FINE)
     objectives = study.objectives
     wanted = frozenset(o.name for o in objectives) | QUICK | {"onset_voltage"}
     table = compute_merits(model, limits=limits_in_force(study, strategy), wanted=wanted)

@@ -64,7 +64,8 @@ def verify_fronts(
     directory: str | os.PathLike[str],
     *,
     chips: int | None = None,
-    told: Callable[[str, int], object] = lambda design, done: None,
+    told: Callable[[str, int], object] = lambda strategy, done: None,
+    note: Callable[[str], object] = lambda text: None,
 ) -> list[VerifiedFront]:
     """Verify every member of every front; designs of the archive take the place of those that fall.
 
@@ -76,6 +77,7 @@ def verify_fronts(
     directory : a run directory.
     chips : of each design; None for the study's.
     told : called with a strategy and the number of designs just verified.
+    note : told what was tidied up.
 
     Raises
     ------
@@ -93,7 +95,7 @@ def verify_fronts(
         past = load(place / HISTORY, group=name)
         found = _held(study, name, front, past, chips or study.verify.chips, partial(told, name))
         fronts = {**fronts, name: found.front}
-        _write(place, fronts, tree.attrs, before)
+        _write(place, fronts, tree.attrs, before, note)
         before = _fronts_digest(place)
         out.append(found)
     return out
@@ -184,7 +186,7 @@ def verify_run(
     identifiers: Sequence[str],
     *,
     chips: int | None = None,
-    told: Callable[[str, int], object] = lambda design, done: None,
+    note: Callable[[str], object] = lambda text: None,
 ) -> list[VerifiedDesign]:
     """Verify stored designs and write what was found into the run's fronts.
 
@@ -193,7 +195,7 @@ def verify_run(
     directory : a run directory.
     identifiers : designs (``strategy/evaluation``).
     chips : of each design; None for the study's.
-    told : called with a design and the number of its chips just computed.
+    note : told what was tidied up.
 
     Returns
     -------
@@ -223,12 +225,11 @@ def verify_run(
             design.strategy,
             {name: np.array([value]) for name, value in promised.items()},
             chips=chips,
-            told=partial(told, design.identifier),
         )
         fronts[design.strategy.name] = _with_verification(front, row, found)
         out.append(VerifiedDesign(design.identifier, found, promised))
     if out:
-        _write(Path(directory), fronts, tree.attrs, before)
+        _write(Path(directory), fronts, tree.attrs, before, note)
     return out
 
 
@@ -269,6 +270,7 @@ def _write(
     fronts: dict[str, xr.Dataset],
     attributes: Mapping[Hashable, object],
     before: str | None,
+    note: Callable[[str], object],
 ) -> None:
     """Replace the fronts file, owning the directory meanwhile."""
     if not directory.is_dir():
@@ -279,6 +281,8 @@ def _write(
         raise ResultsError(f"{directory / FRONTS} is of another run than {directory / RUN}")
     done = {"complete": attributes["complete"]} if "complete" in attributes else {}
     with RunDirectory(directory, identity, resume=True, fresh=False) as run:
+        for text in run.notes:
+            note(text)
         if before is None or _fronts_digest(directory) != before:
             raise ResultsError(
                 f"{directory / FRONTS} was written anew while designs were verified; it is left as "
