@@ -19,7 +19,6 @@ from arrayopt.base.glossary import heading, shown_number
 from arrayopt.design.file import read_design
 from arrayopt.lab.against import compare_chip, read_limits
 from arrayopt.lab.read.files import read_measured
-from arrayopt.merits.evaluate import evaluate
 from arrayopt.runs.kept.store import open_results, write_results
 from arrayopt.study.read import read_study
 from tests.support.paths import REFERENCE, STUDIES
