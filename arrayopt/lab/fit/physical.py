@@ -22,6 +22,7 @@ from arrayopt.base.arrays import Floats
 from arrayopt.design.designs import Designs
 from arrayopt.lab.fit.modal import ModalFit
 from arrayopt.lab.fit.profile import Fit, Interval, Problem, fit, interval, judged, refit
+from arrayopt.lab.read.files import cell_name
 from arrayopt.models.cells import build_cells, layer_of
 from arrayopt.physics.plate.laminate import sections
 from arrayopt.study.calibration import with_correction
@@ -51,7 +52,8 @@ _CLAMPED_BUCKLING = 14.682
 
 @dataclass(frozen=True)
 class Condition:
-    """What one modal fit was measured on: [m], fraction, kind, [V]; ``gain_uncertainty``."""
+    """What one modal fit was measured on: [m], fraction, kind, [V]; ``gain_uncertainty``; its chip,
+    empty where files name none."""
 
     cell: str
     radius: float
@@ -59,6 +61,12 @@ class Condition:
     ring: bool
     bias: float
     gain_uncertainty: float
+    chip: str = ""
+
+    @property
+    def label(self) -> str:
+        """How people are told which cell is meant."""
+        return cell_name(self.cell, self.chip)
 
 
 @dataclass(frozen=True)
@@ -264,7 +272,7 @@ def _whitening(
     """
     scatter = np.array(SCATTER)[None, :] * np.ones((len(fits), 1))
     scatter[:, 3] *= np.abs([m.bending for m in fits])
-    names = [(c.cell, c.radius) for c in conditions]
+    names = [(c.chip, c.cell, c.radius) for c in conditions]
     same = np.array([[a == b for b in names] for a in names])
     shared = scatter.T[:, :, None] * scatter.T[:, None, :]
     shared[0] += COUPLING_SCATTER**2 * slope[:, None] * slope[None, :]
