@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from arrayopt.base.units import format_value
 from arrayopt.lab.fit.burst import BurstCheck, check_burst
 from arrayopt.lab.fit.modal import Gathered, ModalFit, fit_modal, gather
 from arrayopt.lab.fit.physical import Condition, PhysicalFit, Surface, fit_physical
-from arrayopt.lab.fit.scatter import Making, scatter_of_making
+from arrayopt.lab.fit.scatter import Making, departures, scatter_of_making
 from arrayopt.lab.load import displacements, measured_cells, nominal_cell, radiation_load
 from arrayopt.lab.read.files import Reading, Trace
 from arrayopt.study.calibration import with_correction
@@ -96,21 +97,18 @@ def calibrate(
         raise CalibrationError(
             f"{refused}; correct the residual stress of the study's layers to start from"
         ) from None
-    physical = fit_physical(
+    fits = [cell.modal for cell in cells]
+    fitted = partial(
+        fit_physical,
         study,
         conditions,
-        [cell.modal for cell in cells],
+        fits,
         polarity=_polarity(study, cells),
         surface=surface,
         seed=seed,
     )
+    physical = fitted()
     corrected = with_correction(study, physical.value)
-    bursts = tuple(
-        check_burst(corrected, trace, gain=physical.gain)
-        for trace in described
-        if trace.kind == "burst"
-    )
-    error = _model_error(corrected, surface, physical)
     single = [cell for cell in cells if all(trace.cell_count == 1 for trace in cell.traces)]
     making = scatter_of_making(
         corrected,
@@ -118,6 +116,17 @@ def calibrate(
         [cell.modal for cell in single],
         unit=surface.unit,
     )
+    if making.spreads:  # weights and intervals follow the scatter that was found
+        physical = fitted(
+            departures=departures(corrected, conditions, fits, making, unit=surface.unit)
+        )
+        corrected = with_correction(study, physical.value)
+    bursts = tuple(
+        check_burst(corrected, trace, gain=physical.gain)
+        for trace in described
+        if trace.kind == "burst"
+    )
+    error = _model_error(corrected, surface, physical)
     return Outcome(cells, physical, bursts, tuple(readings), error, surface, making)
 
 

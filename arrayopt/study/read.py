@@ -139,6 +139,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
     check_back(form, strategies, report)
     calibration = _calibration(form, report, stack) if calibrated and not report.problems else None
     report.finish()
+    scatter: dict[str, Any] = {} if calibration is None else dict(calibration.scatter)
     study = Study(
         path=str(file),
         text=report.text,
@@ -157,9 +158,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
         model=form.model,
         verify=form.verify,
         strategies=strategies,
-        fabrication=replace(
-            form.fabrication, **({} if calibration is None else calibration.scatter)
-        ),
+        fabrication=replace(form.fabrication, **scatter),
         calibration=calibration,
     )
     return study if calibration is None else with_correction(study, calibration.value)

@@ -29,7 +29,7 @@ from scipy.stats import chi2
 
 from arrayopt.base.arrays import Floats
 from arrayopt.lab.fit.modal import ModalFit
-from arrayopt.lab.fit.physical import UNIT, Condition, one_cell_designs
+from arrayopt.lab.fit.physical import SCATTER, UNIT, Condition, one_cell_designs, same_cell
 from arrayopt.models.cells import build_cells
 from arrayopt.study.calibration import with_correction
 from arrayopt.study.model import Correction, Scatter, Study
@@ -63,12 +63,14 @@ class Making:
     """Scatter of making: ``spreads`` by key of `Scatter`, ``cells`` and ``chips`` it is told by.
 
     ``cannot_tell`` : sentences about what is not estimated, or not apart from something else.
+    ``scatter`` : of every key, the study's where nothing is estimated.
     """
 
     spreads: dict[str, Spread]
     cells: int
     chips: int
     cannot_tell: tuple[str, ...]
+    scatter: dict[str, float]
 
 
 def spread(y: Floats, sensitivity: Floats, fixed: Floats, variance: Floats) -> Spread | None:
@@ -173,14 +175,17 @@ def scatter_of_making(
     cells = [conditions[k] for k in best.values()]
     chips = sorted({c.chip for c in cells})
     chip = np.array([chips.index(c.chip) for c in cells], dtype=np.int64)
+    scatter = asdict(corrected.fabrication)
+    counts = len(cells), len(chips)
     if len(cells) < LEAST:
-        return Making({}, len(cells), len(chips), ("fewer than 4 cells: scatter not estimated",))
+        need = "fewer than 4 cells: scatter not estimated"
+        return Making({}, *counts, (need,), scatter)
     chosen = [fits[k] for k in best.values()]
     measured = np.log([[m.frequency, m.quality_factor, m.response] for m in chosen])
     slope = sensitivities(corrected, cells, unit)
     if not np.isfinite(slope).all():
         need = "a cell buckles in the calibrated model: scatter not estimated"
-        return Making({}, len(cells), len(chips), (need,))
+        return Making({}, *counts, (need,), scatter)
     plates = build_cells(one_cell_designs(cells), corrected)
     response = np.abs(plates.force_per_volt) / plates.stiffness
     columns = (plates.natural_frequency, plates.quality_factor, response)
@@ -193,7 +198,6 @@ def scatter_of_making(
         "coupling": UNIT[3],
         "quality": UNIT[0],
     }
-    scatter = asdict(corrected.fabrication)
     spreads: dict[str, Spread] = {}
     lost: list[str] = []
     one_gain = len({c.gain_uncertainty for c in cells}) == 1
@@ -227,7 +231,7 @@ def scatter_of_making(
         )
     if len(chips) < LEAST:
         lost.append("fewer than 4 chips: how chips differ is not estimated")
-        return Making(spreads, len(cells), len(chips), tuple(lost))
+        return Making(spreads, *counts, tuple(lost), scatter)
     for name in ("thickness", "quality", "coupling")[: 3 if one_gain else 2]:
         found = _between(name, y, slope, variance, chip, scatter, sizes)
         keep(f"chip_{name}", found, f"{len(chips)} chips")
@@ -235,7 +239,34 @@ def scatter_of_making(
         lost.append(
             "chip_thickness: told by frequencies, less what the study's chip_tension makes in them"
         )
-    return Making(spreads, len(cells), len(chips), tuple(lost))
+    return Making(spreads, *counts, tuple(lost), scatter)
+
+
+def departures(
+    corrected: Study,
+    conditions: Sequence[Condition],
+    fits: Sequence[ModalFit],
+    making: Making,
+    *,
+    unit: float,
+) -> Floats:
+    """Covariance (4, n, n) of what the scatter of making does to ln f0, ln Q, ln a and gamma.
+
+    Cells of one chip share what its chip does, where there are several; gamma as `SCATTER`.
+    """
+    slope = sensitivities(corrected, conditions, unit)
+    cell = np.array([making.scatter[f"cell_{name}"] for name in MOVED])
+    out = np.zeros((4, len(fits), len(fits)))
+    out[:3] = np.einsum("aqk,bqk->qab", cell * slope, cell * slope)
+    bending = SCATTER[3] * np.array([m.bending for m in fits])
+    out[3] = np.outer(bending, bending)
+    out *= same_cell(conditions)
+    if making.chips > 1:
+        chip = np.array([making.scatter.get(f"chip_{name}", 0.0) for name in MOVED])
+        names = np.array([c.chip for c in conditions])
+        shared = np.einsum("aqk,bqk->qab", chip * slope, chip * slope)
+        out[:3] += shared * (names == names[:, None])
+    return out
 
 
 def _freed(
