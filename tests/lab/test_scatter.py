@@ -135,7 +135,7 @@ def invented(path: Path) -> None:
             f0 = plate.w0 / (2.0 * math.pi)
             hertz = f0 * (1.0 + np.linspace(-2.0, 2.0, 41) / plate.quality)
             w = 2.0 * math.pi * hertz
-            # at 0.1 V; a small source: resistance follows frequency squared, the air's mass hardly moves
+            # a small source: resistance as frequency squared; the air's mass hardly moves
             loss = plate.loss + resistance * (w / plate.w0) ** 2
             size = abs(plate.force) / np.abs(plate.k1 - w**2 * (plate.mass + mass) + 1j * w * loss)
             size = size * lab.TRUTH["gain"] + NOISE * size.max() * rng.standard_normal(41)
