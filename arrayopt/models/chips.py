@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -26,23 +26,18 @@ from arrayopt.models.array import (
 )
 from arrayopt.models.bands.read import read_bands
 from arrayopt.models.made import Made, made_chips
-from arrayopt.models.rows import QUICK, Pace, Rows, ends_of, flow, rows_of
+from arrayopt.models.onset import array_onsets
+from arrayopt.models.pulses import envelopes
+from arrayopt.models.rows import QUICK, WORDS, Pace, Rows, ends_of, flow, rows_of
 from arrayopt.physics.intime.flow_kernel import ChipArrays
-from arrayopt.physics.intime.slow_flow import ChipStatus, ChipSweep
+from arrayopt.physics.intime.slow_flow import ChipSweep
 from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.physics.sound.path import absorption_constants, path_factors
 from arrayopt.study.model import Study
 
 KEPT = 4096
-"""Most chips whose curves are kept in memory, to be asked again."""
-
-WORDS = {
-    ChipStatus.BEATS: Status.CHIP_BEATS,
-    ChipStatus.ESCAPED: Status.RUNAWAY,
-    ChipStatus.KA_RANGE: Status.MUTUAL_OUT_OF_RANGE,
-    ChipStatus.OVERLAP: Status.CELLS_OVERLAP,
-}
+"""Most chips whose curves are kept in memory, to be asked again; and most that are made at once."""
 
 
 class Curves(NamedTuple):
@@ -75,6 +70,7 @@ class Chips:
     pace : how finely sweeps are computed.
     told : called with the number of chips just computed.
     bends : False leaves springs linear.
+    first : number of the first chip.
     """
 
     designs: Designs
@@ -85,6 +81,7 @@ class Chips:
     pace: Pace = QUICK
     told: Callable[[int], object] = field(default=lambda done: None, compare=False)
     bends: bool = True
+    first: int = 0
 
     @property
     def trusted(self) -> Mapping[str, float]:
@@ -101,6 +98,7 @@ class Chips:
         draws = draw_chips(
             self.study.fabrication,
             chips=-(-self.count // LANES) * LANES,
+            first=self.first,
             position=self.designs.layout.unit_position,
             seed=self.study.seed,
             use=self.use,
@@ -108,9 +106,20 @@ class Chips:
         )
         return made_chips(self.designs, self.study, draws, n_modes=self._modes)
 
+    def blocks(self) -> Iterator[Chips]:
+        """The same chips in models of at most `KEPT`, so that memory is bounded."""
+        if self.count <= KEPT:
+            yield self
+            return
+        for first in range(0, self.count, KEPT):
+            count = min(KEPT, self.count - first)
+            yield replace(self, count=count, first=self.first + first)
+
     def linear(self) -> Chips:
         """See `ArrayModel`."""
-        return replace(self, bends=False)
+        other = replace(self, bends=False)
+        vars(other)["made"] = self.made
+        return other
 
     @cached_property
     def _kept(self) -> dict[tuple[int, bool], list[Curves]]:
@@ -128,8 +137,7 @@ class Chips:
         heard = iter(self._curves(SMALL, unit=True)) if two_way else None
         for curves in self._curves(sweep & ~TWO_WAY):
             parts.append(self._banded(curves, level, None if heard is None else next(heard)))
-        every = Band.joined(parts).map(self._shown)
-        return every
+        return Band.joined(parts).map(lambda _, x: self.shown(x))
 
     def response(self, frequency: Floats, sweep: int) -> Floats:
         """See `ArrayModel.response`: linear between the sweep's windows."""
@@ -137,18 +145,21 @@ class Chips:
         self._interpolated(self._curves(sweep), frequency, out)
         return np.asarray(out * self._path(2.0 * np.pi * frequency)[:, None])
 
-    def receive(self, design: Ints, frequency: Floats) -> Floats:
+    def receive(self, row: Ints, frequency: Floats) -> Floats:
         """See `ArrayModel.receive`: by reciprocity what one volt on every channel moves."""
-        order = np.argsort(design, kind="stable")
-        numbers, first = np.unique(design[order], return_index=True)
-        out = np.empty((design.size, self.count))
-        for number, mine in zip(numbers, np.split(order, first[1:]), strict=True):
-            one = replace(self, designs=self.designs.take(np.array([number])))
-            found = np.full((1, self.count, mine.size), np.nan)
-            rising = np.argsort(frequency[mine], kind="stable")
-            one._interpolated(one._curves(SMALL, unit=True), frequency[mine][rising][None], found)
-            out[mine[rising]] = found[0].T
+        out, first = np.empty((row.size, LANES)), 0
+        for curves in self._curves(SMALL, unit=True):
+            for k, n in enumerate(curves.known):
+                mine = row == first + k
+                for c in range(LANES if mine.any() else 0):
+                    size = curves.volume[k, c, :n]
+                    out[mine, c] = np.interp(frequency[mine], curves.frequency[k, :n], size)
+            first += curves.known.size
         return out * self._way_back(2.0 * np.pi * frequency)[:, None]
+
+    def onset(self) -> Floats:
+        """See `ArrayModel.onset`."""
+        return array_onsets(self.made, self.designs.drive_amplitude, self.count, self.pace)
 
     def motion(self, frequency: Floats, sweep: int) -> Complex:
         """See `ArrayModel.motion`."""
@@ -160,17 +171,17 @@ class Chips:
         start = np.where(start == stop, 1.001 * stop, start)
         found = flow(rows, self.pace, start, stop)
         turn = np.exp(2j * np.pi * stop[:, None] * rows.arrays.lead)[:, None, :]
-        return self._shown("", found.settled * turn)
+        return self.shown(found.settled * turn)
 
-    def envelopes(self, design: Ints, drive: Drive, *, ring_cycles: int = 0) -> Envelopes:
+    def envelopes(self, row: Ints, drive: Drive, *, ring_cycles: int = 0) -> Envelopes:
         """See `ArrayModel.envelopes`."""
-        from arrayopt.models.pulses import envelopes
+        found = envelopes(self.rows, self.pace, self.study, row, drive, ring_cycles)
+        self.told(LANES * row.size)
+        return found
 
-        return envelopes(self, design, drive, ring_cycles)
-
-    def _shown(self, _: str, x: Any) -> Any:
-        """Rows of chips, flat or not, as (design, chip, ...)."""
-        whole = x.reshape(len(self.designs), -1, *x.shape[2:])
+    def shown(self, values: Any) -> Any:
+        """See `ArrayModel.shown`."""
+        whole = values.reshape(len(self.designs), -1, *values.shape[2:])
         return whole[:, : self.count]
 
     def _path(self, w: Floats) -> Floats:
@@ -214,9 +225,14 @@ class Chips:
         )
 
     @cached_property
+    def rows(self) -> Rows:
+        """See `ArrayModel.rows`."""
+        return self._rows(linear=not self.bends)
+
+    @cached_property
     def _ends(self) -> tuple[Floats, Floats]:
         """Sweep that holds all resonances and backbones of each row of chips, (row,) [Hz]."""
-        return ends_of(self._rows(linear=not self.bends), self.made.nominal)
+        return ends_of(self.rows, self.made.nominal)
 
     def _curves(self, sweep: int, *, unit: bool = False) -> list[Curves]:
         """The chips along a sweep, in rows; kept where they are few."""

@@ -7,10 +7,11 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from arrayopt.base.arrays import Floats, Ints
+from arrayopt.base.status import Status
 from arrayopt.models.cells import Cells
 from arrayopt.models.made import Made
 from arrayopt.physics.intime.flow_kernel import ChipArrays
-from arrayopt.physics.intime.slow_flow import ChipSweep, chip_sweep, linear_figures
+from arrayopt.physics.intime.slow_flow import ChipStatus, ChipSweep, chip_sweep, linear_figures
 from arrayopt.physics.intime.waveform import Modal
 
 PER_CHIP = frozenset(ChipArrays._fields[: ChipArrays._fields.index("nominal")])
@@ -22,20 +23,35 @@ MARGIN_LINEWIDTHS = 4.0
 NOWHERE = (1e5, 1.1e5)
 """Sweep of what has no resonance (Hz); its status says why."""
 
+WORDS = {
+    ChipStatus.BEATS: Status.CHIP_BEATS,
+    ChipStatus.ESCAPED: Status.RUNAWAY,
+    ChipStatus.KA_RANGE: Status.MUTUAL_OUT_OF_RANGE,
+    ChipStatus.OVERLAP: Status.CELLS_OVERLAP,
+}
+"""What the physics says of chips, as reasons."""
+
 
 class Pace(NamedTuple):
-    """How finely sweeps are computed (M12.4, M12.11)."""
+    """How finely sweeps and pulses are computed (M12.4, M12.8, M12.11)."""
 
     slowness: float
     step: float
     single: bool
     onset: tuple[float, float]
     """Slowness of the two sweeps, slower one first, that an onset is found with."""
+    parted: float
+    """Difference of up- and down-sweep, over the peak, that is their parting. What is left of the
+    lag at a quick pace is worth a part of it."""
+    measured: int
+    """Chips of a design whose onset is found so; the others' go with those of their cells."""
+    pulse: float
+    """Error of a pulse over its peak, which sets its steps (M8.5)."""
 
 
-QUICK = Pace(slowness=15.0, step=0.2, single=True, onset=(15.0, 7.5))
+QUICK = Pace(15.0, 0.2, single=True, onset=(15.0, 7.5), parted=0.15, measured=2, pulse=1e-3)
 """Of searches."""
-FINE = Pace(slowness=40.0, step=0.12, single=False, onset=(60.0, 30.0))
+FINE = Pace(40.0, 0.12, single=False, onset=(60.0, 30.0), parted=0.1, measured=8, pulse=2e-4)
 """Of verification."""
 
 
@@ -44,16 +60,19 @@ class Rows(NamedTuple):
 
     arrays: ChipArrays
     modal: Modal | None
+    quadratic: Floats
+    """(row, lane, cell) [N/m2], as ``cubic`` [N/m3]: with one mode, in pulses."""
+    cubic: Floats
     design: Ints
     """(row,): which design it is of."""
 
-    def take(self, some: slice) -> Rows:
+    def take(self, some: slice | Ints) -> Rows:
         """Some of the rows."""
         arrays = self.arrays._replace(
             **{n: getattr(self.arrays, n)[some] for n in set(ChipArrays._fields) - SHARED}
         )
-        modal = self.modal and Modal(*(value[some] for value in self.modal))
-        return Rows(arrays, modal, self.design[some])
+        modal = self.modal and Modal(**{n: x[some] for n, x in self.modal._asdict().items()})
+        return Rows(arrays, modal, self.quadratic[some], self.cubic[some], self.design[some])
 
 
 def rows_of(
@@ -96,10 +115,12 @@ def rows_of(
         by = scale[..., None]
         arrays = arrays._replace(force_re=arrays.force_re * by, force_im=arrays.force_im * by)
         modal = modal and modal._replace(force=modal.force * by[..., None])
+    quadratic, cubic = picked(made.quadratic, True), picked(made.cubic, True)
     if linear:
+        quadratic, cubic = 0.0 * quadratic, 0.0 * cubic
         arrays = arrays._replace(cubic=0.0 * arrays.cubic)
         modal = modal and modal._replace(quadratic=0.0 * modal.quadratic, cubic=0.0 * modal.cubic)
-    return Rows(arrays, modal, design)
+    return Rows(arrays, modal, quadratic, cubic, design)
 
 
 def flow(
