@@ -51,7 +51,7 @@ class Pace(NamedTuple):
 
 QUICK = Pace(15.0, 0.2, single=True, onset=(15.0, 7.5), parted=0.15, measured=2, pulse=1e-3)
 """Of searches."""
-FINE = Pace(40.0, 0.12, single=False, onset=(60.0, 30.0), parted=0.1, measured=8, pulse=2e-4)
+FINE = Pace(30.0, 0.15, single=True, onset=(30.0, 15.0), parted=0.12, measured=4, pulse=5e-4)
 """Of verification."""
 
 
