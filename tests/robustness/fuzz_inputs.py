@@ -3,9 +3,10 @@
 Run as ``python -m tests.robustness.fuzz_inputs [COUNT] [SEED] [--jobs N]``: COUNT variants of
 study, process, design, calibration, measured and result files and of everything in a run directory;
 results are also forged, changed as datasets and sealed again. Each must be read or raise
-ArrayoptError with a text, within LIMIT seconds and without a warning, and leave nothing on disk. Every tenth study that
-is accepted is also evaluated, and every fiftieth measurement calibrated with. Prints a count by
-kind; exits with 1 if anything else happened, naming the variant, which the seed brings back.
+ArrayoptError with a text, within LIMIT seconds and without a warning, and leave nothing on disk.
+Every tenth study that is accepted is also evaluated, and every fiftieth measurement calibrated
+with. Prints a count by kind; exits with 1 if anything else happened, naming the variant, which the
+seed brings back.
 """
 
 from __future__ import annotations

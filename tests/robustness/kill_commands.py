@@ -2,10 +2,10 @@
 
 Run as ``python -m tests.robustness.kill_commands COUNT SEED [--jobs N] [CASE]...``. Every kill
 takes one of `CASES` in a folder with files of somebody else beside and between, sends SIGKILL or
-SIGTERM to the command alone or to its whole group, at a random moment or at a random call that changes the disk,
-and gives the next command. What comes out must equal, bit for bit, what an undisturbed command
-gave. Prints a line of counts for each case; exits with 1 if any went wrong, with all there is to
-say.
+SIGTERM to the command alone or to its whole group, at a random moment or at a random call that
+changes the disk, and gives the next command. What comes out must equal, bit for bit, what an
+undisturbed command gave. Prints a line of counts for each case; exits with 1 if any went wrong,
+with all there is to say.
 """
 
 from __future__ import annotations
