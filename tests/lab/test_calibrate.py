@@ -58,9 +58,9 @@ LAB_PLAN = (
 def sweep(frequency: Any, reading: Any, voltage: float, way: str = "up", **other: Any) -> Trace:
     f = np.asarray(frequency, dtype=float)
     given = dict(
-        file="x.csv", line=1, kind="sweep", quantity="displacement", cell="A", radius=450e-6,
-        electrode_coverage=0.67, ring=False, drive_amplitude=voltage, bias=0.0, sweep=way,
-        distance=None, cell_count=1, burst_cycles=None, gain_uncertainty=0.03,
+        file="x.csv", line=1, kind="sweep", quantity="displacement", cell="A", chip="",
+        radius=450e-6, electrode_coverage=0.67, ring=False, drive_amplitude=voltage,
+        bias=0.0, sweep=way, distance=None, cell_count=1, burst_cycles=None, gain_uncertainty=0.03,
         frequency_drift=2e-4, frequency=f, magnitude=np.asarray(reading, dtype=float), phase=None,
         use=np.ones(f.size, dtype=bool),
     )  # fmt: skip
