@@ -217,6 +217,13 @@ class ArrayModel(Protocol):
         """
         ...
 
+    def onset(self) -> Floats:
+        """Drive at which up- and down-sweep of each chip's array part, (design, chip) [V] (M12.11).
+
+        See `onset.array_onsets`.
+        """
+        ...
+
     def motion(self, frequency: Floats, sweep: int) -> Complex:
         """Centre displacement of every cell (design, chip, cell) where a sweep has come to [m].
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -26,6 +26,7 @@ from arrayopt.models.array import (
 )
 from arrayopt.models.bands.read import read_bands
 from arrayopt.models.made import Made, made_chips
+from arrayopt.models.onset import array_onsets
 from arrayopt.models.pulses import envelopes
 from arrayopt.models.rows import QUICK, WORDS, Pace, Rows, ends_of, flow, rows_of
 from arrayopt.physics.intime.flow_kernel import ChipArrays
@@ -36,7 +37,7 @@ from arrayopt.physics.sound.path import absorption_constants, path_factors
 from arrayopt.study.model import Study
 
 KEPT = 4096
-"""Most chips whose curves are kept in memory, to be asked again."""
+"""Most chips whose curves are kept in memory, to be asked again; and most that are made at once."""
 
 
 class Curves(NamedTuple):
@@ -69,6 +70,7 @@ class Chips:
     pace : how finely sweeps are computed.
     told : called with the number of chips just computed.
     bends : False leaves springs linear.
+    first : number of the first chip.
     """
 
     designs: Designs
@@ -79,6 +81,7 @@ class Chips:
     pace: Pace = QUICK
     told: Callable[[int], object] = field(default=lambda done: None, compare=False)
     bends: bool = True
+    first: int = 0
 
     @property
     def trusted(self) -> Mapping[str, float]:
@@ -95,12 +98,22 @@ class Chips:
         draws = draw_chips(
             self.study.fabrication,
             chips=-(-self.count // LANES) * LANES,
+            first=self.first,
             position=self.designs.layout.unit_position,
             seed=self.study.seed,
             use=self.use,
             calibration=self.study.calibration,
         )
         return made_chips(self.designs, self.study, draws, n_modes=self._modes)
+
+    def blocks(self) -> Iterator[Chips]:
+        """The same chips in models of at most `KEPT`, so that memory is bounded."""
+        if self.count <= KEPT:
+            yield self
+            return
+        for first in range(0, self.count, KEPT):
+            count = min(KEPT, self.count - first)
+            yield replace(self, count=count, first=self.first + first)
 
     def linear(self) -> Chips:
         """See `ArrayModel`."""
@@ -143,6 +156,10 @@ class Chips:
                     out[mine, c] = np.interp(frequency[mine], curves.frequency[k, :n], size)
             first += curves.known.size
         return out * self._way_back(2.0 * np.pi * frequency)[:, None]
+
+    def onset(self) -> Floats:
+        """See `ArrayModel.onset`."""
+        return array_onsets(self.made, self.designs.drive_amplitude, self.count, self.pace)
 
     def motion(self, frequency: Floats, sweep: int) -> Complex:
         """See `ArrayModel.motion`."""

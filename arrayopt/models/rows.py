@@ -40,13 +40,18 @@ class Pace(NamedTuple):
     single: bool
     onset: tuple[float, float]
     """Slowness of the two sweeps, slower one first, that an onset is found with."""
+    parted: float
+    """Difference of up- and down-sweep, over the peak, that is their parting. What is left of the
+    lag at a quick pace is worth a part of it."""
+    measured: int
+    """Chips of a design whose onset is found so; the others' go with those of their cells."""
     pulse: float
     """Error of a pulse over its peak, which sets its steps (M8.5)."""
 
 
-QUICK = Pace(slowness=15.0, step=0.2, single=True, onset=(15.0, 7.5), pulse=1e-3)
+QUICK = Pace(15.0, 0.2, single=True, onset=(15.0, 7.5), parted=0.15, measured=2, pulse=1e-3)
 """Of searches."""
-FINE = Pace(slowness=40.0, step=0.12, single=False, onset=(60.0, 30.0), pulse=2e-4)
+FINE = Pace(40.0, 0.12, single=False, onset=(60.0, 30.0), parted=0.1, measured=8, pulse=2e-4)
 """Of verification."""
 
 
@@ -66,7 +71,7 @@ class Rows(NamedTuple):
         arrays = self.arrays._replace(
             **{n: getattr(self.arrays, n)[some] for n in set(ChipArrays._fields) - SHARED}
         )
-        modal = self.modal and Modal(*(value[some] for value in self.modal))
+        modal = self.modal and Modal(**{n: x[some] for n, x in self.modal._asdict().items()})
         return Rows(arrays, modal, self.quadratic[some], self.cubic[some], self.design[some])
 
 
