@@ -178,14 +178,12 @@ class _Search:
             self.add(self._beyond(level, 2.0**number))
         for _ in range(FINER):
             self.add(self._between(level))
-        columns, off = (
-            np.full((5, *self.status.shape), np.nan),
-            np.zeros_like(self.status, np.bool_),
-        )
+        size = self.status.shape
+        columns, off = np.full((5, *size), np.nan), np.zeros(size, dtype=np.bool_)
         for r in range(len(off)):
-            fine, size = self._fine(r)
+            fine, curve = self._fine(r)
             many, points = np.repeat(fine[None], LANES, axis=0), np.full(LANES, fine.size)
-            columns[:, r], off[r] = read_bands(many, size.T, points, level)
+            columns[:, r], off[r] = read_bands(many, curve.T, points, level)
         self.status |= np.where(off & (self.status == 0), int(Status.OFF_GRID), 0)
         every = np.concatenate([columns, self.power[None]])
         every[:, self.status != 0], self.deflection[self.status != 0] = np.nan, np.nan
