@@ -18,6 +18,10 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
+from arrayopt.models.one_mode.response import array_pressure
+from arrayopt.physics.steady.harmonic import harmonic_sweep
+from arrayopt.physics.transient.one_mode import burst_envelope
+from arrayopt.physics.transient.pulse import contiguous_band
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from scipy.optimize import brentq
@@ -25,10 +29,6 @@ from scipy.optimize import brentq
 from arrayopt.design.designs import Designs
 from arrayopt.models.array import UP
 from arrayopt.models.cells import Cells, build_cells
-from arrayopt.models.one_mode.response import array_pressure
-from arrayopt.physics.steady.harmonic import harmonic_sweep
-from arrayopt.physics.transient.one_mode import burst_envelope
-from arrayopt.physics.transient.pulse import contiguous_band
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Study
 from tests.oracles.sound import self_impedance

@@ -22,14 +22,14 @@ from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
+from arrayopt.models.one_mode.band import find_band
+from arrayopt.models.one_mode.response import pack
 from numpy.testing import assert_allclose
 from scipy.optimize import brentq
 
 from arrayopt.design.designs import Designs
 from arrayopt.models.array import SMALL, Band
 from arrayopt.models.cells import Cells, build_cells
-from arrayopt.models.one_mode.band import find_band
-from arrayopt.models.one_mode.response import pack
 from arrayopt.study.model import Study
 from tests.support.chain import at_target, duct, uniform_design
 
