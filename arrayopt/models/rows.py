@@ -56,7 +56,7 @@ QUICK = Pace(
 )
 """Of searches."""
 FINE = Pace(
-    40.0, 0.12, single=False, onset=(60.0, 30.0), parted=0.1, measured=8, pulse=2e-4, carriers=0.8
+    30.0, 0.15, single=True, onset=(30.0, 15.0), parted=0.12, measured=4, pulse=5e-4, carriers=0.8
 )
 """Of verification."""
 
