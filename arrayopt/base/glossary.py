@@ -134,11 +134,10 @@ burst_end_pressure | | Pa
 chip_status | | 1
   0 where all is well with a chip, else the sum of its status flags
 [design]
-verified_onset_voltage | | V
-  drive amplitude of the channel driven most, all scaled together, at which up- and down-sweep of
-  the array of coupled cells first part; infinite where they never do
+verify_chips | | 1
+  chips that were verified; 0 where none were
 verify_status | | 1
-  0 where the verification is sound, else flags
+  0 where verified chips hold what was promised, else flags; -1 where none were verified
 status | | 1
   0 where all is well, else the sum of the status flags
 """

@@ -11,7 +11,7 @@ from arrayopt.base.arrays import Floats
 
 def spread(value: Floats) -> tuple[Floats, Floats, Floats]:
     """Lowest, median and highest over the last axis of what is a number; NaN where nothing is."""
-    none = np.isnan(value).all(axis=-1)
+    none = np.asarray(np.isnan(value).all(axis=-1))
     shown = np.where(none[..., None], 0.0, value)
     found = (np.nanmin(shown, axis=-1), np.nanmedian(shown, axis=-1), np.nanmax(shown, axis=-1))
     low, middle, high = (np.where(none, np.nan, x) for x in found)

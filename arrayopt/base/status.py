@@ -150,23 +150,26 @@ class Status(Reasons):
 
 
 class VerifyStatus(Reasons):
-    """What is wrong with a verification; values are stored."""
+    """What verified chips say against a design; values are stored."""
 
-    SEVERAL_MODES = (
+    FEW_VALUES = (
         1,
-        "several modes gave no band: the motion may be modulated, or its resonances lie too far "
-        "apart; lower the drive, or narrow the radii",
+        "fewer chips than the study's share have values: evaluate the design to see why",
     )
-    MUTUAL = (
+    LIMIT = (
         2,
-        "the coupled array gave no band: a jump did not settle, or ka is out of range; change "
-        "drive or radii a little",
+        "a limit is kept by fewer chips than the study's share: choose a design with more margin, "
+        "or tighten the limit in the search",
     )
-    SEARCH = 4, "one mode itself gives no band: evaluate the design to see why"
-    NECK = (
+    LOST = (
+        4,
+        "an objective falls short of what the search promised by more than the study's tolerance: "
+        "search with more chips, or choose a design that holds",
+    )
+    BEATS = (
         8,
-        "with the necks' own motion a state of the sweep is unstable, the motion is modulated: "
-        "lower the drive, or tune the neck away",
+        "more chips than the study's share allows never settle somewhere on the sweep: lower the "
+        "drive, or move radii apart",
     )
 
 
@@ -193,7 +196,7 @@ def trouble(design: Mapping[Any, Any]) -> list[str]:
     told = []
     for name, kind, word in (
         ("status", Status, "No merits"),
-        ("verify_status", VerifyStatus, "Not verified"),
+        ("verify_status", VerifyStatus, "Verified"),
     ):
         stored = int(design[name]) if name in design else 0
         if stored > 0:  # -1: was not asked for

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass, fields
 
 import numpy as np
 from scipy.stats import norm, qmc
 
-from arrayopt.base.arrays import Floats
+from arrayopt.base.arrays import Floats, Ints
 from arrayopt.study.model import Scatter, StudyCalibration
 
 CUT = 3.0
@@ -41,17 +42,19 @@ def draw_chips(
     scatter: Scatter,
     *,
     chips: int,
+    first: int = 0,
     position: Floats,
     seed: int,
     use: str = "choose",
     calibration: StudyCalibration | None = None,
 ) -> Draws:
-    """The first ``chips`` chips of a study (M11.1 to M11.3, M11.7).
+    """Chips of a study (M11.1 to M11.3, M11.7).
 
     Parameters
     ----------
     scatter : Scatter
     chips : how many; chip k is the same however many are drawn.
+    first : number of the first of them.
     position : array (cell, 2)
         Centres, any unit; only the trend needs them.
     seed : the study's.
@@ -70,7 +73,11 @@ def draw_chips(
         raise ValueError(f"{chips} chips to {use!r}: at least 1, to {' or '.join(USES)}.")
     dimensions = len(PER_CHIP) + 2 + cells * len(PER_CELL)
     engine = qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng([seed, USES[use]]))
-    uniform = engine.random_base2(max(int(chips - 1).bit_length(), 1))[:chips]
+    if first:
+        engine.fast_forward(first)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # balance needs powers of 2; chips come singly
+        uniform = engine.random(chips)
     low, high = norm.cdf(-CUT), norm.cdf(CUT)
     normal = norm.ppf(low + uniform * (high - low))
     common = dict(zip(PER_CHIP, normal.T[: len(PER_CHIP), :, None], strict=True))
@@ -87,15 +94,15 @@ def draw_chips(
     made["thickness"] = made["thickness"] + trend
     made["cubic"] = np.zeros((chips, cells))
     if calibration is not None and calibration.draws:
-        for name, by in _left_open(calibration, chips).items():
+        for name, by in _left_open(calibration, np.arange(first, first + chips)).items():
             made[name] = made[name] + by[:, None]
     return Draws(**made)
 
 
-def _left_open(calibration: StudyCalibration, chips: int) -> dict[str, Floats]:
+def _left_open(calibration: StudyCalibration, chips: Ints) -> dict[str, Floats]:
     """M11.7: deviations (chip,) of a calibration's parameter sets, one a chip in turn."""
     value = calibration.value
-    drawn = [calibration.draws[k % len(calibration.draws)] for k in range(chips)]
+    drawn = [calibration.draws[k % len(calibration.draws)] for k in chips]
 
     def relative(name: str) -> Floats:
         return np.array([getattr(draw, name) / getattr(value, name) - 1.0 for draw in drawn])

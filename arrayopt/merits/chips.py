@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from arrayopt.base.arrays import Bools, Floats, Ints
-from arrayopt.base.glossary import quantity
+from arrayopt.base.glossary import KEPT_PREFIX, MARGIN_PREFIX, quantity
 from arrayopt.base.shares import at_share, reached, spread
 from arrayopt.base.status import Status
 from arrayopt.design.designs import Designs, clearance_margin, die_margin
@@ -121,10 +121,7 @@ def compute_merits(
     designs, study, count = model.designs, model.study, model.count
     names = frozenset(MERITS) if wanted is None else QUICK | wanted
     names |= {limit.name for limit in limits} & set(MERITS)
-    asked = Asked(model)
-    shape = (len(designs), count)
-    found = {name: np.broadcast_to(x, shape) for name, x in asked.values(names).items()}
-    status = np.broadcast_to(asked.status | asked.lacking, shape)
+    found, status, edges = _asked(model, names)
     if "onset_voltage" in found:
         none = np.isinf(found["onset_voltage"])
         status = status | np.where(none, int(Status.NO_ONSET), 0)
@@ -136,7 +133,7 @@ def compute_merits(
         too_few, np.bitwise_or.reduce(status, axis=1) & ~int(Status.CHIP_BEATS), 0
     ).astype(np.int64)
     values = {name: reached(x, better[name], share) for name, x in each.items()}
-    kept, broken = _limits(each, shape, limits, share)
+    kept, broken = _limits(each, status.shape, limits, share)
     yields = _within(each, values, study.objectives, study.fabrication.part) & kept.all(axis=0)
     values["yield"] = yields.mean(axis=1)
     for name, value in values.items():
@@ -144,10 +141,7 @@ def compute_merits(
     for k, limit in enumerate(limits):
         if limit.name == "yield":
             kept[k], broken[k] = _kept(limit, values["yield"][:, None])
-    band = asked.band
-    lower, upper = (
-        spread(np.where(lost, np.nan, edge))[1] for edge in (band.lower_edge, band.upper_edge)
-    )
+    lower, upper = (spread(np.where(lost, np.nan, edge))[1] for edge in edges)
     return MeritTable(
         values=values,
         chips=each,
@@ -161,6 +155,20 @@ def compute_merits(
         die_margin=die_margin(designs, study),
         status=whole,
     )
+
+
+def _asked(model: Chips, names: frozenset[str]) -> tuple[dict[str, Floats], Ints, Floats]:
+    """Merits, status and, stacked, both edges of the band of all chips, (..., design, chip)."""
+    parts = []
+    for block in model.blocks():
+        asked = Asked(block)
+        shape = (len(block.designs), block.count)
+        values = {name: np.broadcast_to(x, shape) for name, x in asked.values(names).items()}
+        status = np.broadcast_to(asked.status | asked.lacking, shape)
+        parts.append((values, status, np.stack([asked.band.lower_edge, asked.band.upper_edge])))
+    found = {name: np.concatenate([p[0][name] for p in parts], axis=1) for name in parts[0][0]}
+    status, edges = (np.concatenate([p[k] for p in parts], axis=-1) for k in (1, 2))
+    return found, status, edges
 
 
 def _limits(
@@ -202,6 +210,17 @@ def _within(
             ends = part * promised, promised / part
         good &= each[o.name] >= ends[0] if o.sense == "max" else each[o.name] <= ends[1]
     return good
+
+
+def margins(table: MeritTable) -> dict[str, Floats]:
+    """Of every limited merit what a share of chips keeps from its nearest limit, negative on
+    violation, and the share of chips that keeps all limits on it."""
+    out: dict[str, Floats] = {}
+    for limit, broken, kept in zip(table.limits, table.broken, table.kept, strict=True):
+        margin, share = MARGIN_PREFIX + limit.name, KEPT_PREFIX + limit.name
+        out[margin] = np.minimum(out.get(margin, np.inf), -broken)
+        out[share] = np.minimum(out.get(share, 1.0), kept.mean(axis=1))
+    return out
 
 
 def merits_of_chips(

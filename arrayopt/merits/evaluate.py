@@ -9,11 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.arrays import Floats
-from arrayopt.base.glossary import KEPT_PREFIX, MARGIN_PREFIX
 from arrayopt.base.shares import spread
 from arrayopt.design.chips import NOMINAL
 from arrayopt.design.designs import Designs
-from arrayopt.merits.chips import MeritTable, compute_merits, limits_in_force
+from arrayopt.merits.chips import MeritTable, compute_merits, limits_in_force, margins
 from arrayopt.models.array import DOWN, SMALL, SWEEPS, UP
 from arrayopt.models.chips import Chips
 from arrayopt.models.choose import excitation_of
@@ -51,7 +50,8 @@ def evaluate(
     xarray.Dataset
         Dimensions design, chip, cell, frequency; names and units as in docs/quantities.md.
         A design whose ``status`` is not 0 has NaN merits. Beside a merit NAME stand ``NAME_chips``
-        (design, chip) and ``NAME_nominal``, that of a chip made as drawn.
+        (design, chip) and ``NAME_nominal``, that of a chip made as drawn. Curves are of the first
+        4096 chips where there are more.
     """
     from arrayopt.base.labelled import labelled  # slow to load
 
@@ -71,9 +71,10 @@ def evaluated(
     limits = limits_in_force(study, strategy)
     wanted = frozenset(o.name for o in study.objectives)
     model = Chips(designs, study, chips or study.fabrication.chips, told=told)
+    shown = next(model.blocks())
     table = compute_merits(model, limits=limits)
     drawn = compute_merits(Chips(designs, study, 1, use=NOMINAL), limits=limits, wanted=wanted)
-    cells = model.made.nominal
+    cells = shown.made.nominal
     group = designs.layout.group_of_cell
     frequency = response_frequencies(table, cells.natural_frequency)
     size = (len(designs), designs.layout.n_cells)
@@ -101,7 +102,7 @@ def evaluated(
         "die_margin": table.die_margin,
         **margins(table),
         "frequency": frequency,
-        **_curves(model, frequency),
+        **_curves(shown, frequency),
         "chip_status": table.chip_status,
         "status": table.status,
     }
@@ -129,17 +130,6 @@ def _curves(model: Chips, frequency: Floats) -> dict[str, NDArray[Any]]:
         ):
             found[name] = spread(np.moveaxis(value, 1, -1))[1]
     return found
-
-
-def margins(table: MeritTable) -> dict[str, Floats]:
-    """Of every limited merit what a share of chips keeps from its nearest limit, negative on
-    violation, and the share of chips that keeps all limits on it."""
-    out: dict[str, Floats] = {}
-    for limit, broken, kept in zip(table.limits, table.broken, table.kept, strict=True):
-        margin, share = MARGIN_PREFIX + limit.name, KEPT_PREFIX + limit.name
-        out[margin] = np.minimum(out.get(margin, np.inf), -broken)
-        out[share] = np.minimum(out.get(share, 1.0), kept.mean(axis=1))
-    return out
 
 
 def response_frequencies(table: MeritTable, natural: Floats) -> Floats:

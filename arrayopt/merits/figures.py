@@ -22,7 +22,6 @@ from arrayopt.models.beam import beam_patterns, beam_width, side_lobe_level
 from arrayopt.models.cells import tables
 from arrayopt.models.choose import excitation_of
 from arrayopt.models.excitations.figures import PulseFigures
-from arrayopt.models.onset import array_onsets
 from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.sound.level import sound_pressure_level
 
@@ -61,7 +60,7 @@ class Asked:
     @cached_property
     def onset(self) -> Floats:
         """Of every chip's array, (design, chip) [V]."""
-        return array_onsets(self.model)
+        return self.model.onset()
 
     @cached_property
     def burst(self) -> Band | None:
@@ -114,7 +113,7 @@ def _film_stress(a: Asked) -> Floats:
     active = next(k for k, layer in enumerate(study.stack) if layer.active)
     # of the cells of a group the one that moves most
     moved = np.full((*a.band.deflection.shape[:2], a.designs.layout.n_groups), -np.inf)
-    np.maximum.at(moved, (slice(None), slice(None), group), a.band.deflection)
+    np.maximum.at(np.moveaxis(moved, 2, 0), group, np.moveaxis(a.band.deflection, 2, 0))
     largest = np.zeros(moved.shape[:2])
     for chip, sign in product(range(moved.shape[1]), (-1.0, 1.0)):
         stress = film_stress(

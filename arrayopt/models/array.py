@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from arrayopt.models.bands.read import largest_in_time
 if TYPE_CHECKING:
     from arrayopt.design.designs import Designs
     from arrayopt.models.made import Made
+    from arrayopt.models.rows import Rows
     from arrayopt.study.model import BurstLength, Study
 
 
@@ -121,31 +122,32 @@ def bursts(frequency: Floats, length: BurstLength) -> Drive:
 
 @dataclass(frozen=True)
 class Envelopes:
-    """Pressure envelopes of entries (a design and a drive), one sample for each drive cycle."""
+    """Pressure envelopes of entries (a row of chips and a drive), one sample a drive cycle."""
 
     time: Floats
     """(entry, time): window centres from the start of the drive, s."""
     pressure: Complex
-    """(entry, chip, time): at the target, Pa, travel time left out; p = Re(P e^{j phi}), phi the
-    drive's phase."""
+    """(entry, lane, time): at the target, Pa, the shortest way left out; p = Re(P e^{j phi}), phi
+    the drive's phase."""
     burst_end: int
     """Index of the last window inside the drive."""
     deflection: Floats
-    """(entry, chip, cell): largest centre amplitude, m."""
+    """(entry, lane, cell): largest centre displacement, m."""
     power: Floats
-    """(entry, chip): largest mechanical power taken by all cells, averaged over a cycle, W."""
+    """(entry, lane): at most so much is taken by all cells, as if every force were in phase with
+    the fastest motion of its cell; exact of cells at their resonance, W."""
     status: Ints
-    """(entry, chip): `ChipStatus`; other values are NaN where it is not 0."""
+    """(entry, lane): `Status`; other values are NaN where it is not 0."""
 
     @cached_property
     def peak(self) -> Floats:
-        """Largest amplitude while the drive lasts, (entry, chip), Pa: between windows, too."""
+        """Largest amplitude while the drive lasts, (entry, lane), Pa: between windows, too."""
         size = np.abs(self.pressure[..., : self.burst_end + 1])
         return largest_in_time(size.reshape(-1, size.shape[-1])).reshape(size.shape[:-1])
 
     @property
     def end(self) -> Floats:
-        """Amplitude in the last cycle of the drive, (entry, chip), Pa."""
+        """Amplitude in the last cycle of the drive, (entry, lane), Pa."""
         return np.abs(self.pressure[..., self.burst_end])
 
 
@@ -184,6 +186,16 @@ class ArrayModel(Protocol):
         """Coefficients of the chips and, as ``nominal``, those of the designs."""
         ...
 
+    @property
+    def rows(self) -> Rows:
+        """Chips side by side: chips 0 to 15 of the first design, and so on; the last row of a
+        design holds chips beyond ``count``, too."""
+        ...
+
+    def shown(self, values: Any) -> Any:
+        """Values of (row, lane, ...), or flat, as (design, chip, ...)."""
+        ...
+
     def linear(self) -> ArrayModel:
         """The same chips as if their springs were linear."""
         ...
@@ -205,6 +217,13 @@ class ArrayModel(Protocol):
         """
         ...
 
+    def onset(self) -> Floats:
+        """Drive at which up- and down-sweep of each chip's array part, (design, chip) [V] (M12.11).
+
+        See `onset.array_onsets`.
+        """
+        ...
+
     def motion(self, frequency: Floats, sweep: int) -> Complex:
         """Centre displacement of every cell (design, chip, cell) where a sweep has come to [m].
 
@@ -212,15 +231,16 @@ class ArrayModel(Protocol):
         """
         ...
 
-    def receive(self, design: Ints, frequency: Floats) -> Floats:
-        """Charge received by all channels per pressure at a reflector, (entry, chip) [C/Pa]; M8.11.
+    def receive(self, row: Ints, frequency: Floats) -> Floats:
+        """Charge received by all channels per pressure at a reflector, (entry, lane) [C/Pa]; M8.11.
 
-        At small signal; ``frequency`` (entry,) [Hz]; absorbed on the way back.
+        At small signal; ``row`` and ``frequency`` (entry,) [Hz], beyond the sweep that of its end;
+        absorbed on the way back.
         """
         ...
 
-    def envelopes(self, design: Ints, drive: Drive, *, ring_cycles: int = 0) -> Envelopes:
-        """Envelopes of the pressure at the target for drives from rest (M8).
+    def envelopes(self, row: Ints, drive: Drive, *, ring_cycles: int = 0) -> Envelopes:
+        """Envelopes of the pressure at the target of rows of chips, driven from rest (M8, M12.7).
 
         ``ring_cycles``: cycles of the drive's last frequency followed after it. Independent of what
         other entries are in the call.

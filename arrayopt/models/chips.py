@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -26,44 +26,18 @@ from arrayopt.models.array import (
 )
 from arrayopt.models.bands.read import read_bands
 from arrayopt.models.made import Made, made_chips
+from arrayopt.models.onset import array_onsets
+from arrayopt.models.pulses import envelopes
+from arrayopt.models.rows import QUICK, WORDS, Pace, Rows, ends_of, flow, rows_of
 from arrayopt.physics.intime.flow_kernel import ChipArrays
-from arrayopt.physics.intime.slow_flow import ChipStatus, ChipSweep, chip_sweep, linear_figures
+from arrayopt.physics.intime.slow_flow import ChipSweep
 from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.physics.sound.path import absorption_constants, path_factors
 from arrayopt.study.model import Study
 
-PER_CHIP = frozenset(ChipArrays._fields[: ChipArrays._fields.index("nominal")])
-SHARED = frozenset({"pair", "distance", "neck", "sine", "density", "sound_speed"})
-"""Fields of `ChipArrays` with a chip axis, and without any; the rest have a design axis."""
-
-MARGIN_LINEWIDTHS = 4.0
-"""A sweep goes on so far beyond all resonances and backbones."""
-NOWHERE = (1e5, 1.1e5)
-"""Sweep of what has no resonance (Hz); its status says why."""
 KEPT = 4096
-"""Most chips whose curves are kept in memory, to be asked again."""
-
-WORDS = {
-    ChipStatus.BEATS: Status.CHIP_BEATS,
-    ChipStatus.ESCAPED: Status.RUNAWAY,
-    ChipStatus.KA_RANGE: Status.MUTUAL_OUT_OF_RANGE,
-    ChipStatus.OVERLAP: Status.CELLS_OVERLAP,
-}
-
-
-class Pace(NamedTuple):
-    """How finely sweeps are computed (M12.4)."""
-
-    slowness: float
-    step: float
-    single: bool
-
-
-QUICK = Pace(slowness=15.0, step=0.2, single=True)
-"""Of searches."""
-FINE = Pace(slowness=40.0, step=0.12, single=False)
-"""Of verification."""
+"""Most chips whose curves are kept in memory, to be asked again; and most that are made at once."""
 
 
 class Curves(NamedTuple):
@@ -96,6 +70,7 @@ class Chips:
     pace : how finely sweeps are computed.
     told : called with the number of chips just computed.
     bends : False leaves springs linear.
+    first : number of the first chip.
     """
 
     designs: Designs
@@ -106,6 +81,7 @@ class Chips:
     pace: Pace = QUICK
     told: Callable[[int], object] = field(default=lambda done: None, compare=False)
     bends: bool = True
+    first: int = 0
 
     @property
     def trusted(self) -> Mapping[str, float]:
@@ -122,6 +98,7 @@ class Chips:
         draws = draw_chips(
             self.study.fabrication,
             chips=-(-self.count // LANES) * LANES,
+            first=self.first,
             position=self.designs.layout.unit_position,
             seed=self.study.seed,
             use=self.use,
@@ -129,9 +106,20 @@ class Chips:
         )
         return made_chips(self.designs, self.study, draws, n_modes=self._modes)
 
+    def blocks(self) -> Iterator[Chips]:
+        """The same chips in models of at most `KEPT`, so that memory is bounded."""
+        if self.count <= KEPT:
+            yield self
+            return
+        for first in range(0, self.count, KEPT):
+            count = min(KEPT, self.count - first)
+            yield replace(self, count=count, first=self.first + first)
+
     def linear(self) -> Chips:
         """See `ArrayModel`."""
-        return replace(self, bends=False)
+        other = replace(self, bends=False)
+        vars(other)["made"] = self.made
+        return other
 
     @cached_property
     def _kept(self) -> dict[tuple[int, bool], list[Curves]]:
@@ -149,8 +137,7 @@ class Chips:
         heard = iter(self._curves(SMALL, unit=True)) if two_way else None
         for curves in self._curves(sweep & ~TWO_WAY):
             parts.append(self._banded(curves, level, None if heard is None else next(heard)))
-        every = Band.joined(parts).map(self._shown)
-        return every
+        return Band.joined(parts).map(lambda _, x: self.shown(x))
 
     def response(self, frequency: Floats, sweep: int) -> Floats:
         """See `ArrayModel.response`: linear between the sweep's windows."""
@@ -158,40 +145,43 @@ class Chips:
         self._interpolated(self._curves(sweep), frequency, out)
         return np.asarray(out * self._path(2.0 * np.pi * frequency)[:, None])
 
-    def receive(self, design: Ints, frequency: Floats) -> Floats:
+    def receive(self, row: Ints, frequency: Floats) -> Floats:
         """See `ArrayModel.receive`: by reciprocity what one volt on every channel moves."""
-        order = np.argsort(design, kind="stable")
-        numbers, first = np.unique(design[order], return_index=True)
-        out = np.empty((design.size, self.count))
-        for number, mine in zip(numbers, np.split(order, first[1:]), strict=True):
-            one = replace(self, designs=self.designs.take(np.array([number])))
-            found = np.full((1, self.count, mine.size), np.nan)
-            rising = np.argsort(frequency[mine], kind="stable")
-            one._interpolated(one._curves(SMALL, unit=True), frequency[mine][rising][None], found)
-            out[mine[rising]] = found[0].T
+        out, first = np.empty((row.size, LANES)), 0
+        for curves in self._curves(SMALL, unit=True):
+            for k, n in enumerate(curves.known):
+                mine = row == first + k
+                for c in range(LANES if mine.any() else 0):
+                    size = curves.volume[k, c, :n]
+                    out[mine, c] = np.interp(frequency[mine], curves.frequency[k, :n], size)
+            first += curves.known.size
         return out * self._way_back(2.0 * np.pi * frequency)[:, None]
+
+    def onset(self) -> Floats:
+        """See `ArrayModel.onset`."""
+        return array_onsets(self.made, self.designs.drive_amplitude, self.count, self.pace)
 
     def motion(self, frequency: Floats, sweep: int) -> Complex:
         """See `ArrayModel.motion`."""
-        rows, modal = self._rows(linear=sweep == SMALL or not self.bends)
+        rows = self._rows(linear=sweep == SMALL or not self.bends)
         low, high = self._ends
         each = len(low) // len(self.designs)
         stop = np.repeat(np.nan_to_num(frequency, nan=1.0), each)
         start = np.minimum(high, 2.0 * stop) if sweep == DOWN else np.maximum(low, 0.5 * stop)
         start = np.where(start == stop, 1.001 * stop, start)
-        found = self._flow(rows, modal, start, stop)
-        turn = np.exp(2j * np.pi * stop[:, None] * rows.lead)[:, None, :]
-        return self._shown("", found.settled * turn)
+        found = flow(rows, self.pace, start, stop)
+        turn = np.exp(2j * np.pi * stop[:, None] * rows.arrays.lead)[:, None, :]
+        return self.shown(found.settled * turn)
 
-    def envelopes(self, design: Ints, drive: Drive, *, ring_cycles: int = 0) -> Envelopes:
+    def envelopes(self, row: Ints, drive: Drive, *, ring_cycles: int = 0) -> Envelopes:
         """See `ArrayModel.envelopes`."""
-        from arrayopt.models.pulses import envelopes
+        found = envelopes(self.rows, self.pace, self.study, row, drive, ring_cycles)
+        self.told(LANES * row.size)
+        return found
 
-        return envelopes(self, design, drive, ring_cycles)
-
-    def _shown(self, _: str, x: Any) -> Any:
-        """Rows of chips, flat or not, as (design, chip, ...)."""
-        whole = x.reshape(len(self.designs), -1, *x.shape[2:])
+    def shown(self, values: Any) -> Any:
+        """See `ArrayModel.shown`."""
+        whole = values.reshape(len(self.designs), -1, *values.shape[2:])
         return whole[:, : self.count]
 
     def _path(self, w: Floats) -> Floats:
@@ -221,69 +211,28 @@ class Chips:
                     )
                 row += 1
 
-    def _rows(self, *, linear: bool, unit: bool = False) -> tuple[ChipArrays, Any]:
-        """Every ``LANES`` chips of a design as a design of their own, and their modes.
+    def _rows(self, *, linear: bool, unit: bool = False) -> Rows:
+        """Every ``LANES`` chips of a design as a row.
 
         A sweep's steps and ends are those of its slowest and fastest chips: so they are not another
-        number of chips' business. ``unit``: one volt on every channel.
+        number of chips' business.
         """
-        arrays, modal = self.made.arrays, self.made.modal
-        each = arrays.mass.shape[1] // LANES
-        rows = arrays._replace(
-            **{
-                name: _in_rows(getattr(arrays, name), each, name in PER_CHIP)
-                for name in set(arrays._fields) - SHARED
-            }
+        each = -(-self.count // LANES)
+        design = np.repeat(np.arange(len(self.designs)), each)
+        first = LANES * np.tile(np.arange(each), len(self.designs))
+        return rows_of(
+            self.made, design, first[:, None] + np.arange(LANES), linear=linear, unit=unit
         )
-        if modal is not None:
-            modal = modal._replace(
-                **{n: _in_rows(getattr(modal, n), each, n != "shape") for n in modal._fields}
-            )
-        if unit:
-            push = _in_rows(self.made.force_per_volt, each, True)
-            still = np.zeros_like(rows.lead)
-            rows = rows._replace(force_re=push, force_im=0.0 * push, lead=still)
-            if modal is not None:
-                modal = modal._replace(force=_in_rows(self.made.modal_per_volt, each, True) + 0j)
-        if linear:
-            rows = rows._replace(cubic=np.zeros_like(rows.cubic))
-            if modal is not None:
-                still = {n: np.zeros_like(getattr(modal, n)) for n in ("quadratic", "cubic")}
-                modal = modal._replace(**still)
-        return rows, modal
+
+    @cached_property
+    def rows(self) -> Rows:
+        """See `ArrayModel.rows`."""
+        return self._rows(linear=not self.bends)
 
     @cached_property
     def _ends(self) -> tuple[Floats, Floats]:
         """Sweep that holds all resonances and backbones of each row of chips, (row,) [Hz]."""
-        rows, _ = self._rows(linear=not self.bends)
-        linear = linear_figures(rows)
-        force = np.hypot(rows.force_re, rows.force_im)
-        square = linear.resonance**2
-        mass = (rows.stiffness + rows.cavity * rows.volume**2) / square
-        # w^2 = w0^2 + 3/4 g (F / (2 w m decay))^2 / m, losses those at resonance (M7.6)
-        bend = 0.75 * rows.cubic * (0.5 * force / (mass * linear.decay)) ** 2 / mass
-        end = np.sqrt(0.5 * (square + np.sqrt(np.maximum(square**2 + 4.0 * bend, 0.0))))
-        margin = 2.0 * MARGIN_LINEWIDTHS * linear.decay
-        unused = ~((force > 0.0) & np.isfinite(end))
-        low = np.where(unused, np.inf, np.minimum(linear.resonance, end) - margin)
-        high = np.where(unused, 0.0, np.maximum(linear.resonance, end) + margin)
-        low, high = low.min(axis=(1, 2)), high.max(axis=(1, 2))
-        low = np.maximum(low, 0.02 * high)
-        found = self.made.nominal.necked
-        if found is not None:  # two resonances a cell, which move as the diaphragm's do
-            own = 2.0 * np.pi * self.made.nominal.natural_frequency
-            each = len(low) // len(self.designs)
-            shift = linear.resonance.reshape(len(low), -1)
-            first, last = (np.repeat(f(own, axis=1), each) for f in (np.nanmin, np.nanmax))
-            ends = np.fmin(found.low, found.driven_low), np.fmax(found.high, found.driven_high)
-            lowest = np.repeat(np.nanmin(ends[0], axis=1), each) * shift.min(axis=1) / first
-            highest = np.repeat(np.nanmax(ends[1], axis=1), each) * shift.max(axis=1) / last
-            low, high = np.fmin(low, lowest), np.fmax(high, highest)
-        sound = np.isfinite(low) & (high > low)
-        return (
-            np.where(sound, low / (2.0 * np.pi), NOWHERE[0]),
-            np.where(sound, high / (2.0 * np.pi), NOWHERE[1]),
-        )
+        return ends_of(self.rows, self.made.nominal)
 
     def _curves(self, sweep: int, *, unit: bool = False) -> list[Curves]:
         """The chips along a sweep, in rows; kept where they are few."""
@@ -293,42 +242,20 @@ class Chips:
             sweep = SMALL
         if (sweep, unit) in self._kept:
             return self._kept[sweep, unit]
-        rows, modal = self._rows(linear=sweep == SMALL, unit=unit)
+        rows = self._rows(linear=sweep == SMALL, unit=unit)
         low, high = self._ends
         at_once = max(2 * thread_count(), 1)
         parts = []
         for first in range(0, len(low), at_once):
             part = slice(first, first + at_once)
-            some = rows._replace(**{n: getattr(rows, n)[part] for n in set(rows._fields) - SHARED})
-            own = (
-                None
-                if modal is None
-                else modal._replace(**{n: getattr(modal, n)[part] for n in modal._fields})
-            )
+            some = rows.take(part)
             ends = (high, low) if sweep == DOWN else (low, high)
-            found = self._flow(some, own, *(end[part] for end in ends))
-            parts.append(self._ascending(found, some, falls=sweep == DOWN))
+            found = flow(some, self.pace, *(end[part] for end in ends))
+            parts.append(_ascending(found, some.arrays, falls=sweep == DOWN))
             self.told(LANES * len(low[part]))
         if len(self.designs) * self.count <= KEPT:
             self._kept[sweep, unit] = parts
         return parts
-
-    def _flow(self, rows: ChipArrays, modal: Any, start: Floats, stop: Floats) -> ChipSweep:
-        several = {} if modal is None else {"modal": modal}
-        return chip_sweep(rows, start=start, stop=stop, **self.pace._asdict(), **several)
-
-    def _ascending(self, found: ChipSweep, rows: ChipArrays, *, falls: bool) -> Curves:
-        known = np.isfinite(found.frequency).sum(axis=1)
-        frequency, volume = found.frequency, np.abs(found.volume)
-        if falls:
-            for k, n in enumerate(known):
-                frequency[k, :n] = frequency[k, :n][::-1].copy()
-                volume[k, :, :n] = volume[k, :, :n][:, ::-1].copy()
-        status = translated(found.status, WORDS)
-        driven = np.hypot(rows.force_re, rows.force_im).max(axis=2) > 0.0
-        status |= np.where(driven, 0, int(Status.NOT_DRIVEN))
-        power = np.fmax.reduce(found.power, axis=2)
-        return Curves(frequency, known, volume, power, found.deflection, status)
 
     def _banded(self, curves: Curves, level: float, heard: Curves | None) -> Band:
         """Bands of some rows, (row, chip)."""
@@ -357,8 +284,15 @@ class Chips:
         return band.map(lambda _, x: x.reshape(*shape, *x.shape[1:]))
 
 
-def _in_rows(value: Any, each: int, per_chip: bool) -> Any:
-    """An array with a design axis as rows of `LANES` chips, ``each`` a design."""
-    if not per_chip:
-        return np.repeat(value, each, axis=0)
-    return value.reshape(len(value) * each, LANES, *value.shape[2:])
+def _ascending(found: ChipSweep, rows: ChipArrays, *, falls: bool) -> Curves:
+    known = np.isfinite(found.frequency).sum(axis=1)
+    frequency, volume = found.frequency, np.abs(found.volume)
+    if falls:
+        for k, n in enumerate(known):
+            frequency[k, :n] = frequency[k, :n][::-1].copy()
+            volume[k, :, :n] = volume[k, :, :n][:, ::-1].copy()
+    status = translated(found.status, WORDS)
+    driven = np.hypot(rows.force_re, rows.force_im).max(axis=2) > 0.0
+    status |= np.where(driven, 0, int(Status.NOT_DRIVEN))
+    power = np.fmax.reduce(found.power, axis=2)
+    return Curves(frequency, known, volume, power, found.deflection, status)

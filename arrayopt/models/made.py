@@ -84,21 +84,23 @@ def made_chips(
     Made
         Cells of designs that the plate model refuses are NaN, and so is what is made of them.
     """
-    kept = max(n_modes, 2)
+    kept, several = max(n_modes, 2), n_modes > 1
     cells = build_cells(designs, study, n_modes=kept)
     group = designs.layout.group_of_cell
     beside = [
         (
             getattr(draws, name) / step,
             *(
-                _coefficients(build_cells(*_deviating(designs, study, name, by), n_modes=kept))
+                _coefficients(
+                    build_cells(*_deviating(designs, study, name, by), n_modes=kept), several
+                )
                 for by in (step, -step)
             ),
         )
         for name, step in STEPS.items()
     ]
     found = {}
-    for key, here in _coefficients(cells).items():
+    for key, here in _coefficients(cells, several).items():
         shape = (len(designs), *draws.radius.shape, *here.shape[2:])
         total = np.broadcast_to(here[:, None, group], shape).copy()
         for share, more, less in beside:
@@ -107,7 +109,7 @@ def made_chips(
             total += part * (slope[:, None, group] + part * bend[:, None, group])
         found[key] = total
     found["damping"] /= 1.0 + draws.quality
-    for key in ("cubic", "effective_cubic", "modes.cubic_tensor"):
+    for key in {"cubic", "effective_cubic", "modes.cubic_tensor"} & set(found):
         found[key] *= 1.0 + draws.cubic.reshape(
             1, *draws.cubic.shape, *(1,) * (found[key].ndim - 3)
         )
@@ -172,9 +174,11 @@ def made_chips(
     )
 
 
-def _coefficients(cells: Cells) -> dict[str, Floats]:
-    """What deviations change, (design, group, ...)."""
+def _coefficients(cells: Cells, several: bool) -> dict[str, Floats]:
+    """What deviations change, (design, group, ...); of ``several`` modes, too."""
     found = {name: getattr(cells, name) for name in COEFFICIENTS}
+    if not several:
+        return found
     return found | {f"modes.{name}": getattr(cells.modes, name) for name in MODAL}
 
 

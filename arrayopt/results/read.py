@@ -15,7 +15,7 @@ import xarray as xr
 
 from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.errors import ArrayoptError, ResultsError
-from arrayopt.base.glossary import GLOSSARY, MERITS
+from arrayopt.base.glossary import MERITS, VERIFIED_PREFIX
 from arrayopt.runs.kept.directory import HISTORY
 from arrayopt.runs.kept.generations import read_progress
 from arrayopt.runs.kept.identity import RUN, read_identity
@@ -385,14 +385,5 @@ def identifier(strategy: str, design: xr.Dataset) -> str:
 
 
 def verified_merits(front: xr.Dataset) -> tuple[str, ...]:
-    """Merits of which a front holds verified values (``verified_NAME``).
-
-    ``verified_onset_voltage`` is the array's, and no value of the merit, which is the last cell's.
-    """
-    return tuple(
-        str(name).removeprefix("verified_")
-        for name in front.data_vars
-        if str(name).startswith("verified_")
-        and str(name).removeprefix("verified_") in MERITS
-        and str(name) not in GLOSSARY
-    )
+    """Merits of which a front holds verified values (``verified_NAME``)."""
+    return tuple(name for name in MERITS if VERIFIED_PREFIX + name in front)

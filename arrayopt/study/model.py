@@ -315,10 +315,11 @@ class ModelSettings:
 
 @dataclass(frozen=True)
 class VerifySettings:
-    """``[verify]``: designs of each front verified when a run ends, and the share they may lose
-    unflagged."""
+    """``[verify]``: designs of each front verified when a run ends, on so many chips each, and the
+    share of an objective that they may lose unflagged."""
 
     designs: Annotated[int, Whole(at_least=0, at_most=100_000)] = 3
+    chips: Annotated[int, Whole(at_least=1, at_most=10_000)] = 32
     tolerance: Annotated[float, Need("ratio", above=0.0, below=1.0)] = 0.2
 
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import xarray as xr
 
 from arrayopt.base.errors import ResultsError
+from arrayopt.base.glossary import MERITS
 from arrayopt.base.output import digest
 from arrayopt.design.stored import find_design, identifier_of
 from arrayopt.runs.kept.directory import RunDirectory, owner_of
@@ -19,8 +21,7 @@ from arrayopt.runs.kept.store import FRONTS, open_fronts
 from arrayopt.study.read import read_study_text
 from arrayopt.verify.designs import (
     Verification,
-    lost_too_much,
-    spread,
+    spread_over,
     verification_dataset,
     verify_designs,
 )
@@ -28,11 +29,11 @@ from arrayopt.verify.designs import (
 
 @dataclass(frozen=True)
 class VerifiedDesign:
-    """One design's verification; ``flagged`` where it loses more than the study's tolerance."""
+    """One design's verification, and what was promised of it: merit -> value."""
 
     identifier: str
     found: Verification
-    flagged: bool
+    promised: Mapping[str, float]
 
 
 def spread_of(tree: xr.DataTree) -> list[str]:
@@ -43,13 +44,17 @@ def spread_of(tree: xr.DataTree) -> list[str]:
         front = node.to_dataset()
         if front.sizes.get("design", 0) and study.verify.designs:
             objectives = [str(o) for o in np.atleast_1d(front.attrs["objectives"])]
-            for k in spread(front, objectives, study.verify.designs):
+            for k in spread_over(front, objectives, study.verify.designs):
                 chosen.append(identifier_of(name, int(front["evaluation"].values[k])))
     return chosen
 
 
 def verify_run(
-    directory: str | os.PathLike[str], identifiers: Sequence[str] | None = None
+    directory: str | os.PathLike[str],
+    identifiers: Sequence[str] | None = None,
+    *,
+    chips: int | None = None,
+    told: Callable[[str, int], object] = lambda design, done: None,
 ) -> list[VerifiedDesign]:
     """Verify stored designs and write what was found into the run's fronts.
 
@@ -57,6 +62,8 @@ def verify_run(
     ----------
     directory : a run directory.
     identifiers : designs (``strategy/evaluation``); None for a spread of every front.
+    chips : of each design; None for the study's.
+    told : called with a design and the number of its chips just computed.
 
     Returns
     -------
@@ -77,11 +84,21 @@ def verify_run(
     fronts = {name: node.to_dataset() for name, node in tree.children.items()}
     out = []
     for design in designs:
-        found = verify_designs(design.designs, design.study)
-        name = design.strategy.name
-        fronts[name] = _with_verification(fronts[name], design.identifier, found)
-        flagged = bool(lost_too_much(found, design.study.verify.tolerance)[0])
-        out.append(VerifiedDesign(design.identifier, found, flagged))
+        front = fronts[design.strategy.name]
+        row = _row(front, design.identifier)
+        promised = {
+            name: float(front[name].values[row]) for name in MERITS if name in front.data_vars
+        }
+        found = verify_designs(
+            design.designs,
+            design.study,
+            design.strategy,
+            {name: np.array([value]) for name, value in promised.items()},
+            chips=chips,
+            told=partial(told, design.identifier),
+        )
+        fronts[design.strategy.name] = _with_verification(front, row, found)
+        out.append(VerifiedDesign(design.identifier, found, promised))
     if out:
         _write(Path(directory), fronts, tree.attrs, before)
     return out
@@ -95,14 +112,18 @@ def _fronts_digest(directory: Path) -> str | None:
         return None
 
 
-def _with_verification(front: xr.Dataset, identifier: str, found: Verification) -> xr.Dataset:
+def _row(front: xr.Dataset, identifier: str) -> int:
     number = int(identifier.rpartition("/")[2])
-    row = int(np.flatnonzero(front["evaluation"].values == number)[0])
+    return int(np.flatnonzero(front["evaluation"].values == number)[0])
+
+
+def _with_verification(front: xr.Dataset, row: int, found: Verification) -> xr.Dataset:
     changed = front.copy()
     for name, variable in verification_dataset(found).data_vars.items():
         if name not in changed:
-            # A design that was not verified has NaN, and -1 as its status.
-            empty = np.full(front.sizes["design"], -1 if variable.dtype.kind == "i" else np.nan)
+            # A design that was not verified has NaN, no chips, and -1 as its status.
+            nothing = {"verify_status": -1, "verify_chips": 0}.get(str(name), np.nan)
+            empty = np.full(front.sizes["design"], nothing)
             changed[name] = ("design", empty.astype(variable.dtype), variable.attrs)
         values = changed[name].values.copy()
         values[row] = variable.values[0]

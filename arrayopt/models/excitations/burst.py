@@ -1,47 +1,53 @@
-"""Tone bursts: largest amplitude within the burst against its carrier (M8.8, M10.1)."""
+"""Tone bursts: largest amplitude within the burst against its carrier (M8.8, M8.14, M10.1)."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.interpolate import Akima1DInterpolator
 
+from arrayopt.base.shares import spread
 from arrayopt.base.status import Status
 from arrayopt.models.array import ArrayModel, Band, Drive, Envelopes, bursts
-from arrayopt.models.bands.read import read_bands
-from arrayopt.models.bands.refine import MOST, next_points
-from arrayopt.models.cells import without_nonlinearity
+from arrayopt.models.bands.read import all_places, read_bands
 from arrayopt.models.excitations.figures import (
     PULSE_DROP,
     PulseFigures,
     chunks,
-    driven_groups,
+    driven_cells,
     pulse_figures,
 )
+from arrayopt.models.rows import NOWHERE
 from arrayopt.physics.intime.pulse import contiguous_band
-from arrayopt.physics.numerics.threads import spread
+from arrayopt.physics.intime.slow_flow import linear_figures
+from arrayopt.physics.numerics.lanes import LANES
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from arrayopt.base.arrays import Floats, Ints
-    from arrayopt.models.cells import Cells
+    from arrayopt.base.arrays import Complex, Floats, Ints
+    from arrayopt.models.rows import Rows
     from arrayopt.study.model import BurstLength
 
 
 STEP = 0.8
-"""Distance of the first carriers over the rate at which the fastest group builds up (rad/s)."""
-EXTENSIONS = 4
-"""How often the grid is continued where groups in phase keep a tail above the band's level."""
-EXTENSION_POINTS = 8
+"""Distance of the first carriers over the rate at which the slowest cell builds up (rad/s)."""
 REACH = 1.25
 """Carriers beyond the outermost resonance, over the distance at which a burst's tail is below
 the band's level."""
-GRID_LIMIT = 1024
-"""Most carriers of one design."""
-PASSES = 100
-"""Most refinements of a band; a dozen or two are usual."""
+EXTENSIONS = 3
+"""How often the carriers are continued where a chip's tail is above the band's level."""
+EXTENSION_POINTS = 4
+FINER = 2
+"""How often the intervals around peaks, edges and near valleys are halved."""
+NEAR = 0.1
+"""Valleys and second peaks that come so near to the limit and the peak are looked at, too."""
+GRID_LIMIT = 256
+"""Most first carriers of a row of chips."""
+BETWEEN = 16
+"""Points of the curve through the carriers in each of its intervals."""
+SHOWN = 48
+"""Carriers that a whole response is drawn through."""
 SPECTRUM_POINTS = 16
 """Points of a spectrum over those of its pulse."""
 
@@ -57,146 +63,143 @@ class Burst:
     ) -> Band:
         """Contiguous band of the largest amplitude within a burst, against its carrier.
 
-        ``power`` and ``deflection`` are the largest over all carriers computed, and ``ripple`` is
-        taken at them. Peak to 1e-8 and edges to 1e-8 of the carrier, unless the response beats
-        within less than an eighth of the grid's step away from where it is near its peak or limit,
-        which hard bursts do at the end of a cell's upper branch (M8.14).
+        All chips of a row share carriers; between them the response is Akima's curve. ``power`` and
+        ``deflection`` are the largest over all carriers computed.
         """
-        if small:
-            model = replace(model, cells=without_nonlinearity(model.cells))  # type: ignore[type-var]
-        low, step, count, status = carriers(model.cells, self.length, level)
-        designs, groups = model.cells.mass.shape
-        columns = np.full((6, designs), np.nan)
-        deflection = np.full((designs, groups), np.nan)
-        chosen = np.flatnonzero(status == 0)
-        if chosen.size:
-            search = _Search(model, self.length, two_way, chosen, step[chosen])
-            index = np.arange(count[chosen].max())
-            grid = low[chosen, None] + step[chosen, None] * index
-            search.add(np.where(index < count[chosen, None], grid, np.inf))
-            columns[:, chosen] = search.band(level)
-            deflection[chosen] = search.deflection
-            status[chosen] |= search.status
-        columns[:, status != 0] = np.nan
-        return Band.of(columns, deflection, status)
+        search = _Search(model.linear() if small else model, self.length, two_way)
+        return search.band(level).map(lambda _, x: model.shown(x))
 
     def pulse(self, model: ArrayModel, band: Band) -> PulseFigures:
-        """Figures of one burst of each design, its carrier in the middle of the band."""
-        return pulse_figures(model, bursts(band.centre, self.length), _spectrum_width)
+        """Figures of one burst, its carrier the median of the chips' middles of the band."""
+        return pulse_figures(model, bursts(spread(band.centre)[1], self.length), _spectrum_width)
 
     def peaks(self, model: ArrayModel, frequency: Floats) -> tuple[Floats, Floats]:
-        """Largest and last pressure amplitude of bursts, (design, carrier) [Hz] -> [Pa] (M8.8).
+        """Largest and last pressure amplitude of bursts, each (design, chip, carrier) [Pa] (M8.8).
 
-        NaN where a cell escaped.
+        ``frequency`` (design, carrier), ascending [Hz]; beyond `SHOWN` of them on Akima's curve
+        through so many between the first and the last. NaN where a cell escaped.
         """
-        design = np.repeat(np.arange(frequency.shape[0]), frequency.shape[1])
-        drive = bursts(np.ascontiguousarray(frequency).reshape(-1), self.length)
-        out = np.full((2, design.size), np.nan)
-        for part in chunks(np.arange(design.size), drive, model.cells.mass.shape[1]):
-            found = model.envelopes(design[part], drive.take(part))
-            out[:, part] = np.where(found.status == 0, (found.peak, found.end), np.nan)
-        peak, end = out.reshape(2, *frequency.shape)
-        return peak, end
+        asked = frequency[model.rows.design]
+        share = np.linspace(0.0, 1.0, SHOWN)
+        at = asked if asked.shape[1] <= SHOWN else asked[:, :1] + np.ptp(asked, 1)[:, None] * share
+        row, drive = np.repeat(np.arange(len(at)), at.shape[1]), bursts(at.ravel(), self.length)
+        out = np.full((2, row.size, LANES), np.nan)
+        for part in chunks(np.arange(row.size), drive):
+            found = model.envelopes(row[part], drive.take(part))
+            out[:, part] = found.peak, found.end
+        sizes = out.reshape(2, *at.shape, LANES)
+        if at is not asked:
+            sizes = np.stack(
+                [
+                    [_curve(f, y, g) for f, y, g in zip(at, size, asked, strict=True)]
+                    for size in sizes
+                ]
+            )
+        largest, last = (model.shown(size.swapaxes(1, 2)) for size in sizes)
+        return largest, last
 
 
-def carriers(cells: Cells, length: BurstLength, level: float) -> tuple[Floats, Floats, Ints, Ints]:
-    """Lowest carrier and step [Hz], number of carriers and status of each design's grid, (design,).
+def carriers(rows: Rows, length: BurstLength, level: float) -> tuple[Floats, Floats, Ints, Ints]:
+    """Lowest carrier and step [Hz], number of carriers and status of each row's grid, (row,).
 
     A burst builds up as F/(2 m w) (1 - e^{-delta T})/delta, at most, which bounds both the width
     of its response (steps of `STEP` over the time constant) and the shift by a cubic spring.
-    Carriers reach beyond all resonances until a group's beats are below ``level``.
+    Carriers reach beyond all resonances until a cell's beats are below ``level``.
     """
-    w0 = 2.0 * np.pi * cells.natural_frequency
-    driven = driven_groups(cells)
-    w0 = np.where(driven, w0, 1.0)
-    decay = np.where(driven, 0.5 * w0 / cells.quality_factor, 1.0)
+    linear, driven, arrays = linear_figures(rows.arrays), driven_cells(rows), rows.arrays
+    w0, decay = np.where(driven, linear.resonance, 1.0), np.where(driven, linear.decay, 1.0)
     span = -np.expm1(-decay * bursts(w0 / (2.0 * np.pi), length).duration) / decay
     with np.errstate(invalid="ignore"):
-        force = np.abs(cells.force_per_volt) * cells.drive_amplitude
-        amplitude = 0.5 * force * w0 / cells.stiffness * span
-        stiffer = 1.0 + 0.75 * cells.effective_cubic * amplitude**2 / cells.stiffness
+        force = np.hypot(arrays.force_re, arrays.force_im)
+        amplitude = 0.5 * force * w0 / arrays.stiffness * span
+        stiffer = 1.0 + 0.75 * arrays.cubic * amplitude**2 / arrays.stiffness
     bent = w0 * np.sqrt(np.maximum(np.where(driven, stiffer, 1.0), 0.09))
     reach = REACH * 2.0 / level / span
-    low = np.where(driven, np.minimum(w0, bent) - reach, np.inf).min(axis=1)
-    high = np.where(driven, np.maximum(w0, bent) + reach, 0.0).max(axis=1)
-    step = np.where(driven, STEP / span, np.inf).min(axis=1)
-    some = driven.any(axis=1)
-    low, high, step = (np.where(some, a, 1.0) for a in (low, high, step))
-    low = np.maximum(low, 0.2 * high)
+    all_cells = (1, 2)
+    low = np.where(driven, np.minimum(w0, bent) - reach, np.inf).min(axis=all_cells)
+    high = np.where(driven, np.maximum(w0, bent) + reach, 0.0).max(axis=all_cells)
+    step = np.where(driven, STEP / span, np.inf).min(axis=all_cells)
+    some = driven.any(axis=all_cells)
+    nowhere = 2.0 * np.pi * np.array(NOWHERE)
+    low, high = np.where(some, low, nowhere[0]), np.where(some, high, nowhere[1])
+    step, low = np.where(some, step, high - low), np.maximum(low, 0.2 * high)
     number = np.ceil((high - low) / step) + 1
-    status = np.where(some, 0, int(Status.NOT_DRIVEN))  # or with cells that have no model
-    status = np.where(some & (number > GRID_LIMIT), int(Status.GRID_LIMIT), status)
-    count = np.where(status == 0, np.minimum(number, GRID_LIMIT), 0).astype(np.int64)
-    step = (high - low) / np.maximum(count - 1, 1)
+    status = np.where(number > GRID_LIMIT, int(Status.GRID_LIMIT), 0)
+    count = np.clip(number, 2, np.where(number > GRID_LIMIT, 2, GRID_LIMIT)).astype(np.int64)
+    step = (high - low) / (count - 1)
     return low / (2.0 * np.pi), step / (2.0 * np.pi), count, status
 
 
 class _Search:
-    """Carriers computed so far of some designs of a batch, and what was found at them."""
+    """Carriers computed so far of some rows of chips, and what was found at them."""
 
-    def __init__(
-        self, model: ArrayModel, length: BurstLength, two_way: bool, rows: Ints, step: Floats
-    ) -> None:
+    def __init__(self, model: ArrayModel, length: BurstLength, two_way: bool) -> None:
         self.model, self.length, self.two_way = model, length, two_way
-        self.rows, self.step = rows, step
-        self.groups = model.cells.mass.shape[1]
-        self.frequency = np.empty((rows.size, 0))
-        """(design, carrier): ascending, filled up with inf."""
-        self.amplitude = np.empty((rows.size, 0))
-        self.alone = np.empty((rows.size, self.groups, 0))
-        """(design, group, carrier): largest pressure of each group by itself."""
-        self.deflection = np.zeros((rows.size, self.groups))
-        self.power = np.zeros(rows.size)
-        self.status = np.zeros(rows.size, dtype=np.int64)
-
-    def evaluate(self, frequency: Floats) -> tuple[Floats, Floats]:
-        """Amplitudes at (design, carrier) and of each group alone; 0 where the carrier is inf."""
-        at = np.isfinite(frequency)
-        (local, column), drive = np.nonzero(at), bursts(frequency[at], self.length)
-        amplitude, alone = np.zeros(frequency.shape), np.zeros((len(at), self.groups, at.shape[1]))
-        for part in chunks(np.arange(local.size), drive, self.groups):
-            rows, columns = local[part], column[part]
-            amplitude[rows, columns], alone[rows, :, columns] = self._chunk(rows, drive.take(part))
-        return amplitude, alone
-
-    def _chunk(self, local: Ints, drive: Drive) -> tuple[Floats, Floats]:
-        design = self.rows[local]
-        found = self.model.envelopes(design, drive)
-        heard = np.ones(local.size)
-        if self.two_way:
-            heard = self.model.receive(design, drive.start)
-        escaped = found.status != 0
-        np.bitwise_or.at(self.status, local[escaped], int(Status.RUNAWAY))
-        np.maximum.at(self.power, local, np.where(escaped, 0.0, found.power))
-        np.maximum.at(self.deflection, local, np.where(escaped[:, None], 0.0, found.deflection))
-        amplitude = np.where(escaped, 0.0, found.peak * heard)
-        return amplitude, np.where(escaped[:, None], 0.0, found.alone * heard[:, None])
+        rows, cells = model.rows.design.size, model.rows.arrays.mass.shape[2]
+        self.frequency = np.empty((rows, 0))
+        """(row, carrier): ascending, filled up with inf."""
+        self.amplitude = np.empty((rows, 0, LANES))
+        self.deflection = np.zeros((rows, LANES, cells))
+        self.power = np.zeros((rows, LANES))
+        still = ~driven_cells(model.rows).any(axis=2)
+        self.status = np.where(still, int(Status.NOT_DRIVEN), 0).astype(np.int64)
 
     def add(self, frequency: Floats) -> None:
-        """Compute carriers (design, carrier; inf for none) and sort them in."""
-        amplitude, alone = self.evaluate(frequency)
+        """Compute carriers (row, carrier; inf for none) and sort them in."""
+        at = np.isfinite(frequency)
+        (row, column), drive = np.nonzero(at), bursts(frequency[at], self.length)
+        new = np.zeros((*frequency.shape, LANES))
+        for part in chunks(np.arange(row.size), drive):
+            mine = row[part]
+            found = self.model.envelopes(mine, drive.take(part))
+            good = found.status == 0
+            np.bitwise_or.at(self.status, mine, found.status)
+            np.maximum.at(self.power, mine, np.where(good, found.power, 0.0))
+            moved = np.where(good[..., None], found.deflection, 0.0)
+            np.maximum.at(self.deflection, mine, moved)
+            new[mine, column[part]] = np.where(good, found.peak, 0.0)
+        if self.two_way:
+            new[at] *= self.model.receive(row, frequency[at])
         frequency = np.concatenate([self.frequency, frequency], axis=1)
         order = np.argsort(frequency, axis=1, kind="stable")
         order = order[:, : np.isfinite(frequency).sum(axis=1).max(initial=0)]
         self.frequency = np.take_along_axis(frequency, order, 1)
-        amplitude = np.concatenate([self.amplitude, amplitude], axis=1)
-        self.amplitude = np.take_along_axis(amplitude, order, 1)
-        alone = np.concatenate([self.alone, alone], axis=2)
-        self.alone = np.take_along_axis(alone, order[:, None, :], 2)
+        amplitude = np.concatenate([self.amplitude, new], axis=1)
+        self.amplitude = np.take_along_axis(amplitude, order[..., None], 1)
 
-    def band(self, level: float) -> tuple[Floats, ...]:
-        """Peak, its carrier, lower and upper edge, ripple and power of each design."""
+    def band(self, level: float) -> Band:
+        """Of every chip, (row, lane)."""
+        low, step, count, status = carriers(self.model.rows, self.length, level)
+        self.status |= status[:, None]
+        index = np.arange(count.max(initial=2))
+        self.add(np.where(index < count[:, None], low[:, None] + step[:, None] * index, np.inf))
         for number in range(EXTENSIONS):
             self.add(self._beyond(level, 2.0**number))
-        self._refine(level)
-        known = np.isfinite(self.frequency).sum(axis=1)
-        found, off = read_bands(self.frequency, self.amplitude, known, level)
-        self.status |= np.where(off, int(Status.OFF_GRID), 0)
-        return (*found, self.power)
+        for _ in range(FINER):
+            self.add(self._between(level))
+        rows = len(self.frequency)
+        columns, off = np.full((5, rows, LANES), np.nan), np.zeros((rows, LANES), dtype=np.bool_)
+        for r in range(rows):
+            fine, size = self._fine(int(r))
+            many, points = np.repeat(fine[None], LANES, axis=0), np.full(LANES, fine.size)
+            columns[:, r], off[r] = read_bands(many, size.T, points, level)
+        self.status |= np.where(off & (self.status == 0), int(Status.OFF_GRID), 0)
+        every = np.concatenate([columns, self.power[None]])
+        every[:, self.status != 0], self.deflection[self.status != 0] = np.nan, np.nan
+        return Band.of(every, self.deflection, self.status)
+
+    def _fine(self, r: int) -> tuple[Floats, Floats]:
+        """Frequencies and Akima's curve of a row, (point,) and (point, lane)."""
+        known = np.isfinite(self.frequency[r])
+        f = self.frequency[r, known]
+        share = np.arange(BETWEEN) / BETWEEN
+        fine = np.append((f[:-1, None] + np.diff(f)[:, None] * share).ravel(), f[-1])
+        return fine, np.maximum(_curve(f, self.amplitude[r, known], fine), 0.0)
 
     def _beyond(self, level: float, stride: float) -> Floats:
-        """Carriers (design, 2 x any) that continue a side where the amplitude is not low enough."""
-        rows = np.arange(self.rows.size)
+        """Carriers (row, 2 x any) that continue a side where a chip's amplitude is not low
+        enough."""
+        rows = np.arange(len(self.frequency))
         last = np.isfinite(self.frequency).sum(axis=1) - 1
         limit = level * self.amplitude.max(axis=1)
         ahead = stride * np.arange(1, EXTENSION_POINTS + 1)
@@ -205,38 +208,46 @@ class _Search:
             first = self.frequency[rows, end]
             step = first - self.frequency[rows, inner]
             new = first[:, None] + step[:, None] * ahead
-            high = self.amplitude[rows, end] >= limit
-            sides.append(np.where(high[:, None] & (new > 0.2 * first[:, None]), new, np.inf))
-        added = np.concatenate(sides, axis=1)
-        return added if np.isfinite(added).any() else added[:, :0]
+            above = (self.amplitude[rows, end] >= limit) & (self.status == 0)
+            wanted = above.any(axis=1)[:, None] & (new > 0.2 * first[:, None])
+            sides.append(np.where(wanted, new, np.inf))
+        return _whole(np.concatenate(sides, axis=1))
 
-    def _refine(self, level: float) -> None:
-        """Add carriers until neither the peak nor an edge can hide between them."""
-        for _ in range(PASSES):
-            new = np.full((self.rows.size, MOST), np.inf)
-            known = np.isfinite(self.frequency).sum(axis=1)
-            spread(
-                next_points,
-                self.rows.size,
-                self.frequency,
-                self.amplitude,
-                self.alone,
-                known,
-                self.step,
-                level,
-                new,
-            )
-            new.sort(axis=1)
-            count = int(np.isfinite(new).sum(axis=1).max(initial=0))
-            if count == 0:
-                return
-            self.add(new[:, :count])
-        self.status |= np.where(np.isfinite(new[:, 0]), int(Status.GRID_LIMIT), 0)
+    def _between(self, level: float) -> Floats:
+        """Middles (row, any) of the intervals on which a chip's band hangs."""
+        new = np.full((len(self.frequency), self.frequency.shape[1] - 1), np.inf)
+        for r in np.flatnonzero((self.status == 0).any(axis=1)):
+            _, size = self._fine(int(r))
+            wanted = np.zeros((len(size) - 1) // BETWEEN, dtype=np.bool_)
+            curves = size.T[self.status[r] == 0]
+            found = all_places(curves, np.full(len(curves), len(size)), level)
+            for a, top, first, last in zip(curves, *found, strict=True):
+                part, slope = a[first : last + 1], np.diff(a[first : last + 1]) > 0.0
+                near = (part < (1.0 + NEAR) * level * a[top]) | (part > (1.0 - NEAR) * a[top])
+                turn = first + 1 + np.flatnonzero(near[1:-1] & (slope[1:] != slope[:-1]))
+                points = np.concatenate([turn, turn - 1, [first - 1, last, top, top - 1]])
+                wanted[np.clip(points // BETWEEN, 0, wanted.size - 1)] = True
+            f = self.frequency[r, : wanted.size + 1]
+            new[r, : wanted.size] = np.where(wanted, 0.5 * (f[1:] + f[:-1]), np.inf)
+        return _whole(new)
+
+
+def _whole(new: Floats) -> Floats:
+    """Carriers (row, any) without columns that hold none."""
+    new = np.sort(new, axis=1)
+    return new[:, np.isfinite(new).any(axis=0)]
+
+
+def _curve(frequency: Floats, size: Floats, at: Floats) -> Floats:
+    """Akima's curve through (carrier, lane), steady beside cliffs; NaN of lanes that hold any."""
+    good = np.isfinite(size).all(axis=0)
+    found = Akima1DInterpolator(frequency, np.where(good, size, 0.0), method="makima")(at)
+    return np.where(good, found, np.nan)
 
 
 def _spectrum_width(found: Envelopes, drive: Drive, ring_cycles: int) -> Floats:
     """See `figures.Spectrum`: as many points as each burst needs whatever the batch."""
-    out = np.empty(drive.start.size)
+    out = np.empty(found.status.shape)
     points = 2 ** np.ceil(np.log2(SPECTRUM_POINTS * (drive.duration * drive.start + ring_cycles)))
     for n in np.unique(points):
         these = points == n
@@ -244,17 +255,17 @@ def _spectrum_width(found: Envelopes, drive: Drive, ring_cycles: int) -> Floats:
     return out
 
 
-def _width_of(envelope: NDArray[np.complex128], burst_end: int, points: int) -> Floats:
+def _width_of(envelope: Complex, burst_end: int, points: int) -> Floats:
     """Fractional -6 dB width of the spectrum of envelopes sampled once a carrier cycle (M8.10).
 
     Samples are placed so that the drive ends at the same point whatever the batch begins with.
     """
-    placed = np.zeros((envelope.shape[0], points), dtype=np.complex128)
-    after = envelope.shape[1] - burst_end - 1
+    placed = np.zeros((*envelope.shape[:2], points), dtype=np.complex128)
+    after = envelope.shape[2] - burst_end - 1
     before = min(burst_end + 1, points - after)
-    placed[:, :after] = envelope[:, burst_end + 1 :]
-    placed[:, points - before :] = envelope[:, burst_end + 1 - before : burst_end + 1]
+    placed[..., :after] = envelope[..., burst_end + 1 :]
+    placed[..., points - before :] = envelope[..., burst_end + 1 - before : burst_end + 1]
     offset = np.fft.fftshift(np.fft.fftfreq(points))
-    density = np.abs(np.fft.fftshift(np.fft.fft(placed, axis=1), axes=1)) / np.sinc(offset)
+    density = np.abs(np.fft.fftshift(np.fft.fft(placed), axes=-1)) / np.sinc(offset)
     band = contiguous_band(1.0 + offset, density, drop=PULSE_DROP)
     return np.asarray(band.fractional_bandwidth)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,15 +10,15 @@ import numpy as np
 from arrayopt.base.status import Status
 from arrayopt.models.array import ArrayModel, Band, Drive, Envelopes
 from arrayopt.models.bands.read import largest_in_time, ripples
-from arrayopt.models.cells import without_nonlinearity
 from arrayopt.models.excitations.figures import (
     PULSE_DROP,
     PulseFigures,
     chunks,
-    driven_groups,
+    driven_cells,
     pulse_figures,
 )
 from arrayopt.physics.intime.pulse import contiguous_band, pulse_spectrum
+from arrayopt.physics.numerics.lanes import LANES
 
 if TYPE_CHECKING:
     from arrayopt.base.arrays import Floats, Ints
@@ -48,39 +48,35 @@ class Chirped:
         Sampled once a drive cycle, edges linear between samples. Where the pressure is still above
         the limit when the chirp ends, the band ends there too, since nothing is emitted beyond.
         """
-        if small:
-            model = replace(model, cells=without_nonlinearity(model.cells))  # type: ignore[type-var]
-        designs, groups = model.cells.mass.shape
-        out = np.full((6, designs), np.nan)
-        deflection = np.full((designs, groups), np.nan)
-        some = driven_groups(model.cells).any(axis=1)
-        status = np.where(some, 0, int(Status.NOT_DRIVEN)).astype(np.int64)
-        drive = self.drive(designs)
-        for rows in chunks(np.flatnonzero(some), drive, groups):
-            mine = drive.take(rows)
-            found = model.envelopes(rows, mine)
+        model = model.linear() if small else model
+        rows = model.rows
+        size = (rows.design.size, LANES)
+        out = np.full((6, *size), np.nan)
+        deflection = np.full((*size, rows.arrays.mass.shape[2]), np.nan)
+        still = ~driven_cells(rows).any(axis=2)
+        status = np.where(still, int(Status.NOT_DRIVEN), 0).astype(np.int64)
+        drive = self.drive(size[0])
+        for some in chunks(np.arange(size[0]), drive):
+            mine = drive.take(some)
+            found = model.envelopes(some, mine)
             inside = slice(int(np.argmax(found.time[0] > 0.0)), found.burst_end + 1)
-            amplitude = np.abs(found.pressure[:, inside])
+            amplitude = np.abs(found.pressure[..., inside])
             frequency = mine.frequency(found.time)[:, inside]
             if two_way:
-                factor = model.receive(np.repeat(rows, frequency.shape[1]), frequency.ravel())
-                amplitude = amplitude * factor.reshape(amplitude.shape)
-            escaped = found.status != 0
-            status[rows[escaped]] |= int(Status.RUNAWAY)
-            amplitude[escaped] = 1.0
-            out[:5, rows] = _band_in_time(amplitude, frequency[0], self.chirp, level)
-            out[5, rows] = found.power
-            deflection[rows] = found.deflection
-        out[:, status != 0] = np.nan
-        deflection[status != 0] = np.nan
-        return Band.of(out, deflection, status)
+                heard = model.receive(np.repeat(some, frequency.shape[1]), frequency.ravel())
+                amplitude *= heard.reshape(*frequency.shape, LANES).swapaxes(1, 2)
+            status[some] |= found.status
+            amplitude[status[some] != 0] = 1.0
+            flat = amplitude.reshape(-1, amplitude.shape[2])
+            band = _band_in_time(flat, frequency[0], self.chirp, level)
+            out[:5, some] = band.reshape(5, some.size, LANES)
+            out[5, some], deflection[some] = found.power, found.deflection
+        out[:, status != 0], deflection[status != 0] = np.nan, np.nan
+        return Band.of(out, deflection, status).map(lambda _, x: model.shown(x))
 
     def pulse(self, model: ArrayModel, band: Band) -> PulseFigures:
         """Figures of the chirp; those of its trace, P linear between windows."""
-        some = driven_groups(model.cells).any(axis=1)
-        drive = self.drive(some.size)
-        drive = replace(drive, end=np.where(some, drive.end, np.nan))
-        return pulse_figures(model, drive, self._width)
+        return pulse_figures(model, self.drive(len(model.designs)), self._width)
 
     def _width(self, found: Envelopes, drive: Drive, ring_cycles: int) -> Floats:
         """See `figures.Spectrum`: of Re(P e^{j phi})."""
@@ -92,7 +88,7 @@ class Chirped:
         cycles = chirp.start * inside + 0.5 * rate * inside**2 + chirp.end * (t - inside)
         after = np.clip(np.searchsorted(time, t), 1, time.size - 1)
         share = np.clip((t - time[after - 1]) / (time[after] - time[after - 1]), 0.0, 1.0)
-        at = envelope[:, after - 1] * (1.0 - share) + envelope[:, after] * share
+        at = envelope[..., after - 1] * (1.0 - share) + envelope[..., after] * share
         points = 2 ** int(np.ceil(np.log2(4 * t.size)))
         trace = (at * np.exp(2j * np.pi * cycles)).real
         frequency, density = pulse_spectrum(trace, time_step=step, points=points)

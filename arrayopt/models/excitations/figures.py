@@ -1,4 +1,4 @@
-"""What one pulse of each design is worth: ring-down, spectrum, dead zone (M8.9 to M8.12)."""
+"""What one pulse of each chip is worth: ring-down, spectrum, dead zone (M8.9 to M8.12)."""
 
 from __future__ import annotations
 
@@ -11,14 +11,16 @@ import numpy as np
 from arrayopt.base.status import Status
 from arrayopt.models.array import ArrayModel, Drive, Envelopes
 from arrayopt.physics.intime.pulse import dead_zone, ring_down_time
+from arrayopt.physics.intime.slow_flow import linear_figures
+from arrayopt.physics.numerics.lanes import LANES
 
 if TYPE_CHECKING:
     from arrayopt.base.arrays import Bools, Floats, Ints
-    from arrayopt.models.cells import Cells
+    from arrayopt.models.rows import Rows
 
 
 CHUNK = 2**21
-"""Oscillators times drive cycles computed at once (32 MiB for each array of envelopes)."""
+"""Chips times drive cycles computed at once (32 MiB for each array of envelopes)."""
 QUIET = 40.0
 """Level below the peak that counts as quiet, dB."""
 PULSE_DROP = 6.02
@@ -29,12 +31,13 @@ EXTENSIONS = 3
 """How often a ring-down is followed for twice as long before it is given up."""
 
 Spectrum = Callable[[Envelopes, Drive, int], "Floats"]
-"""Fractional -6 dB width of the spectrum of some entries: envelopes, their drive, cycles after."""
+"""Fractional -6 dB width of the spectrum of some entries: envelopes, their drive, cycles after;
+(entry, lane)."""
 
 
 @dataclass(frozen=True)
 class PulseFigures:
-    """Figures of a batch of pulses, (design,); NaN where ``status`` is not 0."""
+    """Figures of a batch of pulses, (design, chip); NaN where ``status`` is not 0."""
 
     ring_down: Floats
     """Seconds after the drive until the pressure stays 20 dB below its peak."""
@@ -48,12 +51,12 @@ class PulseFigures:
 
 
 def pulse_figures(model: ArrayModel, drive: Drive, spectrum: Spectrum) -> PulseFigures:
-    """Ring-down, dead zone and spectrum of one pulse of each design.
+    """Ring-down, dead zone and spectrum of one pulse of each chip.
 
     Parameters
     ----------
     model : any array model.
-    drive : of each design; its frequencies are NaN for designs without a pulse.
+    drive : (design,): the same of all chips of a design; NaN for designs without a pulse.
     spectrum : width of spectra.
 
     Returns
@@ -61,63 +64,66 @@ def pulse_figures(model: ArrayModel, drive: Drive, spectrum: Spectrum) -> PulseF
     PulseFigures
         Independent of how designs are divided into batches.
     """
-    speed = model.study.air_state.sound_speed
-    values = np.full((4, drive.end.size), np.nan)
-    status = np.where(drive.end > 0.0, 0, int(Status.NO_CARRIER)).astype(np.int64)
-    rung = rungs(model.cells, np.where(drive.end > 0.0, drive.end, 1.0))
-    pending = np.flatnonzero(status == 0)
+    speed, rows = model.study.air_state.sound_speed, model.rows
+    drive = drive.take(rows.design)
+    known, size = drive.end > 0.0, (rows.design.size, LANES)
+    values = np.full((4, *size), np.nan)
+    status = np.where(driven_cells(rows).any(axis=2), 0, int(Status.NO_CARRIER)).astype(np.int64)
+    status[~known] = int(Status.NO_CARRIER)
+    rung = rungs(rows, np.where(known, drive.end, 1.0))
+    pending = np.flatnonzero((status == 0).any(axis=1))
     for _ in range(EXTENSIONS + 1):
-        ringing = []
+        ringing = np.zeros(size, dtype=np.bool_)
         for shared, cycles in by_rung(pending, rung):
-            for rows in chunks(shared, drive, model.cells.mass.shape[1], cycles):
-                mine = drive.take(rows)
-                found = model.envelopes(rows, mine, ring_cycles=cycles)
+            for some in chunks(shared, drive, cycles):
+                mine = drive.take(some)
+                found = model.envelopes(some, mine, ring_cycles=cycles)
                 escaped = found.status != 0
-                status[rows[escaped]] = int(Status.PULSE_RUNAWAY)
-                found = found.silenced(escaped)
-                for row, drop in ((0, 20.0), (1, QUIET)):
-                    values[row, rows], late = ring_down_time(
-                        found.time, found.pressure, duration=mine.duration, drop=drop
+                status[some] |= np.where(escaped, int(Status.PULSE_RUNAWAY), 0)
+                for k, drop in ((0, 20.0), (1, QUIET)):
+                    values[k, some], late = ring_down_time(
+                        found.time[:, None],
+                        found.pressure,
+                        duration=mine.duration[:, None],
+                        drop=drop,
                     )
-                values[2, rows] = dead_zone(
-                    mine.duration, ring_down=values[1, rows], sound_speed=speed
+                values[2, some] = dead_zone(
+                    mine.duration[:, None], ring_down=values[1, some], sound_speed=speed
                 )
-                values[3, rows] = spectrum(found, mine, cycles)
-                ringing.append(rows[(late != 0) & ~escaped])
-        pending = np.concatenate([*ringing, np.empty(0, dtype=np.int64)])
-        rung[pending] = np.minimum(2 * rung[pending], RUNGS[-1])
+                values[3, some] = spectrum(found, mine, cycles)
+                ringing[some] = (late != 0) & (status[some] == 0)
+        pending = np.flatnonzero(ringing.any(axis=1))
         if pending.size == 0:
             break
-    status[pending] = int(Status.STILL_RINGING)
+        rung[pending] = np.minimum(2 * rung[pending], RUNGS[-1])
+    status[ringing] = int(Status.STILL_RINGING)
     status[(status == 0) & np.isnan(values[3])] = int(Status.NO_SPECTRUM)
     values[:, status != 0] = np.nan
-    ring_down, quiet, dead, spectrum_width = values
-    return PulseFigures(ring_down, quiet, dead, spectrum_width, status)
+    return PulseFigures(*map(model.shown, (*values, status)))
 
 
-def chunks(rows: Ints, drive: Drive, groups: int, ring_cycles: int = 0) -> list[Ints]:
-    """Designs that are computed at once: calls of bounded size."""
+def chunks(rows: Ints, drive: Drive, ring_cycles: int = 0) -> list[Ints]:
+    """Entries that are computed at once: calls of bounded size."""
     windows = np.ceil(drive.cycles[rows]) + 1.0 + ring_cycles
-    cost = np.cumsum(windows * groups)
+    cost = np.cumsum(windows * LANES)
     return np.split(rows, np.flatnonzero(np.diff(cost // CHUNK)) + 1) if rows.size else []
 
 
-def driven_groups(cells: Cells) -> Bools:
-    """Which groups are driven, (design, group); none where one of them has no coefficients."""
-    driven = cells.drive_amplitude > 0.0
-    known = np.isfinite(cells.natural_frequency) & np.isfinite(cells.quality_factor)
-    return np.asarray(driven & np.all(known | ~driven, axis=1, keepdims=True))
+def driven_cells(rows: Rows) -> Bools:
+    """Which cells are driven, (row, lane, cell); none of a chip that lacks coefficients."""
+    force = np.hypot(rows.arrays.force_re, rows.arrays.force_im)
+    known = np.isfinite(linear_figures(rows.arrays).decay) & np.isfinite(force)
+    return np.asarray((force > 0.0) & known.all(axis=2, keepdims=True))
 
 
-def rungs(cells: Cells, carrier: Floats) -> Ints:
-    """Carrier cycles after which a linear array is quiet, with a margin, (design,).
+def rungs(rows: Rows, carrier: Floats) -> Ints:
+    """Carrier cycles after which linear cells are quiet, with a margin, (row,).
 
-    The slowest cell needs 2 Q ln(100)/w0; half as long again for groups that partly cancel.
+    The slowest one needs ln(100)/decay; half as long again for cells that partly cancel.
     """
-    driven = (cells.drive_amplitude > 0.0) & np.isfinite(cells.quality_factor)
-    decay = np.where(driven, cells.quality_factor / (np.pi * cells.natural_frequency), 0.0)
-    cycles = 1.5 * np.log(10.0 ** (QUIET / 20.0)) * decay.max(axis=1) * carrier
-    rung = np.searchsorted(RUNGS, cycles)
+    decay = np.where(driven_cells(rows), linear_figures(rows.arrays).decay, np.inf)
+    time = 1.5 * np.log(10.0 ** (QUIET / 20.0)) / decay.min(axis=(1, 2))
+    rung = np.searchsorted(RUNGS, time * carrier)
     return np.asarray(RUNGS[np.minimum(rung, RUNGS.size - 1)], dtype=np.int64)
 
 

@@ -101,7 +101,7 @@ def beam_of(reading: Reading, chosen: Chosen) -> xr.DataArray | None:
     study, space = study.of(strategy), DesignSpace(study, strategy)
     designs = space.decode(np.asarray(design["vector"])[None, :])
     model = Chips(designs, study, 1, use=NOMINAL)
-    rows = beam_patterns(model, frequency[:, None], SWEEPS[study.target.sweep])[:, 0, 0]
+    rows = beam_patterns(model, frequency, SWEEPS[study.target.sweep])[:, 0, 0]
     azimuth = float(np.degrees(study.target.azimuth))
     names = [f"plane at {azimuth:g}°", f"plane at {azimuth + 90.0:g}°"]
     return xr.DataArray(

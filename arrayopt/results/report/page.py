@@ -12,9 +12,17 @@ from pathlib import Path
 from string import Template
 
 import numpy as np
-import xarray as xr
 
-from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
+from arrayopt.base.glossary import (
+    KEPT_PREFIX,
+    SPREAD_SUFFIXES,
+    VERIFIED_PREFIX,
+    heading,
+    shown,
+    shown_change,
+    shown_number,
+    words,
+)
 from arrayopt.base.output import PAGE_MARK, Kind, Output, begins_with
 from arrayopt.base.status import trouble
 from arrayopt.base.text import html_text
@@ -28,7 +36,7 @@ from arrayopt.results.plots.pictures import (
     plot_response,
 )
 from arrayopt.results.plots.style import figure_svg, new_axes, styled, typeset
-from arrayopt.results.read import Reading, convergence, read_run, verified_merits
+from arrayopt.results.read import Reading, convergence, identifier, read_run, verified_merits
 from arrayopt.results.report.designs import Chosen, beam_of, choose, design_of, name_of
 from arrayopt.results.report.explorer import explorer_html
 from arrayopt.results.report.text import (
@@ -39,9 +47,7 @@ from arrayopt.results.report.text import (
     html_table,
     merit_table,
     strategy_table,
-    two_lines,
 )
-from arrayopt.results.tables import band_text
 
 REPORT = "report.html"
 _PAGE = Kind("a report", (".html", ".htm"), begins_with(PAGE_MARK.encode()))
@@ -121,8 +127,8 @@ def _notes(reading: Reading) -> str:
     notes = list(reading.notes)
     if reading.fronts and not any(verified_merits(f) for f in reading.fronts.values()):
         notes.append(
-            "These are values of the search's model; no design has been verified at the highest "
-            "fidelity yet."
+            "These are values of the chips that the search chose by; no design has been verified "
+            "on others yet."
         )
     if len(reading.fronts) > 1:
         notes.append(
@@ -246,11 +252,11 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
                 f"Level against angle for {name}.",
             )
         )
-    parts += [merit_table(reading, chosen.strategy, design), "</div>", group_table(design)]
+    parts += ["</div>", merit_table(reading, chosen.strategy, design), group_table(design)]
     parts += [f"<p>{html_text(sentence)}</p>" for sentence in trouble(design)]
     folder = html_text(str(reading.path))
     parts.append(
-        "<p>To check it at the highest fidelity, or hand it on:</p>"
+        "<p>To check it on more chips, or hand it on:</p>"
         f"<pre>arrayopt verify {folder} {html_text(name)}\n"
         f"arrayopt export {folder} {html_text(name)} --to OUT</pre></article>"
     )
@@ -259,36 +265,45 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
 
 def _verification(reading: Reading) -> str:
     rows = []
-    known = any("verified_peak_pressure_lower" in front for front in reading.fronts.values())
     for name, front in reading.fronts.items():
         for merit in verified_merits(front):
-            value = np.asarray(front[f"verified_{merit}"], dtype=np.float64)
-            search = np.asarray(front[merit], dtype=np.float64)
-            for k in np.flatnonzero(np.isfinite(value)):
+            every = VERIFIED_PREFIX + merit
+            names = [
+                every,
+                *(every + suffix for suffix in SPREAD_SUFFIXES if every + suffix in front),
+            ]
+            kept = VERIFIED_PREFIX + KEPT_PREFIX + merit
+            for k in np.flatnonzero(np.isfinite(np.asarray(front[every], dtype=np.float64))):
+                search, value, *spread = (float(front[n].values[k]) for n in (merit, *names))
                 rows.append(
                     [
                         f"{html_text(name)}/{int(front['evaluation'][k])}",
                         typeset(heading(merit)),
-                        shown_number(merit, float(search[k])),
-                        shown_number(merit, float(value[k])),
-                        *([_verified_band(front, merit, int(k))] if known else []),
-                        shown_change(merit, float(value[k]), float(search[k])),
+                        shown_number(merit, search),
+                        shown_number(merit, value),
+                        shown_change(merit, value, search),
+                        *([shown_number(merit, x) for x in spread] or [""] * 3),
+                        f"{shown_number(kept, float(front[kept].values[k]))} %"
+                        if kept in front
+                        else "",
                     ]
                 )
     if not rows:
         return ""
-    band = ["95 % band"] if known else []
-    head = ["design", "merit", "search", "verified", *band, "difference"]
-    caption = "Search values against verified ones."
-    if known:
-        caption += " Bands: what the study's calibration leaves open, moved with the value."
-    return html_table(head, rows, caption=caption, numeric=2)
-
-
-def _verified_band(front: xr.Dataset, merit: str, row: int) -> str:
-    if f"verified_{merit}_lower" not in front:
-        return ""
-    return two_lines(band_text(front.isel(design=row), merit, prefix="verified_"))
+    head = ["design", "merit", "search", "verified", "change", "lowest chip", "median", "highest"]
+    caption = (
+        "What the search promised, and what the study's share of other chips reaches, with three "
+        "modes a cell."
+    )
+    told = [
+        f"<p>{html_text(identifier(name, front.isel(design=k)))}: {html_text(sentence)}</p>"
+        for name, front in reading.fronts.items()
+        if "verify_status" in front
+        for k in range(front.sizes["design"])
+        for sentence in trouble(front.isel(design=k))
+    ]
+    table = html_table([*head, "chips that keep its limit"], rows, caption=caption, numeric=2)
+    return table + "".join(told)
 
 
 def _convergence(reading: Reading) -> str:

@@ -1,0 +1,174 @@
+"""Rows of chips that are swept side by side, their sweep's ends and its pace (M12.4)."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from arrayopt.base.arrays import Floats, Ints
+from arrayopt.base.status import Status
+from arrayopt.models.cells import Cells
+from arrayopt.models.made import Made
+from arrayopt.physics.intime.flow_kernel import ChipArrays
+from arrayopt.physics.intime.slow_flow import ChipStatus, ChipSweep, chip_sweep, linear_figures
+from arrayopt.physics.intime.waveform import Modal
+
+PER_CHIP = frozenset(ChipArrays._fields[: ChipArrays._fields.index("nominal")])
+SHARED = frozenset({"pair", "distance", "neck", "sine", "density", "sound_speed"})
+"""Fields of `ChipArrays` with a chip axis, and without any; the rest have a design axis."""
+
+MARGIN_LINEWIDTHS = 4.0
+"""A sweep goes on so far beyond all resonances and backbones."""
+NOWHERE = (1e5, 1.1e5)
+"""Sweep of what has no resonance (Hz); its status says why."""
+
+WORDS = {
+    ChipStatus.BEATS: Status.CHIP_BEATS,
+    ChipStatus.ESCAPED: Status.RUNAWAY,
+    ChipStatus.KA_RANGE: Status.MUTUAL_OUT_OF_RANGE,
+    ChipStatus.OVERLAP: Status.CELLS_OVERLAP,
+}
+"""What the physics says of chips, as reasons."""
+
+
+class Pace(NamedTuple):
+    """How finely sweeps and pulses are computed (M12.4, M12.8, M12.11)."""
+
+    slowness: float
+    step: float
+    single: bool
+    onset: tuple[float, float]
+    """Slowness of the two sweeps, slower one first, that an onset is found with."""
+    parted: float
+    """Difference of up- and down-sweep, over the peak, that is their parting. What is left of the
+    lag at a quick pace is worth a part of it."""
+    measured: int
+    """Chips of a design whose onset is found so; the others' go with those of their cells."""
+    pulse: float
+    """Error of a pulse over its peak, which sets its steps (M8.5)."""
+
+
+QUICK = Pace(15.0, 0.2, single=True, onset=(15.0, 7.5), parted=0.15, measured=2, pulse=1e-3)
+"""Of searches."""
+FINE = Pace(40.0, 0.12, single=False, onset=(60.0, 30.0), parted=0.1, measured=8, pulse=2e-4)
+"""Of verification."""
+
+
+class Rows(NamedTuple):
+    """Chips of a batch, as many side by side as there are lanes; a row is like a design."""
+
+    arrays: ChipArrays
+    modal: Modal | None
+    quadratic: Floats
+    """(row, lane, cell) [N/m2], as ``cubic`` [N/m3]: with one mode, in pulses."""
+    cubic: Floats
+    design: Ints
+    """(row,): which design it is of."""
+
+    def take(self, some: slice | Ints) -> Rows:
+        """Some of the rows."""
+        arrays = self.arrays._replace(
+            **{n: getattr(self.arrays, n)[some] for n in set(ChipArrays._fields) - SHARED}
+        )
+        modal = self.modal and Modal(**{n: x[some] for n, x in self.modal._asdict().items()})
+        return Rows(arrays, modal, self.quadratic[some], self.cubic[some], self.design[some])
+
+
+def rows_of(
+    made: Made,
+    design: Ints,
+    chip: Ints,
+    *,
+    scale: Floats | None = None,
+    linear: bool = False,
+    unit: bool = False,
+) -> Rows:
+    """Chips picked out of a batch.
+
+    Parameters
+    ----------
+    design, chip : (row,) and (row, lane).
+    scale : (row, lane): factor on all forces.
+    linear : springs without their bend.
+    unit : one volt on every channel in place of the drive.
+    """
+    at = (design[:, None], chip)
+
+    def picked(value: Any, per_chip: bool) -> Any:
+        return np.ascontiguousarray(value[at] if per_chip else value[design])
+
+    arrays = made.arrays._replace(
+        **{
+            name: picked(getattr(made.arrays, name), name in PER_CHIP)
+            for name in set(ChipArrays._fields) - SHARED
+        }
+    )
+    modal = made.modal and Modal(
+        **{n: picked(getattr(made.modal, n), n != "shape") for n in Modal._fields}
+    )
+    if unit:
+        push = picked(made.force_per_volt, True)
+        arrays = arrays._replace(force_re=push, force_im=0.0 * push, lead=0.0 * arrays.lead)
+        modal = modal and modal._replace(force=picked(made.modal_per_volt, True) + 0j)
+    if scale is not None:
+        by = scale[..., None]
+        arrays = arrays._replace(force_re=arrays.force_re * by, force_im=arrays.force_im * by)
+        modal = modal and modal._replace(force=modal.force * by[..., None])
+    quadratic, cubic = picked(made.quadratic, True), picked(made.cubic, True)
+    if linear:
+        quadratic, cubic = 0.0 * quadratic, 0.0 * cubic
+        arrays = arrays._replace(cubic=0.0 * arrays.cubic)
+        modal = modal and modal._replace(quadratic=0.0 * modal.quadratic, cubic=0.0 * modal.cubic)
+    return Rows(arrays, modal, quadratic, cubic, design)
+
+
+def flow(
+    rows: Rows, pace: Pace, start: Floats, stop: Floats, *, slowness: float | None = None
+) -> ChipSweep:
+    """Rows along their sweeps, (row,) [Hz]; ``slowness`` in place of the pace's own."""
+    several = {} if rows.modal is None else {"modal": rows.modal}
+    return chip_sweep(
+        rows.arrays,
+        start=start,
+        stop=stop,
+        slowness=slowness or pace.slowness,
+        step=pace.step,
+        single=pace.single,
+        **several,
+    )
+
+
+def ends_of(rows: Rows, nominal: Cells) -> tuple[Floats, Floats]:
+    """Sweep that holds all resonances and backbones of each row, (row,) [Hz].
+
+    ``nominal``: cells of the designs.
+    """
+    arrays = rows.arrays
+    linear = linear_figures(arrays)
+    force = np.hypot(arrays.force_re, arrays.force_im)
+    square = linear.resonance**2
+    mass = (arrays.stiffness + arrays.cavity * arrays.volume**2) / square
+    # w^2 = w0^2 + 3/4 g (F / (2 w m decay))^2 / m, losses those at resonance (M7.6)
+    bend = 0.75 * arrays.cubic * (0.5 * force / (mass * linear.decay)) ** 2 / mass
+    end = np.sqrt(0.5 * (square + np.sqrt(np.maximum(square**2 + 4.0 * bend, 0.0))))
+    margin = 2.0 * MARGIN_LINEWIDTHS * linear.decay
+    unused = ~((force > 0.0) & np.isfinite(end))
+    low = np.where(unused, np.inf, np.minimum(linear.resonance, end) - margin)
+    high = np.where(unused, 0.0, np.maximum(linear.resonance, end) + margin)
+    low, high = low.min(axis=(1, 2)), high.max(axis=(1, 2))
+    low = np.maximum(low, 0.02 * high)
+    found = nominal.necked
+    if found is not None:  # two resonances a cell, which move as the diaphragm's do
+        own = 2.0 * np.pi * nominal.natural_frequency[rows.design]
+        shift = linear.resonance.reshape(len(low), -1)
+        lowest = np.fmin(found.low, found.driven_low)[rows.design]
+        highest = np.fmax(found.high, found.driven_high)[rows.design]
+        least, most = shift.min(axis=1) / np.nanmin(own, axis=1), shift.max(axis=1)
+        low = np.fmin(low, np.nanmin(lowest, axis=1) * least)
+        high = np.fmax(high, np.nanmax(highest, axis=1) * most / np.nanmax(own, axis=1))
+    sound = np.isfinite(low) & (high > low)
+    return (
+        np.where(sound, low / (2.0 * np.pi), NOWHERE[0]),
+        np.where(sound, high / (2.0 * np.pi), NOWHERE[1]),
+    )
