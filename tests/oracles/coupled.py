@@ -14,6 +14,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import root
 
 from arrayopt.base.arrays import Complex, Floats
+from arrayopt.models.chips import Chips
 from arrayopt.physics.back.neck_kernel import NECK_COUNT, back_pressure, neck_coefficients
 from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.sound.radiation import directivity, impedance_from_series
@@ -34,6 +35,13 @@ class DenseArray:
     """(cell, basis) or (basis,)."""
     design: int = 0
     chip: int = 0
+
+    @staticmethod
+    def of_chips(chips: Chips, *, design: int = 0, chip: int = 0) -> DenseArray:
+        """One of them."""
+        designs, made = chips.designs, chips.made
+        shape = made.nominal.shape[design, designs.layout.group_of_cell]
+        return DenseArray(made.arrays, designs.positions()[design], shape, design, chip)
 
     def of(self, name: str) -> Floats:
         """One coefficient, (cell,)."""
