@@ -20,6 +20,7 @@ from arrayopt.runs.kept.directory import HISTORY
 from arrayopt.runs.kept.generations import read_progress
 from arrayopt.runs.kept.identity import RUN, read_identity
 from arrayopt.runs.kept.store import FRONTS, load, open_fronts, open_results
+from arrayopt.search.binding import binding
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.search.front import hypervolume, nondominated, thinned
 from arrayopt.search.problem import minimised
@@ -101,7 +102,8 @@ def read_run(path: str | os.PathLike[str]) -> Reading:
     for name in [n for n, front in fronts.items() if front.sizes["design"] == 0]:
         notes.append(
             f"{name}: no design kept all limits in {evaluations[name]} evaluations; relax a limit, "
-            "widen a bound or search longer."
+            "widen a bound or search longer. "
+            + "; ".join(str(text) for text in np.atleast_1d(fronts[name].attrs.get("binding", [])))
         )
         del fronts[name]
     if study is not None:
@@ -246,7 +248,9 @@ def _read_generations(folder: Path) -> Reading:
     for name, past in history.items():
         front = _front(past, study, name)
         if front is None:
-            notes.append(f"{name}: no design has kept all limits so far.")
+            bounds = StudyEvaluator(study, study.strategy(name)).bounds
+            told = "; ".join(binding(past["limit_value"].values, bounds))
+            notes.append(f"{name}: no design has kept all limits so far. {told}")
         else:
             fronts[name] = front
     return Reading(
@@ -323,17 +327,36 @@ def members(reading: Reading, strategy: str, evaluations: int | None = None) -> 
     return source[flat].isel(design=feasible_rows(source, evaluations))
 
 
+HIGH_YIELD = 0.9
+"""Designs are recommended among those whose yield is at least this part of the front's highest."""
+
+
 def knee(front: xr.Dataset) -> int:
-    """The front member that alone dominates the largest volume below the reference point.
+    """The member of high yield that alone dominates the largest volume below the reference point.
 
     In units of the objectives' scales: the product of its gains over the references. Where no
-    member is better than the reference in every objective, the one with the least shortfall.
+    member is better than the reference in every objective, the one with the least shortfall. Yields
+    are those of verified chips where there are any.
     """
     f = minimised(objective_values(front, objectives_of(front)), objectives_of(front))
-    gain = np.prod(np.clip(1.0 - f, 0.0, None), axis=1)
+    high = np.ones(len(f), dtype=np.bool_)
+    if "yield" in front:
+        yields = np.asarray(front["yield"], dtype=np.float64)
+        if VERIFIED_PREFIX + "yield" in front:
+            verified = np.asarray(front[VERIFIED_PREFIX + "yield"], dtype=np.float64)
+            yields = np.where(np.isfinite(verified), verified, yields)
+        high = yields >= HIGH_YIELD * np.nanmax(yields)
+    gain = np.where(high, np.prod(np.clip(1.0 - f, 0.0, None), axis=1), 0.0)
     if gain.max() > 0.0:
         return int(np.argmax(gain))
-    return int(np.argmin(np.clip(f - 1.0, 0.0, None).sum(axis=1)))
+    short = np.clip(f - 1.0, 0.0, None).sum(axis=1)
+    return int(np.argmin(np.where(high, short, np.inf)))
+
+
+def ranked(reading: Reading) -> list[str]:
+    """Strategies with a front, the largest hypervolume first."""
+    volumes = {name: float(f.attrs["hypervolume"]) for name, f in reading.fronts.items()}
+    return sorted(volumes, key=lambda name: -volumes[name])
 
 
 def convergence(run: Reading | str | os.PathLike[str]) -> xr.Dataset:

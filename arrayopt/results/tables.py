@@ -43,13 +43,18 @@ def text_table(rows: Sequence[Sequence[str]]) -> str:
     return "\n".join(lines)
 
 
+def binding_of(front: xr.Dataset) -> list[str]:
+    """What an empty front says of the limits that bind."""
+    return [str(text) for text in np.atleast_1d(front.attrs.get("binding", []))]
+
+
 def front_table(name: str, front: xr.Dataset, *, rows: int) -> str:
     """The members of one front spread evenly over its first objective, at most ``rows``."""
     objectives = [str(o) for o in np.atleast_1d(front.attrs["objectives"])]
     columns = list(dict.fromkeys([*objectives, *_BRIEF]))
     count = front.sizes.get("design", 0)
     if count == 0:
-        return f"{name}: no feasible design was found"
+        return "\n  ".join([f"{name}: no feasible design was found", *binding_of(front)])
     order = np.argsort(-front[objectives[0]].values, kind="stable")
     chosen = order[np.unique(np.linspace(0, count - 1, min(rows, count)).round().astype(int))]
     table = [["design", *(heading(c) for c in columns)]]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,6 +32,8 @@ class Report:
     front: int
     best: Mapping[str, float]
     seconds_left: float | None
+    binding: Sequence[str] = ()
+    """Where nothing is feasible yet, what the last generation broke most often."""
 
     def cells(self) -> dict[str, str]:
         """What both displays show, as text by heading."""

@@ -29,6 +29,7 @@ from arrayopt.runs.progress import (
 )
 from arrayopt.runs.signals import StopSignals
 from arrayopt.runs.status import COMPLETE, FAILED, STOPPED, Health, StatusFile
+from arrayopt.search.binding import Bound, binding
 from arrayopt.search.front import thinned
 from arrayopt.search.loop import Generation, search
 from arrayopt.search.population import SearchSettings
@@ -88,12 +89,15 @@ class Task:
     describe : function, optional
         Dataset along "design" (vectors in), to be stored with the front beside what the history
         holds: responses, positions.
+    bounds : sequence of Bound, optional
+        What the columns of limits are, to say which of them bind where nothing is feasible.
     """
 
     name: str
     evaluator: Evaluator
     initial: Floats | None = None
     describe: Callable[[Floats], xr.Dataset] | None = None
+    bounds: Sequence[Bound] = ()
 
 
 @dataclass(frozen=True)
@@ -402,6 +406,10 @@ def _front(search_: _Search, size: int, *, complete: bool = True) -> xr.Dataset:
     if search_.task.describe is not None and front.sizes["design"] > 0:
         described = search_.task.describe(front["vector"].values)
         front = described.merge(front, compat="override", join="exact")
+    if not len(F) and search_.task.bounds:
+        every = search_.run.designs(name, np.arange(search_.evaluations), joined=complete)
+        told = binding(every["limit_value"].values, search_.task.bounds)
+        front = front.assign_attrs(binding=told)
     return front.assign_attrs(
         hypervolume=search_.hypervolume,
         evaluations=search_.evaluations,
@@ -438,6 +446,9 @@ def _report(
         len(generation.front),
         best,
         min(left),
+        []
+        if best or not turn.task.bounds
+        else binding(generation.G, turn.task.bounds, first=int(generation.index[0]))[:1],
     )
 
 

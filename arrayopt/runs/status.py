@@ -271,7 +271,8 @@ def status_text(status: RunStatus) -> str:
         if s.report is not None:
             best = ", ".join(f"{words(n)} {shown(n, value)}" for n, value in s.report.best.items())
             told = f"front {s.report.front}, feasible {s.report.feasible_share:.0%}"
-            rows.append(f"    {told}; best so far: {best or 'nothing feasible yet'}")
+            nothing = "; ".join(["nothing feasible yet", *s.report.binding])
+            rows.append(f"    {told}; best so far: {best or nothing}")
     lines += rows
     lines.append("")
     mended = {name: count for name, count in status.health.items() if count}

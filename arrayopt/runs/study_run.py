@@ -185,6 +185,7 @@ def _task(study: Study, name: str, workers: Pool) -> Task:
         PooledEvaluator(evaluator, workers, name),
         initial=seed_vectors(study, strategy, study.search.seeds),
         describe=partial(StudyEvaluator.describe, evaluator),
+        bounds=evaluator.bounds,
     )
 
 

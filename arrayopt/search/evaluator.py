@@ -11,6 +11,7 @@ from arrayopt.base.arrays import Floats, Ints
 from arrayopt.design.designs import DesignSpace
 from arrayopt.merits.chips import MeritTable, limits_in_force, merits_of_chips
 from arrayopt.merits.evaluate import evaluate
+from arrayopt.search.binding import bounds_of
 from arrayopt.search.problem import Evaluation
 from arrayopt.study.model import Objective, Strategy, Study
 from arrayopt.study.read import read_study_text
@@ -32,7 +33,7 @@ class StudyEvaluator:
         self.study = study
         self.strategy = strategy
         self.space = DesignSpace(study, strategy)
-        self.limits = limits_in_force(study, strategy)
+        self.bounds = bounds_of(limits_in_force(study, strategy), study.chip)
 
     @property
     def n_variables(self) -> int:
@@ -67,15 +68,8 @@ class StudyEvaluator:
 
     def _violations(self, table: MeritTable) -> list[Floats]:
         """Margins turned dimensionless, kept where <= 0."""
-        chip = self.study.chip
-        out = [
-            -table.clearance_margin / max(chip.clearance, 1e-6),
-            -table.die_margin / min(chip.die),
-        ]
-        for limit, broken in zip(table.limits, table.broken, strict=True):
-            scale = max(abs(b) for b in (limit.minimum, limit.maximum) if b is not None) or 1.0
-            out.append(broken / scale)
-        return out
+        margins = (-table.clearance_margin, -table.die_margin, *table.broken)
+        return [m / bound.scale for m, bound in zip(margins, self.bounds, strict=True)]
 
 
 def build_evaluator(text: str) -> Callable[[str, Floats], Evaluation]:

@@ -14,8 +14,7 @@ from arrayopt.design.designs import DesignSpace
 from arrayopt.models.array import SWEEPS
 from arrayopt.models.beam import beam_patterns, pattern_angles
 from arrayopt.models.chips import Chips
-from arrayopt.results.read import Reading, identifier, knee
-from arrayopt.results.report.text import best_member
+from arrayopt.results.read import Reading, identifier, knee, ranked
 
 
 @dataclass(frozen=True)
@@ -28,7 +27,7 @@ class Chosen:
 
 
 def choose(reading: Reading, wanted: Sequence[str] = ()) -> tuple[Chosen, ...]:
-    """The designs asked for, else each strategy's knee and the overall best in the first objective.
+    """The designs asked for, else each strategy's knee, that of the leading strategy first.
 
     Parameters
     ----------
@@ -45,23 +44,11 @@ def choose(reading: Reading, wanted: Sequence[str] = ()) -> tuple[Chosen, ...]:
     if not reading.objectives:
         return ()
     chosen = []
-    main = reading.objectives[0]
-    sign = 1.0 if main.sense == "max" else -1.0
-    best: tuple[float, str, int] | None = None
-    for name, front in reading.fronts.items():
-        row = best_member(front, reading.objectives)
-        if row is not None:
-            candidate = (sign * float(front[main.name][row]), name, row)
-            best = candidate if best is None or candidate[0] > best[0] else best
-    if best is not None:
-        what = "highest" if main.sense == "max" else "lowest"
-        chosen.append(Chosen(best[1], best[2], f"{what} {main.name.replace('_', ' ')} of all"))
-    for name, front in reading.fronts.items():
-        row = knee(front)
-        if best is not None and (name, row) == best[1:]:
-            chosen[0] = Chosen(name, row, f"{chosen[0].reason}, and knee of {name}")
-        else:
-            chosen.append(Chosen(name, row, f"knee of {name}: the single design that gains most"))
+    for place, name in enumerate(ranked(reading)):
+        reason = f"knee of {name} among designs of high yield: the single design that gains most"
+        if place == 0:
+            reason = f"recommended: {reason}"
+        chosen.append(Chosen(name, knee(reading.fronts[name]), reason))
     return tuple(chosen)
 
 

@@ -19,7 +19,14 @@ from arrayopt.base.glossary import (
 from arrayopt.base.text import html_text
 from arrayopt.merits.chips import limits_in_force
 from arrayopt.results.plots.style import typeset
-from arrayopt.results.read import Reading, identifier, objective_values, verified_merits
+from arrayopt.results.read import (
+    Reading,
+    identifier,
+    knee,
+    objective_values,
+    ranked,
+    verified_merits,
+)
 from arrayopt.results.tables import chip_cells, chip_notes, group_rows, kept_text
 from arrayopt.study.model import Limit, Objective, Study
 
@@ -49,48 +56,39 @@ def best_member(front: xr.Dataset, objectives: Sequence[Objective]) -> int | Non
 
 
 def answer(reading: Reading) -> str:
-    """One sentence with numbers: which strategy does best in what the study asks for first."""
+    """Which design to build and what it reaches, and how the strategies compare."""
     objectives = reading.objectives
     if not objectives:
         return "No strategy found a design that keeps all limits, so there is nothing to compare."
-    main = objectives[0]
-    sign = 1.0 if main.sense == "max" else -1.0
     found = {name: best_member(front, objectives) for name, front in reading.fronts.items()}
-    best = {
-        name: float(reading.fronts[name][main.name][row])
-        for name, row in found.items()
-        if row is not None
-    }
-    if not best:
+    if all(row is None for row in found.values()):
         return (
             "No design is better than the study's reference point in every objective: the wishes "
             "exceed what these strategies can do on this chip."
         )
-    order = sorted(best, key=lambda name: -sign * best[name])
-    lead = order[0]
-    design = reading.fronts[lead].isel(design=found[lead])
-    others = " and ".join(
-        with_unit(o.name, float(design[o.name])) + " " + words(o.name) for o in objectives[1:]
-    )
-    superlative = "highest" if main.sense == "max" else "lowest"
-    text = (
-        f"{lead} reaches the {superlative} {words(main.name)}, {with_unit(main.name, best[lead])}"
-        f" (design {identifier(lead, design)}{', with ' + others if others else ''}"
-        f"{_kept(design, reading.fronts[lead], objectives)})"
-    )
-    if len(order) > 1:
-        rest = [f"{with_unit(main.name, best[name])} for {name}" for name in order[1:]]
-        text += ", against " + _listed(rest)
-    volumes = {name: float(f.attrs["hypervolume"]) for name, f in reading.fronts.items()}
-    ranked = sorted(volumes, key=lambda name: -volumes[name])
-    if len(ranked) > 1 and volumes[ranked[0]] > 0.0:
-        first = ranked[0]
-        rest = [f"{volumes[name]:.3f} for {name}" for name in ranked[1:]]
+    order = ranked(reading)
+    lead, front = order[0], reading.fronts[order[0]]
+    design = front.isel(design=knee(front))
+    reaches = [f"{with_unit(o.name, float(design[o.name]))} {words(o.name)}" for o in objectives]
+    share = f"{reading.study.fabrication.share:.0%} of chips" if reading.study else "chips"
+    text = f"Build {identifier(lead, design)}: {share} reach {_listed(reaches)}"
+    if "yield" in design:
+        text += f"; {with_unit('yield', float(design['yield']))} yield"
+    text += f"{_kept(design, front, objectives)}. {lead} leads over all objectives together"
+    volumes = [f"{float(reading.fronts[n].attrs['hypervolume']):.3f} for {n}" for n in order[1:]]
+    if volumes:
         text += (
-            f"; over all objectives together {'it also' if first == lead else first} leads, with "
-            f"a hypervolume of {volumes[first]:.3f} against {_listed(rest)}"
+            f", with a hypervolume of {float(front.attrs['hypervolume']):.3f} against "
+            f"{_listed(volumes)}"
         )
-    return text + "."
+    main = objectives[0]
+    best = [
+        f"{with_unit(main.name, float(reading.fronts[name][main.name][row]))} for {name}"
+        for name, row in found.items()
+        if row is not None
+    ]
+    superlative = "highest" if main.sense == "max" else "lowest"
+    return f"{text}. The {superlative} {words(main.name)}: {_listed(best)}."
 
 
 def _kept(design: xr.Dataset, front: xr.Dataset, objectives: Sequence[Objective]) -> str:
