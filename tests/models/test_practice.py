@@ -31,7 +31,7 @@ from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.steady.steady import steady_amplitude
 from arrayopt.study.model import BurstLength, Study
 from tests.oracles.sound import self_impedance
-from tests.support.chain import duct, lone, uniform_design
+from tests.support.chain import duct, one_cell, uniform_design
 
 RADIUS, BIAS = 450e-6, 15.0
 SMALL_SIGNAL = {1: 0.019, 2: 0.0087}
@@ -39,8 +39,8 @@ Widths = dict[tuple[str, int], NDArray[np.float64]]
 QUANTITIES = ("displacement", "velocity", "pressure")
 
 
-def one_cell(volts: NDArray[np.float64]) -> Designs:
-    return lone(uniform_design(duct(), radius=RADIUS, drive=volts, bias=BIAS))
+def lone(volts: NDArray[np.float64]) -> Designs:
+    return one_cell(uniform_design(duct(), radius=RADIUS, drive=volts, bias=BIAS))
 
 
 def with_quality(mode: int, quality: float) -> Study:
@@ -49,7 +49,7 @@ def with_quality(mode: int, quality: float) -> Study:
 
 
 def total_quality(mode: int, intrinsic: float) -> float:
-    cells = build_cells(one_cell(np.ones(1)), with_quality(mode, intrinsic))
+    cells = build_cells(lone(np.ones(1)), with_quality(mode, intrinsic))
     return float(cells.quality_factor[0, 0])
 
 
@@ -65,7 +65,7 @@ def matched(mode: int) -> Study:
 def one_mode(mode: int, volts: NDArray[np.float64]) -> tuple[Widths, NDArray[np.float64]]:
     """Bandwidths of an upward sweep by quantity and level, and w/h."""
     study = matched(mode)
-    cells, air = build_cells(one_cell(volts), study), study.air_state
+    cells, air = build_cells(lone(volts), study), study.air_state
     # Mode 2 is left where the radiation series ends (ka = 4, 12 % above its resonance).
     top = (
         2.6
@@ -165,7 +165,7 @@ def test_both_modes_under_one_drive(key: tuple[str, int]) -> None:
 
 def burst_bands(cycles: int, volts: tuple[float, ...]) -> NDArray[np.float64]:
     """-6 dB displacement band of the end of the burst."""
-    chips = Chips(one_cell(np.array(volts)), matched(1), 1, use="nominal")
+    chips = Chips(lone(np.array(volts)), matched(1), 1, use="nominal")
     f0 = float(chips.made.nominal.natural_frequency[0, 0])
     f = np.linspace(0.85, 1.7, 137) * f0
     row = np.repeat(np.arange(len(volts)), f.size)

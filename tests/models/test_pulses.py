@@ -24,7 +24,7 @@ from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.sound.air import absorption
 from arrayopt.study.model import BurstLength, Chirp
 from tests.oracles.sound import self_impedance
-from tests.support.chain import duct, four_cells, lone, uniform_design
+from tests.support.chain import as_drawn, duct, four_cells, one_cell, uniform_design
 
 HALF = 10.0 ** (-6.0 / 20.0)
 LENGTH = BurstLength(0.4e-3)
@@ -34,8 +34,8 @@ FIELDS = ("peak_pressure", "lower_edge", "upper_edge", "ripple", "power", "defle
 
 def lone_chips(drive: float) -> Chips:
     study = duct()
-    designs = lone(uniform_design(study, drive=drive))
-    return Chips(designs, study, 1, use="nominal", pace=FINE)
+    designs = one_cell(uniform_design(study, drive=drive))
+    return as_drawn(designs, study)
 
 
 def test_largest_in_time_is_that_of_a_beat_and_does_not_jump() -> None:

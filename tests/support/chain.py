@@ -7,7 +7,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from arrayopt.design.chips import NOMINAL
 from arrayopt.design.designs import GROUP_ARRAYS, Designs, DesignSpace
+from arrayopt.models.chips import Chips
+from arrayopt.models.rows import FINE, Pace
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Study
 from arrayopt.study.read import read_study, read_study_text
@@ -65,9 +68,14 @@ def uniform_design(
     )
 
 
-def lone(designs: Designs) -> Designs:
-    """The first cell's design on a chip of its own."""
+def one_cell(designs: Designs) -> Designs:
+    """The first group's cell, without others."""
     none = np.zeros(1, dtype=int)
     layout = array_layout(np.zeros((1, 2)), class_of_cell=none, channel_of_cell=none, explicit=True)
     first = {name: getattr(designs, name)[:, :1] for name in GROUP_ARRAYS}
     return replace(designs, layout=layout, **first)
+
+
+def as_drawn(designs: Designs, study: Study, *, modes: int = 1, pace: Pace = FINE) -> Chips:
+    """One chip of each design, made as drawn, finely swept."""
+    return Chips(designs, study, 1, use=NOMINAL, modes=modes, pace=pace)
