@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.arrays import Complex, Floats, Ints
-from arrayopt.models.bands.read import largest_in_time
+from arrayopt.models.bands import largest_in_time
 
 if TYPE_CHECKING:
     from arrayopt.design.designs import Designs

@@ -24,7 +24,7 @@ from arrayopt.models.array import (
     Drive,
     Envelopes,
 )
-from arrayopt.models.bands.read import read_bands
+from arrayopt.models.bands import read_bands
 from arrayopt.models.made import Made, made_chips
 from arrayopt.models.onset import array_onsets
 from arrayopt.models.pulses import envelopes

@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from arrayopt.models.array import DOWN, SMALL, UP
-from arrayopt.models.bands.read import read_bands
+from arrayopt.models.bands import read_bands
 from arrayopt.models.beam import beam_patterns, beam_width, pattern, side_lobe_level
 from arrayopt.models.chips import Chips
 from arrayopt.physics.intime.slow_flow import chip_arrays, chip_sweep

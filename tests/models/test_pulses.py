@@ -12,7 +12,7 @@ from scipy.optimize import brentq
 
 from arrayopt.base.status import Status
 from arrayopt.models.array import DOWN, SMALL, UP, Drive, bursts
-from arrayopt.models.bands.read import largest_in_time
+from arrayopt.models.bands import largest_in_time
 from arrayopt.models.cells import build_cells
 from arrayopt.models.chips import Chips
 from arrayopt.models.excitations.burst import Burst

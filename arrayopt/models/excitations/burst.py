@@ -11,7 +11,7 @@ from scipy.interpolate import Akima1DInterpolator
 from arrayopt.base.shares import spread
 from arrayopt.base.status import Status
 from arrayopt.models.array import ArrayModel, Band, Drive, Envelopes, bursts
-from arrayopt.models.bands.read import all_places, read_bands
+from arrayopt.models.bands import all_places, read_bands
 from arrayopt.models.excitations.figures import (
     PULSE_DROP,
     PulseFigures,
