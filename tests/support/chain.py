@@ -8,21 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.design.designs import Designs, DesignSpace
-from arrayopt.models.cells import build_cells
-from arrayopt.models.one_mode.response import Packed, pack
 from arrayopt.study.model import Study
 from arrayopt.study.read import read_study
 from tests.support.paths import STUDIES
 
 
 def duct() -> Study:
-    """The shipped duct study, cells on their own: `with_mutual` couples them."""
-    return with_mutual(read_study(STUDIES / "duct-flow-meter"), "none")
-
-
-def with_mutual(study: Study, treatment: str) -> Study:
-    """The study with another treatment of mutual radiation."""
-    return replace(study, model=replace(study.model, mutual_radiation=treatment))
+    """The shipped duct study."""
+    return read_study(STUDIES / "duct-flow-meter")
 
 
 def at_target(study: Study, **changes: object) -> Study:
@@ -62,8 +55,3 @@ def uniform_design(
         bias=np.full(shape, bias),
         pitch=np.full(volts.size, 1.1e-3),
     )
-
-
-def packed(study: Study, designs: Designs) -> Packed:
-    """Coefficients for the kernels."""
-    return pack(build_cells(designs, study), designs, study)

@@ -26,7 +26,6 @@ def tiny_text(*, population: int = 8, evaluations: int = 32) -> str:
         ),
         ("evaluations = 2000", f"evaluations = {evaluations}"),
         ("count = 8", "count = 2"),
-        ('mutual_radiation = "group"', 'mutual_radiation = "none"'),
         ("front_size = 100", "front_size = 6"),
     ):
         assert old in text, old
