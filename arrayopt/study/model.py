@@ -419,7 +419,8 @@ class StudyCalibration:
 
     ``file`` as the study names it; ``text`` its content; ``value``, ``lower``, ``upper`` of the
     95 % intervals; ``draws`` parameter sets for bands; ``nominal_stack``, ``nominal_quality`` what
-    the study says without it; ``digest`` of the parameters and draws alone.
+    the study says without it; ``digest`` of the parameters and draws alone; ``scatter`` what it
+    gives of ``[fabrication]``, by key, beside what the study sets itself.
     """
 
     file: str
@@ -431,6 +432,7 @@ class StudyCalibration:
     nominal_stack: tuple[StackLayer, ...]
     nominal_quality: float
     digest: str
+    scatter: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Small operations on rows, where slices and sorts of arrays would take long to compile."""
+"""Copies of rows, where slices of arrays would take long to compile."""
 
 from __future__ import annotations
 
