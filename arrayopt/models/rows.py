@@ -47,11 +47,17 @@ class Pace(NamedTuple):
     """Chips of a design whose onset is found so; the others' go with those of their cells."""
     pulse: float
     """Error of a pulse over its peak, which sets its steps (M8.5)."""
+    carriers: float
+    """Distance of a burst's first carriers over the rate at which the slowest cell builds up."""
 
 
-QUICK = Pace(15.0, 0.2, single=True, onset=(15.0, 7.5), parted=0.15, measured=2, pulse=1e-3)
+QUICK = Pace(
+    15.0, 0.2, single=True, onset=(15.0, 7.5), parted=0.15, measured=2, pulse=1e-3, carriers=1.6
+)
 """Of searches."""
-FINE = Pace(30.0, 0.15, single=True, onset=(30.0, 15.0), parted=0.12, measured=4, pulse=5e-4)
+FINE = Pace(
+    30.0, 0.15, single=True, onset=(30.0, 15.0), parted=0.12, measured=4, pulse=5e-4, carriers=0.8
+)
 """Of verification."""
 
 
