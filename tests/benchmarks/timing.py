@@ -8,7 +8,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-
 from arrayopt.physics.transient import one_mode_kernel as kernel
 
 
