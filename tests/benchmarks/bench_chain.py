@@ -14,13 +14,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from arrayopt.models.one_mode.response import array_pressure
 from scipy.optimize import brentq
 
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.merits.figures import compute_merits
 from arrayopt.models.array import UP
 from arrayopt.models.cells import Cells, build_cells
+from arrayopt.models.one_mode.response import array_pressure
 from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.sound.radiation import impedance_from_series

@@ -13,10 +13,6 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
-from arrayopt.models.coupled.response import find_coupled_band, pack_coupled
-from arrayopt.models.one_mode.band import find_band
-from arrayopt.models.one_mode.model import OneMode
-from arrayopt.models.one_mode.response import array_pressure, pack
 
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.merits.figures import compute_merits
@@ -24,6 +20,10 @@ from arrayopt.models import beam
 from arrayopt.models.array import UP
 from arrayopt.models.cells import build_cells
 from arrayopt.models.choose import ALIKE
+from arrayopt.models.coupled.response import find_coupled_band, pack_coupled
+from arrayopt.models.one_mode.band import find_band
+from arrayopt.models.one_mode.model import OneMode
+from arrayopt.models.one_mode.response import array_pressure, pack
 from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.lattice import array_layout

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+
 from arrayopt.physics.transient import one_mode_kernel as kernel
 
 

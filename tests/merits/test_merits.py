@@ -46,9 +46,8 @@ def test_onset_is_where_the_sweeps_part() -> None:
     study = duct()
     onset = compute_merits(uniform_design(study), study).values["onset_voltage"][0]
     f = np.linspace(105e3, 125e3, 40001)[None, :]
-    from arrayopt.models.one_mode.response import array_pressure
-
     from arrayopt.models.array import DOWN, UP
+    from arrayopt.models.one_mode.response import array_pressure
 
     gaps = []
     for drive in (0.996 * onset, 1.004 * onset):

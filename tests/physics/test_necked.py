@@ -9,14 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from arrayopt.models.coupled.model import Coupled
-from arrayopt.models.coupled.necks import necks_unstable
-from arrayopt.models.coupled.response import pack_coupled
-from arrayopt.models.several_modes.model import SeveralModes
-from arrayopt.models.several_modes.sweep import SweepSettings, radiation_matrices
-from arrayopt.physics.back.neck_stability import necked_growth
-from arrayopt.physics.coupled.arrays import coupled_sweep
-from arrayopt.physics.steady.harmonic import harmonic_sweep
 from scipy import integrate, linalg, optimize
 
 from arrayopt.base.errors import StudyError
@@ -26,12 +18,20 @@ from arrayopt.merits.evaluate import evaluate
 from arrayopt.merits.figures import MeritTable, compute_merits
 from arrayopt.models.array import DOWN, SMALL, UP
 from arrayopt.models.cells import Cells, build_cells
+from arrayopt.models.coupled.model import Coupled
+from arrayopt.models.coupled.necks import necks_unstable
+from arrayopt.models.coupled.response import pack_coupled
+from arrayopt.models.several_modes.model import SeveralModes
+from arrayopt.models.several_modes.sweep import SweepSettings, radiation_matrices
 from arrayopt.physics.back import cavity as cav
 from arrayopt.physics.back.backs import back_of
 from arrayopt.physics.back.neck_kernel import back_pressure, neck_coefficients
+from arrayopt.physics.back.neck_stability import necked_growth
 from arrayopt.physics.back.necked import necked_figures
+from arrayopt.physics.coupled.arrays import coupled_sweep
 from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.sound.radiation import impedance_from_series
+from arrayopt.physics.steady.harmonic import harmonic_sweep
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.study.model import Study
 from arrayopt.study.read import read_study, read_study_text

@@ -6,6 +6,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
+
+from arrayopt.physics.back.cavity import CavityStatus, cavity_status
 from arrayopt.physics.coupled.arrays import (
     CoupledStatus,
     coupled_arrays,
@@ -13,11 +16,6 @@ from arrayopt.physics.coupled.arrays import (
     site_table,
 )
 from arrayopt.physics.coupled.newton import CoupledArrays
-from arrayopt.physics.transient.grid import sample_grid
-from arrayopt.physics.transient.one_mode import burst_envelope
-from numpy.testing import assert_allclose
-
-from arrayopt.physics.back.cavity import CavityStatus, cavity_status
 from arrayopt.physics.numerics.threads import each, spread, thread_count
 from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.plate.laminate import Layer, sections
@@ -25,6 +23,8 @@ from arrayopt.physics.plate.table import plate_table
 from arrayopt.physics.sound.air import air_state
 from arrayopt.physics.sound.radiation import impedance_series
 from arrayopt.physics.steady.steady_kernel import state_count
+from arrayopt.physics.transient.grid import sample_grid
+from arrayopt.physics.transient.one_mode import burst_envelope
 from tests.oracles.linear import linear_part
 
 AIR = air_state(293.15, relative_humidity=0.5)
