@@ -170,9 +170,10 @@ def ends_of(rows: Rows, nominal: Cells) -> tuple[Floats, Floats]:
         shift = linear.resonance.reshape(len(low), -1)
         lowest = np.fmin(found.low, found.driven_low)[rows.design]
         highest = np.fmax(found.high, found.driven_high)[rows.design]
-        least, most = shift.min(axis=1) / np.nanmin(own, axis=1), shift.max(axis=1)
-        low = np.fmin(low, np.nanmin(lowest, axis=1) * least)
-        high = np.fmax(high, np.nanmax(highest, axis=1) * most / np.nanmax(own, axis=1))
+        least = shift.min(axis=1) / np.fmin.reduce(own, axis=1)
+        most = shift.max(axis=1) / np.fmax.reduce(own, axis=1)
+        low = np.fmin(low, np.fmin.reduce(lowest, axis=1) * least)
+        high = np.fmax(high, np.fmax.reduce(highest, axis=1) * most)
     sound = np.isfinite(low) & (high > low)
     return (
         np.where(sound, low / (2.0 * np.pi), NOWHERE[0]),

@@ -54,7 +54,7 @@ CASES = {
     "run with two workers": Case(RUN[:-1] + "2", (f"{RUN} --resume",), share=1),
     "run --resume": Case(f"{RUN} --resume", (f"{RUN} --resume",), ("half/run",), share=6),
     "run --fresh": Case(f"{RUN} --fresh", (f"{RUN} --fresh",), ("other/run",), share=6),
-    "verify": Case("verify run combined/9", ("verify run combined/9",), ("done/run",)),
+    "verify": Case("verify run --chips 4", ("verify run --chips 4",), ("done/run",)),
     "report": Case("report run", ("report run",), ("done/run",), ("run/report.html",)),
     "export": Case(f"{EXPORT} new", (f"{EXPORT} new --replace",), (), ("new",)),
     "export into a run": Case(
