@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -111,6 +112,7 @@ def test_verifying_empty_fronts_is_refused(
             groups[name] = groups[name].isel(design=slice(0, 0))
         root["study"] = STUDY.read_text(encoding="utf-8")
 
+    shutil.copy(fronts.parent / "history.nc", tmp_path)
     forged(fronts, tmp_path / "fronts.nc", empty)
     monkeypatch.setattr(sys, "argv", ["arrayopt", "verify", str(tmp_path)])
     with pytest.raises(SystemExit) as end:
