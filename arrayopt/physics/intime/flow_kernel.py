@@ -353,6 +353,8 @@ def sweep_items(begin: int, stop: int, a: ChipArrays, s: Sweeps, kind: Real, out
         set_matrix(a, d, s.start[d], t, path, matrix[1])
         set_cells(a, d, first, s.start[d], h, cell[1])
         set_weights(a, d, s.start[d], weight[1])
+        for part in (matrix, cell, weight):
+            part[0, :] = part[1]  # blends while holding must not know the item before
         rest(cell[1], x, cells)
         known = T(0.0)
         window = taken = 0
