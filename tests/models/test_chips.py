@@ -19,12 +19,20 @@ from arrayopt.models.onset import array_onsets
 from arrayopt.models.rows import FINE
 from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.sound.air import absorption
+from arrayopt.physics.steady.steady import steady_amplitude
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Study
-from arrayopt.study.read import read_study_text
 from tests.oracles.coupled import DenseArray
-from tests.support.chain import as_drawn, at_target, random_designs, uniform_design
-from tests.support.tiny_study import tiny_text
+from tests.oracles.sound import self_impedance
+from tests.support.chain import (
+    as_drawn,
+    at_target,
+    duct,
+    four_cells,
+    one_cell,
+    random_designs,
+    uniform_design,
+)
 
 SLOW = FINE._replace(slowness=200.0)
 """For what is compared with steady states: a sweep lags by 2/(pi slowness) linewidths (M12.4)."""
@@ -42,9 +50,8 @@ BACKS = {
 
 
 @cache
-def four_cells(back: str = "vented") -> Study:
-    study = read_study_text(tiny_text())
-    return replace(study, cell=replace(study.cell, back=back, **BACKS[back]))  # type: ignore[arg-type]
+def backed(back: str = "vented") -> Study:
+    return four_cells(back=back, **BACKS[back])
 
 
 def at_onsets(study: Study, *ratios: float, radius: float = 450e-6) -> Designs:
@@ -68,7 +75,9 @@ def test_a_chip_is_the_same_whatever_its_company() -> None:
     designs = at_onsets(study, 0.5, 1.5)
     few = Chips(designs, study, 3, told=done.append)
     band = few.band(UP, SIX_DB)
-    assert sum(done) == 2 * LANES
+    few.band(UP, 0.5**0.5)
+    few.response(np.full((2, 1), 1.1e5), UP)
+    assert sum(done) == 2 * LANES  # swept once
     assert np.array_equal(few.made.arrays.radius[0], few.made.arrays.radius[1])
     alone = designs.take([1])
     many = Chips(alone, study, LANES + 3)
@@ -111,8 +120,8 @@ def test_order_of_cells_changes_nothing() -> None:
     before, after = (as_drawn(d, study).band(UP, SIX_DB) for d in (designs, moved))
     assert np.array_equal(before.status, after.status)
     for name in ("peak_pressure", "lower_edge", "upper_edge", "power"):
-        # sums over cells in another order: rounding
-        assert_allclose(getattr(after, name), getattr(before, name), rtol=1e-7, err_msg=name)
+        # sums over cells in another order: rounding, in single precision
+        assert_allclose(getattr(after, name), getattr(before, name), rtol=1e-5, err_msg=name)
 
 
 # --- small signal, against dense solves ------------------------------------------------------
@@ -136,7 +145,7 @@ def dense_response(chips: Chips, f: np.ndarray) -> np.ndarray:
 @pytest.mark.parametrize("steered", [False, True])
 def test_small_drive_is_a_dense_solve(back: str, steered: bool) -> None:
     """Coupling, directions, delays, distance and absorption: the array's sum (M9), and its band."""
-    study = at_target(four_cells(back), polar=0.4, azimuth=0.7, steered=steered)
+    study = at_target(backed(back), polar=0.4, azimuth=0.7, steered=steered)
     chips = as_drawn(unlike(study, 1, weak=1e-3), study, pace=SLOW)
     band = chips.band(UP, SIX_DB)
     assert not band.status.any()
@@ -155,7 +164,7 @@ def test_small_drive_is_a_dense_solve(back: str, steered: bool) -> None:
 @pytest.mark.parametrize("back", BACKS)
 def test_what_is_received_is_what_weak_drive_sends(back: str) -> None:
     """Reciprocity (M8.11): charge per pressure is the volume that one volt everywhere moves."""
-    study = four_cells(back)
+    study = backed(back)
     chips = as_drawn(unlike(study, 1, weak=1e-3), study, pace=SLOW)
     band = chips.band(SMALL | TWO_WAY, SIX_DB)
     assert not band.status.any()
@@ -189,10 +198,54 @@ def test_far_below_onset_all_sweeps_are_one() -> None:
 # --- driven hard -----------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("over", [0.9, 2.0])
+def test_a_lone_cell_follows_the_closed_form(over: float) -> None:
+    """M7.1 with the radiation of M5 at every frequency, both ways; jumps come late (M12.4)."""
+    study = duct()
+    designs = one_cell(uniform_design(study))
+    designs = replace(designs, drive_amplitude=over * build_cells(designs, study).onset)
+    chips = as_drawn(designs, study, pace=SLOW)
+    a, air = chips.made.arrays, study.air_state
+    f = np.linspace(0.9, 1.15, 60001) * chips.made.nominal.natural_frequency[0, 0]
+    w = 2.0 * np.pi * f
+    r, x = self_impedance(
+        chips.made.nominal.shape[0, 0],
+        radius=designs.radius[0, 0],
+        wavenumber=w / air.sound_speed,
+        density=air.density,
+        sound_speed=air.sound_speed,
+    )
+    widths = []
+    for sweep in (UP, DOWN):
+        exact = steady_amplitude(
+            w,
+            mass=a.mass[0, 0, 0] + 2.0 * x / w,
+            damping=a.damping[0, 0, 0] + 2.0 * r,
+            stiffness=a.stiffness[0, 0, 0],
+            cubic=a.cubic[0, 0, 0],
+            force=abs(a.force_re[0, 0, 0]),
+            sweep_up=sweep == UP,
+        ).amplitude
+        size = np.abs(exact) * w**2
+        inside = f[size > SIX_DB * size.max()]
+        found = chips.band(sweep, SIX_DB)
+        assert not found.status.any()
+        widths.append(float(found.width[0, 0]))
+        assert widths[-1] == pytest.approx(np.ptp(inside), rel=0.03)
+        swung = found.deflection[0, 0, 0] / np.abs(exact).max()
+        # a jump up swings past the state that it ends in
+        assert 0.99 < swung < (1.1 if sweep == DOWN and over > 1.0 else 1.02)
+        distance = study.target.distance
+        gain = np.exp(-distance * float(absorption(air, found.peak_frequency[0, 0])))
+        level = air.density * a.volume[0, 0, 0] * size.max() / (2.0 * np.pi * distance)
+        assert found.peak_pressure[0, 0] == pytest.approx(gain * level, rel=0.01)
+    assert (widths[0] > 1.05 * widths[1]) == (over > 1.0)
+
+
 @pytest.mark.parametrize("back", BACKS)
 @pytest.mark.parametrize("sweep", [UP, DOWN])
 def test_driven_past_onset_is_the_steady_state(back: str, sweep: int) -> None:
-    study = four_cells(back)
+    study = backed(back)
     designs = unlike(study, 1)
     cells = build_cells(designs, study)
     chips = as_drawn(replace(designs, drive_amplitude=1.4 * cells.onset), study, pace=SLOW)
@@ -210,7 +263,7 @@ def test_driven_past_onset_is_the_steady_state(back: str, sweep: int) -> None:
 
 @pytest.mark.parametrize("sweep", [UP, DOWN, SMALL, UP | TWO_WAY])
 def test_edges_lie_around_the_peak_of_the_curve(sweep: int) -> None:
-    """Edges are where the model's own curve, times what it receives, passes the level (or jumps)."""
+    """Edges are where the curve, times what it receives, passes the level (or jumps)."""
     study = four_cells()
     chips = Chips(unlike(study, 2), study, 2)
     band = chips.band(sweep, SIX_DB)

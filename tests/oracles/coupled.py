@@ -88,8 +88,7 @@ class DenseArray:
         """States (frequency, cell) along a sweep [Hz]; NaN from where nothing settles any more."""
         nodes = 2.0 * np.pi * np.linspace(frequency.min(), frequency.max(), NODES)
         operator, inertia = (
-            CubicSpline(nodes, np.array(x))
-            for x in zip(*map(self.operator, nodes), strict=True)
+            CubicSpline(nodes, np.array(x)) for x in zip(*map(self.operator, nodes), strict=True)
         )
         bend = 0.75 * self.of("cubic")
         out = np.full((frequency.size, bend.size), np.nan + 0j)
@@ -134,7 +133,14 @@ def _settled(
         near = np.abs(found - state).max() < 0.05 * np.abs(state).max()
         if step.success and near and np.linalg.eigvals(turning(split(found))).real.max() < 0.0:
             return np.asarray(found)
-        path = solve_ivp(lambda _, A: slope(A), (0.0, 10.0 / decay), state * (1.0 + 1e-9j),
-                         method="DOP853", rtol=1e-8, atol=1e-9 * scale, max_step=0.5 / fastest)  # fmt: skip
+        path = solve_ivp(
+            lambda _, A: slope(A),
+            (0.0, 10.0 / decay),
+            state * (1.0 + 1e-9j),
+            method="DOP853",
+            rtol=1e-8,
+            atol=1e-9 * scale,
+            max_step=0.5 / fastest,
+        )
         state = path.y[:, -1]
     return None

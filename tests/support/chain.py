@@ -13,13 +13,20 @@ from arrayopt.models.chips import Chips
 from arrayopt.models.rows import FINE, Pace
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Study
-from arrayopt.study.read import read_study
+from arrayopt.study.read import read_study, read_study_text
 from tests.support.paths import STUDIES
+from tests.support.tiny_study import tiny_text
 
 
 def duct() -> Study:
     """The shipped duct study."""
     return read_study(STUDIES / "duct-flow-meter")
+
+
+def four_cells(**cell: object) -> Study:
+    """The duct study with four cells; keys of ``[cell]``."""
+    study = read_study_text(tiny_text())
+    return replace(study, cell=replace(study.cell, **cell))  # type: ignore[arg-type]
 
 
 def at_target(study: Study, **changes: object) -> Study:
@@ -64,9 +71,7 @@ def uniform_design(
 def one_cell(designs: Designs) -> Designs:
     """The first group's cell, without others."""
     none = np.zeros(1, dtype=int)
-    layout = array_layout(
-        np.zeros((1, 2)), class_of_cell=none, channel_of_cell=none, explicit=True
-    )
+    layout = array_layout(np.zeros((1, 2)), class_of_cell=none, channel_of_cell=none, explicit=True)
     first = {name: getattr(designs, name)[:, :1] for name in GROUP_ARRAYS}
     return replace(designs, layout=layout, **first)
 
