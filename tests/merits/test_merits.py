@@ -1,4 +1,4 @@
-"""Merits of designs from those of their chips: by hand-made numbers, and on the duct study (M10)."""
+"""Merits of designs from those of their chips: by hand-made numbers, and of real ones (M10)."""
 
 from __future__ import annotations
 
