@@ -9,25 +9,29 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import optimize
+from scipy import integrate, optimize
 
 from arrayopt.base.errors import StudyError
 from arrayopt.base.status import Status
 from arrayopt.design.designs import Designs, DesignSpace
-from arrayopt.merits.chips import compute_merits
-from arrayopt.merits.evaluate import evaluate
+from arrayopt.models.array import DOWN, SMALL, TWO_WAY, UP
 from arrayopt.models.cells import Cells, build_cells
+from arrayopt.models.chips import Chips
+from arrayopt.models.rows import FINE
 from arrayopt.physics.back import cavity as cav
 from arrayopt.physics.back.backs import back_of
 from arrayopt.physics.back.neck_kernel import back_pressure, neck_coefficients
 from arrayopt.physics.back.necked import necked_figures
+from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.sound.radiation import impedance_from_series
-from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.study.model import Study
 from arrayopt.study.read import read_study, read_study_text
-from tests.oracles.coupled import DenseArray
 from tests.oracles.necks import necked_impedance
 from tests.support.chain import as_drawn, one_cell
+
+HALF = 10.0**-0.3
+SLOW = FINE._replace(slowness=200.0)
+"""Sweeps lag by 2/(pi slowness) linewidths (M12.4)."""
 
 STUDY = """\
 format = 1
@@ -63,8 +67,6 @@ radius = "450 um"
 amplitude = ["0.05 V", "40 V"]
 [target]
 centre_frequency = ["80 kHz", "120 kHz"]
-[model]
-escalate = false
 """
 
 
@@ -83,10 +85,19 @@ def driven(study: Study, *volts: float) -> Designs:
     return replace(designs, drive_amplitude=np.array(volts)[:, None])
 
 
-def alone(study: Study, volts: float, frequency: np.ndarray) -> np.ndarray:
-    """Displacement of one cell without others, small signal, as the compiled load has it."""
-    cell = one_cell(driven(study, volts))
-    return np.array([DenseArray.of_chips(as_drawn(cell, study)).linear(f)[0] for f in frequency])
+def lone(study: Study, *volts: float) -> Chips:
+    """One cell as drawn."""
+    return as_drawn(one_cell(driven(study, *volts)), study, pace=SLOW)
+
+
+def alone(study: Study, volts: float, frequency: np.ndarray, sweep: int) -> np.ndarray:
+    """Size of the displacement of one cell along a sweep."""
+    chips, air, way = lone(study, volts), study.air_state, study.target.distance
+    loss = np.exp(-way * absorption(air, frequency))
+    per = air.density * (2.0 * np.pi * frequency) ** 2 / (2.0 * np.pi * way) * loss
+    moved = chips.response(frequency[None], sweep)[0, 0] / per / chips.made.arrays.volume[0, 0, 0]
+    assert np.isfinite(moved).any()
+    return np.asarray(moved)  # NaN where it has not been
 
 
 @pytest.mark.parametrize("radius", [1e-6, 25e-6, 1e-3])
@@ -150,15 +161,16 @@ def test_small_signal_is_the_complex_two_by_two(study: Study) -> None:
     """Linear response against a direct solve of M5.15 at every frequency; both resonances."""
     designs = driven(study, 1.0)
     cells = build_cells(designs, study)
-    frequency = np.linspace(60e3, 150e3, 181)
-    found = alone(study, 1.0, frequency)
+    frequency = np.linspace(80e3, 130e3, 101)
+    found = alone(study, 1.0, frequency, SMALL)
     direct = np.empty(frequency.size, dtype=complex)
     for k, f in enumerate(frequency):
         w = 2.0 * math.pi * f
         M, C, K = two_degrees(study, cells, f)
         force = [float(cells.force_per_volt[0, 0]), 0.0]
         direct[k] = np.linalg.solve(K - w**2 * M + 1j * w * C, force)[0]
-    np.testing.assert_allclose(found, direct, rtol=1e-6)
+    # the sweep's pace is that of the diaphragm, not of the neck's narrower resonance
+    assert np.abs(found - np.abs(direct)).max() < 0.04 * np.abs(direct).max()
     size = np.abs(direct)
     peaks = (size[1:-1] > size[:-2]) & (size[1:-1] > size[2:])
     assert peaks.sum() == 2
@@ -172,9 +184,10 @@ def test_long_narrow_necks_seal_and_a_huge_one_vents(study: Study) -> None:
     frequency = np.linspace(85e3, 115e3, 61)
     shut = with_cell(study, neck_radius=1e-6, neck_length=2e-4, neck_count=1)
     sealed = with_cell(study, back="sealed", neck_radius=None, neck_length=None, neck_count=1)
-    np.testing.assert_allclose(
-        alone(shut, 1.0, frequency), alone(sealed, 1.0, frequency), rtol=1e-3
-    )
+    one, other = (alone(kind, 1.0, frequency, SMALL) for kind in (shut, sealed))
+    both = np.isfinite(one) & np.isfinite(other)
+    assert both.sum() > 20
+    np.testing.assert_allclose(one[both], other[both], rtol=0.02)
     wide = with_cell(study, neck_radius=0.03, neck_length=0.0, neck_count=1)
     air, w = study.air_state, 2.0 * np.pi * frequency
     cells = build_cells(driven(wide, 1.0), wide)
@@ -187,7 +200,39 @@ def test_long_narrow_necks_seal_and_a_huge_one_vents(study: Study) -> None:
     stiff = cells.stiffness[0, 0] - w**2 * cells.mass[0, 0] - w * load * X
     open_ = cells.force_per_volt[0, 0] / (stiff + 1j * w * (cells.damping[0, 0] + load * R + back))
     # its mass, of 8/(3 pi) radii at both ends, is still 1 % of the radiation mass
-    np.testing.assert_allclose(alone(wide, 1.0, frequency), open_, rtol=0.02)
+    moved = alone(wide, 1.0, frequency, SMALL)
+    there = np.isfinite(moved)
+    assert there.sum() > 20
+    np.testing.assert_allclose(moved[there], np.abs(open_)[there], rtol=0.03)
+
+
+def in_time(
+    study: Study, volts: float, f: float, start: complex, periods: int = 160
+) -> tuple[complex, complex]:
+    """Fundamental of the diaphragm after ``periods`` of the full equations, and one before."""
+    cells = build_cells(driven(study, volts), study)
+    M, C, K = two_degrees(study, cells, f)
+    m, c, w = np.diag(M), np.diag(C), 2.0 * math.pi * f
+    force = float(cells.force_per_volt[0, 0]) * volts
+    cubic = float(cells.effective_cubic[0, 0])
+    neck = -K[1, 0] * start / (K[1, 1] - w**2 * m[1] + 1j * w * c[1])
+    scale = abs(start)
+
+    def slope(t: float, y: np.ndarray) -> np.ndarray:
+        q, v = y[:2] * scale, y[2:] * scale
+        pull = K @ q + c * w * v
+        pull[0] += cubic * q[0] ** 3 - force * math.cos(t)
+        return np.concatenate([y[2:], -pull / (m * w**2) / scale])
+
+    state = np.array([start, neck])
+    first = np.concatenate([state.real, -state.imag]) / scale
+    turn = 2.0 * math.pi
+    samples = turn * (periods + np.arange(-64, 64) / 64.0)
+    run = integrate.solve_ivp(
+        slope, (0.0, samples[-1]), first, method="DOP853", t_eval=samples, rtol=1e-8, atol=1e-10
+    )
+    wave = run.y[0] * scale * np.exp(-1j * samples) * 2.0 / 64.0
+    return complex(wave[:64].sum()), complex(wave[64:].sum())
 
 
 def load_of(study: Study, cells: Cells, f: float) -> complex:
@@ -283,6 +328,24 @@ def test_onset_and_ranges_of_hardening_and_softening_cells(
     assert float(found.width) == pytest.approx(min(*width, C[1, 1] / M[1, 1]), rel=two_steps)
 
 
+@pytest.mark.parametrize("sweep", [UP, DOWN])
+def test_states_of_the_full_equations(study: Study, sweep: int) -> None:
+    """Where two states exist the sweep's is the larger or the smaller root of M7.18, and stays in
+    time: diaphragm with cubic and neck as an oscillator of its own, DOP853."""
+    f, volts = 130e3, 20.0
+    found = alone(study, volts, np.array([f]), sweep)[0]
+    cells = build_cells(driven(study, volts), study)
+    bend, own = 0.75 * float(cells.effective_cubic[0, 0]), load_of(study, cells, f)
+    force = volts * float(cells.force_per_volt[0, 0])
+    roots = np.roots([bend**2, 2.0 * bend * own.real, abs(own) ** 2, -(force**2)])
+    sizes = np.sort(roots[np.abs(roots.imag) < 1e-9 * np.abs(roots)].real)
+    assert sizes.size == 3
+    x = sizes[2 if sweep == UP else 0]
+    assert found == pytest.approx(np.sqrt(x), rel=0.01)
+    for later in in_time(study, volts, f, force / (own + bend * x)):
+        assert abs(later) == pytest.approx(np.sqrt(x), rel=0.01)
+
+
 def test_tuned_lossy_necks_widen_the_linear_band(study: Study) -> None:
     """A neck as an absorber of large share: two damped resonances in place of one (M5.16)."""
     absorber = with_cell(
@@ -293,24 +356,44 @@ def test_tuned_lossy_necks_widen_the_linear_band(study: Study) -> None:
     vented = with_cell(absorber, back="vented", cavity_depth=None, **plain)
     widths, peaks = [], []
     for kind in (absorber, sealed, vented):
-        table = compute_merits(
-            as_drawn(one_cell(driven(kind, 0.5)), kind),
-            wanted=frozenset({"small_signal_bandwidth"}),
-        )
-        assert table.status[0] == 0
-        widths.append(float(table.values["small_signal_bandwidth"][0]))
-        peaks.append(float(table.values["peak_pressure"][0]))
-        assert widths[-1] == pytest.approx(table.values["fractional_bandwidth"][0], rel=5e-3)
+        chips = lone(kind, 0.5)
+        band = chips.band(UP, HALF)
+        assert not band.status.any()
+        widths.append(float(chips.band(SMALL, HALF).fractional_width[0, 0]))
+        peaks.append(9.0 * float(band.peak_pressure[0, 0]))
+        assert widths[-1] == pytest.approx(float(band.fractional_width[0, 0]), rel=0.02)
     # docs/models/M5-radiation.md quotes these
-    np.testing.assert_allclose(widths, [0.468, 0.0326, 0.0457], rtol=5e-3)
-    np.testing.assert_allclose(peaks, [0.0253, 0.2584, 0.1817], rtol=5e-3)
+    np.testing.assert_allclose(widths, [0.468, 0.0326, 0.0457], rtol=0.01)
+    np.testing.assert_allclose(peaks, [0.0253, 0.2584, 0.1817], rtol=0.01)
+
+
+def test_two_way_band_is_that_of_the_product(study: Study) -> None:
+    """Weakly driven, one kind of cell: sent and heard alike, w^2 |A|^2 exp(-2 alpha r) (M10.5)."""
+    designs = driven(study, 0.2)
+    cells = build_cells(designs, study)
+    frequency = np.linspace(60e3, 150e3, 3001)
+    size = np.empty(frequency.size)
+    for k, f in enumerate(frequency):
+        w = 2.0 * math.pi * f
+        M, C, K = two_degrees(study, cells, f)
+        size[k] = np.abs(np.linalg.solve(K - w**2 * M + 1j * w * C, [1.0, 0.0])[0])
+    alpha = absorption(study.air_state, frequency)
+    both = frequency**2 * size**2 * np.exp(-2.0 * alpha * study.target.distance)
+    top = int(np.argmax(both))
+    low = frequency[:top][both[:top] < 10.0**-0.3 * both[top]][-1]
+    high = frequency[top:][both[top:] < 10.0**-0.3 * both[top]][0]
+    direct = 2.0 * (high - low) / (high + low)
+    found = lone(study, 0.2).band(UP | TWO_WAY, HALF)
+    # the direct edges are grid points, 30 Hz apart; the sweep's lag, as above
+    assert found.fractional_width[0, 0] == pytest.approx(direct, rel=0.03)
 
 
 def test_out_of_the_lumped_range_is_refused(study: Study) -> None:
-    """A cavity deeper than 0.5 / k has standing waves: a status."""
-    for depth in (600e-6, 30e-6):
-        hot = build_cells(driven(study, 1.0), with_cell(study, cavity_depth=depth))
-        assert hot.status[0, 0] == Status.CAVITY
+    """A cavity deeper than 0.5 / k has standing waves: a status, no merits."""
+    deep = build_cells(driven(study, 1.0), with_cell(study, cavity_depth=600e-6))
+    assert deep.status[0, 0] == Status.CAVITY
+    hot = build_cells(driven(study, 1.0), with_cell(study, cavity_depth=30e-6))
+    assert hot.status[0, 0] == Status.CAVITY
 
 
 STRATEGIES = (
@@ -333,19 +416,15 @@ for KEY in ("cavity_depth", "neck_radius", "neck_length", "neck_count"):
 
 
 def test_strategies_of_one_study_differ_in_their_back() -> None:
-    """All ways of widening in one study: evaluation, seeds and search see the strategy's cells."""
+    """All ways of widening in one study: chips are of the strategy's own cells."""
     study = read_study_text(STRATEGIES)
     assert [study.of(s).cell.back for s in study.strategies] == ["vented", "necked", "sealed"]
     assert study.cell.back == "vented"
-    widths = []
-    for strategy in study.strategies:
-        designs = driven(study, 0.5)
-        found = evaluate(designs, study, strategy)
-        widths.append(float(found["small_signal_bandwidth"][0]))
-        evaluator = StudyEvaluator(study, strategy)
-        seen = evaluator.evaluate(evaluator.space.encode(designs))
-        assert seen.F[0, 0] == float(found["fractional_bandwidth"][0])
-    np.testing.assert_allclose(widths, [0.0457, 0.468, 0.0326], rtol=5e-3)
+    widths = [
+        float(lone(study.of(s), 0.5).band(SMALL, HALF).fractional_width[0, 0])
+        for s in study.strategies
+    ]
+    np.testing.assert_allclose(widths, [0.0457, 0.468, 0.0326], rtol=0.01)
     with pytest.raises(StudyError, match=r"strategy\.sealed\.cell\.cavity_depth is missing"):
         read_study_text(STRATEGIES.replace(', cavity_depth = "200 um"', ""))
 
@@ -354,11 +433,11 @@ PROBLEMS = [
     ('neck_radius = "60 um"\n', "", 'cell.neck_radius is missing; back = "necked" needs it'),
     ('"necked"', '"sealed"', '17: cell.neck_radius is "60 um"; does nothing with back = "sealed"'),
     ('"60 um"', '"300 um"', "the smallest diaphragm is 450 um in radius"),
-    ("[model]", 'burst_length = "20 cycles"\n[model]', 'a burst goes with back = "vented" or'),
+    ("[target]", '[target]\nburst_length = "20 cycles"', 'a burst goes with back = "vented" or'),
     (
-        "[model]",
-        'excitation = "burst"\nburst_length = "20 cycles"\n[model]',
-        "is computed under down-sweep, up-sweep only",
+        "[target]",
+        '[target]\nexcitation = "burst"\nburst_length = "20 cycles"',
+        "are computed under down-sweep, up-sweep only",
     ),
 ]
 

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from arrayopt.physics.back.cavity import CavityStatus, cavity_status
-from arrayopt.physics.intime.slow_flow import ChipStatus, range_status
+from arrayopt.physics.intime.slow_flow import ChipStatus, chip_sweep
 from arrayopt.physics.numerics.threads import each, spread, thread_count
 from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.plate.laminate import Layer, sections
@@ -122,8 +122,7 @@ def test_states_are_counted_whatever_the_unit_of_force(g: float) -> None:
 
 @pytest.mark.parametrize(("gap", "overlaps"), [(0.0, False), (-1e-6, True), (1e-6, False)])
 def test_cells_that_touch_do_not_overlap(gap: float, overlaps: bool) -> None:
-    side = 2.0 * (1.0 + gap)
-    arrays, _ = chips(np.array([[0.0, 0.0], [side, 0.0]]), np.zeros((1, 1, 2)), drive=1.0)
-    arrays = arrays._replace(scale=arrays.radius.max(axis=(1, 2)))
-    status = int(range_status(arrays, np.array([1e5]))[0, 0])
-    assert bool(status & int(ChipStatus.OVERLAP)) == overlaps
+    position = np.array([[0.0, 0.0], [2.0 * (1.0 + gap), 0.0]])
+    arrays, _ = chips(position, np.zeros((1, 1, 2)), drive=0.1, scale=0.45e-3)
+    found = chip_sweep(arrays, start=0.99e5, stop=1.0e5, slowness=2.0)
+    assert bool(found.status[0, 0] & int(ChipStatus.OVERLAP)) == overlaps
