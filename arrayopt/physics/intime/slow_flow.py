@@ -291,8 +291,9 @@ def chip_sweep(
     status |= np.where(usable.all(axis=2), 0, int(ChipStatus.ESCAPED))
     decay = np.where(usable, linear.decay, np.nan)
     with np.errstate(all="ignore"):
-        slow = np.nan_to_num(np.fmin.reduce(decay, axis=(1, 2)), nan=1.0)
-        fast = np.nan_to_num(np.fmax.reduce(decay, axis=(1, 2)), nan=1.0)
+        slow, fast = (f.reduce(decay, axis=(1, 2)) for f in (np.fmin, np.fmax))
+    none = np.isnan(slow)  # such a design has no values: its sweep is short
+    slow, fast = (np.where(none, np.abs(last - first), x) for x in (slow, fast))
     h = np.minimum(step / fast, COUPLED_STEP * step / STEP / _coupling_rate(arrays, linear))
     h = np.minimum(h, TURN / (4.0 * np.pi * np.abs(last - first)))
     rate = 2.0 * slow**2 / (np.pi * slowness)  # 2 pi (slow / pi)^2 / K, in rad/s per s
@@ -385,4 +386,4 @@ def _coupling_rate(arrays: ChipArrays, linear: Linear) -> Floats:
         w = float(np.median(known)) if known.size else 1.0
         heaviest = float((arrays.strength[d] ** 2 / arrays.mass[d]).max())
         out[d] = coupling_norm(arrays, d, w) * heaviest / (2.0 * w)
-    return np.maximum(out, 1e-300)
+    return np.fmax(out, 1e-300)  # a design without coefficients has no rate
