@@ -185,8 +185,8 @@ def _operator(
 def _pointed_to(a: ChipArrays, d: int, c: int, w: float) -> float:
     """Drive at which a cell's growth with drive, to its first order, would be infinite.
 
-    A = f A1 - f^3 B, so that d ln A / d ln f = 1 - 2 f^2 B / A1 = 1/0 to the same order: exact for
-    the onset of one lightly damped cell.
+    A = f A1 + f^3 B, so that d ln A / d ln f = 1/(1 - 2 f^2 B/A1) to that order: exact for the
+    onset of one lightly damped cell.
     """
     cells = a.mass.shape[2]
     linear = np.empty(cells, dtype=np.complex128)
