@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from arrayopt.physics.intime.flow_kernel import ChipArrays
+from arrayopt.physics.intime.modes import Modal
 from arrayopt.physics.intime.slow_flow import ChipStatus
-from arrayopt.physics.intime.waveform import Drive, Modal, chip_pulses
+from arrayopt.physics.intime.waveform import Drive, chip_pulses
 from arrayopt.physics.sound.radiation import hankel_transform
 from tests.oracles.sound import radiation_integral
 from tests.physics.test_intime import PITCH, RHO, SPEED, chips, followed, grid
