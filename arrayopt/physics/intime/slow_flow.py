@@ -40,6 +40,8 @@ COUPLED_STEP = 0.3
 """Longest step, over the time in which coupling alone may change an envelope by itself."""
 TURN = 40.0
 """Longest step: of the turn, in radians, of a cell twice as far off as the sweep is wide."""
+MARGIN = 3.0
+"""Linewidths beyond all resonances and backbones, besides what coupling shifts."""
 HOLD = 8.0
 """Decay times of the slowest cell before the frequency moves."""
 WINDOWS = 60.0
@@ -236,6 +238,28 @@ def _drags(w: Floats, cavity: Floats, neck: Floats, density: float, sound_speed:
         area, mass, resistance = neck_coefficients(x, neck, density, sound_speed)
         _, out[i] = back_pressure(x, closed[i], area, mass, resistance)
     return out.reshape(w.shape)
+
+
+def sweep_range(arrays: ChipArrays) -> tuple[Floats, Floats]:
+    """Frequencies between which every driven cell's resonance and backbone lie, (design,) [Hz].
+
+    With `MARGIN` linewidths and what coupling can shift at most beyond: from there on -6 dB widths
+    are those of any wider sweep to 0.1 % (M12.15). NaN for designs without a driven cell. Necks
+    move resonances further: not here.
+    """
+    linear = linear_figures(arrays)
+    force = np.hypot(arrays.force_re, arrays.force_im)
+    square = linear.resonance**2
+    mass = (arrays.stiffness + arrays.cavity * arrays.volume**2) / square
+    # w^2 = w0^2 + 3/4 g (F / (2 w m decay))^2 / m, losses those at resonance (M7.6)
+    bend = 0.75 * arrays.cubic * (0.5 * force / (mass * linear.decay)) ** 2 / mass
+    end = np.sqrt(0.5 * (square + np.sqrt(np.maximum(square**2 + 4.0 * bend, 0.0))))
+    margin = 2.0 * MARGIN * linear.decay + _coupling_rate(arrays, linear)[:, None, None]
+    driven = (force > 0.0) & np.isfinite(end)
+    low = np.where(driven, np.minimum(linear.resonance, end) - margin, np.inf).min(axis=(1, 2))
+    high = np.where(driven, np.maximum(linear.resonance, end) + margin, 0.0).max(axis=(1, 2))
+    low = np.where(high > 0.0, np.maximum(low, 0.02 * high), np.nan)
+    return low / (2.0 * np.pi), np.where(high > 0.0, high, np.nan) / (2.0 * np.pi)
 
 
 def chip_sweep(
