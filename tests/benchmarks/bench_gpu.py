@@ -1,185 +1,67 @@
-"""Bursts on a graphics card: steps and designs per second, the processor beside it, what differs.
+"""Slow sweeps of chips on a graphics card: rates of whole calls, and what differs from the cpu.
 
-Run on a machine with a card: python -m tests.benchmarks.bench_gpu. Rates of the kernel are of a
-million oscillators whose numbers lie on the card already; whole calls start and end in numpy
-arrays. The limit is what this arithmetic (35 operations a step, 32 steps a cycle) reached on one
-H100 in CUDA C++ without samples. The processor steps the same bursts in as many threads as it has.
+Run on a machine with a card: python -m tests.benchmarks.bench_gpu. Calls start and end in numpy
+arrays. The limit is what this step with a thread a cell and four chips a thread reached on one
+H200 in CUDA C++, kernel alone, without records.
 """
 
 from __future__ import annotations
 
-import os
 import time
 from typing import Any
 
 import numpy as np
 from numba import cuda as numba_cuda
 
-from arrayopt.merits.evaluate import evaluate
-from arrayopt.models.one_mode import envelopes as burst
-from arrayopt.physics.numerics.threads import spread, thread_count
-from arrayopt.physics.transient import card_kernel as transient_gpu
-from arrayopt.physics.transient import one_mode_kernel as kernel
-from arrayopt.physics.transient.one_mode import BurstResponse, burst_envelope
-from arrayopt.study.model import BurstLength
-from tests.benchmarks.timing import best, hardening, in_lanes
-from tests.support.chain import at_target, duct, random_designs
+from arrayopt.physics.intime import card
+from arrayopt.physics.intime.pulse import contiguous_band
+from arrayopt.physics.intime.slow_flow import ChipSweep, chip_sweep
+from arrayopt.physics.numerics.threads import thread_count
+from tests.benchmarks.bench_intime import chips
 
 cuda: Any = numba_cuda
-LIMIT = {False: 344e9, True: 663e9}
-OSCILLATORS, CYCLES, STEPS = 2**20, 50, 32
-DESIGNS, GROUPS, CARRIERS, TOLERANCE = 200, 8, 100, 2e-4
-EVALUATED, LENGTH = 512, BurstLength(0.4e-3)
-NAMES = {False: "float64", True: "float32"}
+CHIPS, BESIDE, REPEATS = 10_000, 256, 3
+LIMIT = {"gpu": 204e6, "gpu-single": 439e6}
 
 
-def card_rates(par: np.ndarray[Any, Any]) -> dict[tuple[bool, int], np.ndarray[Any, Any]]:
-    """Print the kernel's rates; return the last envelopes by precision and sampling."""
-    kept = {}
-    on_card = cuda.to_device(par)
-    rows = cuda.to_device(np.arange(OSCILLATORS))
-    peak = cuda.device_array(OSCILLATORS, np.float64)
-    end = cuda.device_array((OSCILLATORS, 2), np.float64)
-    for single in (False, True):
-        compiled = transient_gpu.make_kernel(single)
-        table = transient_gpu.phasors(STEPS, single)
-        for stride, label in ((1, "a sample a cycle"), (CYCLES, "a sample a burst")):
-            out = cuda.device_array((OSCILLATORS, CYCLES // stride), np.complex128)
-            shape = (OSCILLATORS // transient_gpu.THREADS, transient_gpu.THREADS)
-
-            def call(
-                compiled: Any = compiled,
-                table: Any = table,
-                stride: int = stride,
-                out: Any = out,
-                shape: Any = shape,
-            ) -> None:
-                compiled[shape](
-                    on_card, rows, STEPS, table, False, CYCLES, 0, stride, 0, out, peak, end
-                )
-                cuda.synchronize()
-
-            seconds = best(call, 20)
-            rate = OSCILLATORS * CYCLES * STEPS / seconds
-            print(
-                f"card, {NAMES[single]}, {label}: {rate / 1e9:.0f} G steps/s, "
-                f"{rate / LIMIT[single]:.2f} of {LIMIT[single] / 1e9:.0f}"
-            )
-            kept[single, stride] = out.copy_to_host()
-    return kept
-
-
-def processor_rate(par: np.ndarray[Any, Any], count: int) -> np.ndarray[Any, Any]:
-    """Print the processor's rate on all threads; return its envelopes (oscillator, cycle)."""
-    blocks = count // kernel.LANES
-    packed = in_lanes(par[:count])
-    rows = np.arange(count).reshape(blocks, kernel.LANES)
-    motion = (np.zeros((count, CYCLES), dtype=complex), np.zeros(count), np.zeros((count, 2)))
-    fixed = (np.full(blocks, STEPS), False, np.full(blocks, CYCLES), CYCLES, 0, 1, 0)
-    seconds = best(lambda: spread(kernel.run, blocks, packed, *fixed, rows, *motion), 5)
-    rate = count * CYCLES * STEPS / seconds
-    print(
-        f"processor, float64, {thread_count()} threads, a sample a cycle: "
-        f"{rate / 1e9:.2f} G steps/s"
-    )
-    return motion[0]
-
-
-def whole_calls(cycles: int, stride: int) -> None:
-    """burst_envelope as a study calls it: cells near 100 kHz, carriers over their band."""
-    rng = np.random.default_rng(3)
-    cell = (DESIGNS, 1, GROUPS)
-    natural = 1e5 * rng.uniform(0.95, 1.05, cell)
-    mass = 1e-10
-    stiffness = mass * (2.0 * np.pi * natural) ** 2
-    carrier = np.linspace(0.9e5, 1.15e5, CARRIERS)[None, :, None]
-    options = {
-        "duration": cycles / carrier,
-        "drive_amplitude": rng.uniform(0.5, 5.0, cell),
-        "mass": mass,
-        "damping": mass * 2.0 * np.pi * natural / 50.0,
-        "stiffness": stiffness,
-        "cubic": stiffness / (1e-6) ** 2,
-        "force_per_volt": 0.002 * stiffness * 1e-6,
-        "quantity": "acceleration",
-        "tolerance": TOLERANCE,
-        "parallel": True,
-        "periods_per_sample": stride,
-    }
-    wanted = burst_envelope(carrier, device="cpu", **options)
-    steps = float(wanted.steps_per_cycle.sum()) * cycles
-    print(
-        f"{DESIGNS} designs x {GROUPS} groups x {CARRIERS} carriers x {cycles} cycles, a sample "
-        f"each {stride}: {steps / 1e9:.2f} G steps, {np.unique(wanted.steps_per_cycle)} a cycle"
-    )
-    peak = np.abs(wanted.envelope).max(axis=-1)
-    for device in ("cpu", "gpu", "gpu-single"):
-        found = burst_envelope(carrier, device=device, **options)
-        gap = (np.abs(found.envelope - wanted.envelope).max(axis=-1) / peak).max()
-        same = np.array_equal(found.steps_per_cycle, wanted.steps_per_cycle)
-        seconds = best(lambda: burst_envelope(carrier, device=device, **options), 5)  # noqa: B023
-        print(
-            f"burst_envelope on {device}: {seconds * 1e3:.0f} ms, "
-            f"{DESIGNS / seconds:.0f} designs/s, largest difference {gap:.1e}, same steps: {same}"
-        )
-
-
-class Timed:
-    """Stands in for the stepper and adds up its time."""
-
-    def __init__(self) -> None:
-        self.seconds = 0.0
-
-    def __call__(self, frequency: Any, **arguments: Any) -> BurstResponse:
-        start = time.perf_counter()
-        found = burst_envelope(frequency, **arguments)
-        self.seconds += time.perf_counter() - start
-        return found
-
-
-def whole_evaluations() -> None:
-    """All merits of random designs of the duct study with bursts of 0.4 ms beside the sweep's."""
-    study = at_target(duct(), burst_length=LENGTH)
-    strategy = study.strategy("combined")
-    designs = random_designs(study, "combined", EVALUATED)
-    timed = Timed()
-    burst.burst_envelope = timed  # type: ignore[assignment]
-    wanted = None
-    for device in ("cpu", "gpu", "gpu-single"):
-        os.environ["ARRAYOPT_DEVICE"] = device
-        evaluate(designs.take(np.arange(8)), study, strategy)
-        timed.seconds = 0.0
-        start = time.perf_counter()
-        found = evaluate(designs, study, strategy)
-        seconds = time.perf_counter() - start
-        width = found.burst_bandwidth.values
-        wanted = width if wanted is None else wanted
-        gap = np.abs(width / wanted - 1.0)
-        print(
-            f"evaluate on {device}, {thread_count()} threads: {EVALUATED / seconds:.0f} designs/s, "
-            f"{timed.seconds / seconds:.0%} of the time in burst_envelope; "
-            f"burst bandwidth differs by {np.nanmax(gap):.1e} at most, "
-            f"{(np.isnan(width) != np.isnan(wanted)).sum()} found by one only"
-        )
-    del os.environ["ARRAYOPT_DEVICE"]
+def merits(sweep: ChipSweep) -> list[np.ndarray[Any, Any]]:
+    """Peak, -6 dB width and largest deflection of every chip of the first design."""
+    f = sweep.frequency[0]
+    band = contiguous_band(f, np.abs(sweep.volume[0]) * f**2, drop=6.0)
+    return [band.peak, band.width, sweep.deflection[0].max(axis=1)]
 
 
 def main() -> None:
-    print(f"card: {cuda.get_current_device().name}")
-    par = hardening(OSCILLATORS, CYCLES)
-    found = card_rates(par)
-    count = 2**16
-    wanted = processor_rate(par, count)
-    peak = np.abs(wanted).max(axis=1)
-    for single, name in NAMES.items():
-        gap = np.abs(found[single, 1][:count] - wanted).max(axis=1) / peak
-        print(
-            f"difference from the processor, {name}, of each peak: median {np.median(gap):.1e}, "
-            f"99.9 % below {np.quantile(gap, 0.999):.1e}, largest {gap.max():.1e}"
-        )
-    whole_calls(40, 1)
-    whole_calls(400, 10)
-    whole_evaluations()
+    print(f"card: {cuda.get_current_device().name}; {thread_count()} threads beside it")
+    for drive in (1.5, 3.0):
+        arrays, start, stop = chips(1, CHIPS, drive)
+        few, *_ = chips(1, BESIDE, drive)
+        begun = time.perf_counter()
+        wanted = chip_sweep(few, start=start, stop=stop, device="cpu")
+        spent = time.perf_counter() - begun
+        print(f"{drive} onsets, cpu: {BESIDE * wanted.steps[0] / spent / 1e6:.2f} M chip-steps/s")
+        for device, limit in LIMIT.items():
+            times = []
+            for _ in range(1 + REPEATS):
+                begun = time.perf_counter()
+                found = chip_sweep(arrays, start=start, stop=stop, device=device)
+                times.append(time.perf_counter() - begun)
+            rate = CHIPS * found.steps[0] / min(times[1:])
+            print(
+                f"{drive} onsets, {device}: {rate / 1e6:.0f} M chip-steps/s, {rate / limit:.2f} of "
+                f"the limit, {CHIPS / min(times[1:]):.0f} chips/s; first call {times[0]:.1f} s; "
+                f"trouble: {np.count_nonzero(found.status)}"
+            )
+            beside = chip_sweep(few, start=start, stop=stop, device=device)
+            for name, mine, theirs in zip(
+                ("peak", "width", "deflection"), merits(beside), merits(wanted), strict=True
+            ):
+                gap = np.abs(mine / theirs - 1.0)
+                print(
+                    f"  {name}: median {np.nanmedian(gap):.1e}, 95 % below "
+                    f"{np.nanquantile(gap, 0.95):.1e}, largest {np.nanmax(gap):.1e}"
+                )
+    print(f"registers {card.REGISTERS}, groups {card.GROUPS}")
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ pointers that might alias keep LLVM from vectorising.
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -347,8 +348,8 @@ def window_row(
     """What a window's sums say: volume, beat, unrest and power, as `Records` has them."""
     re, im = float(mean[0]) / steps, float(mean[1]) / steps
     spare = float(mean[2]) / steps - re * re - im * im
-    unrest = np.sqrt(float(speed) / float(size)) / h
-    return complex(re, im), np.sqrt(max(spare, 0.0)), unrest, float(power) / steps
+    unrest = math.sqrt(float(speed) / float(size)) / h
+    return complex(re, im), math.sqrt(max(spare, 0.0)), unrest, float(power) / steps
 
 
 @inner
