@@ -143,7 +143,7 @@ status | | 1
 """
 """Sections give dimensions, and whether rows are merits. A row: name, symbol, stored unit (CF) with
 the unit people are shown after a colon, and the kind where the unit leaves it open; below it one
-sentence of meaning. ``NAME*`` is complex and stored as NAME_real and NAME_imag."""
+sentence of meaning."""
 
 DESIGN = ("design",)
 
@@ -190,28 +190,18 @@ def _rows() -> tuple[Quantity, ...]:
             continue
         name, symbol, unit, *kind = (part.strip() for part in head.split("|"))
         units, _, shown = unit.partition(": ")
-        row = Quantity(
-            name,
-            symbol,
-            units,
-            shown or ("" if units == "1" else units),
-            tuple(word for word in section if word != "merit"),
-            " ".join(line.strip() for line in lines),
-            kind[0] if kind else kind_of(units),
-            "merit" in section,
-        )
-        if not name.endswith("*"):
-            rows.append(row)
-            continue
-        for end, sign, words in (("_real", "Re", "in phase"), ("_imag", "Im", "in quadrature")):
-            rows.append(
-                replace(
-                    row,
-                    name=name[:-1] + end,
-                    symbol=symbol and f"{sign} {symbol}",
-                    meaning=f"{row.meaning}, {words}",
-                )
+        rows.append(
+            Quantity(
+                name,
+                symbol,
+                units,
+                shown or ("" if units == "1" else units),
+                tuple(word for word in section if word != "merit"),
+                " ".join(line.strip() for line in lines),
+                kind[0] if kind else kind_of(units),
+                "merit" in section,
             )
+        )
     return tuple(rows)
 
 

@@ -1,4 +1,4 @@
-"""Stored quantities as labelled data sets, and complex arrays in their two parts."""
+"""Stored quantities as labelled data sets."""
 
 from __future__ import annotations
 
@@ -29,8 +29,7 @@ def labelled(columns: Mapping[str, NDArray[Any]]) -> xr.Dataset:
     Parameters
     ----------
     columns : mapping of name to array
-        Glossary quantities and the names in ``OWN``, axes as listed there. A complex array NAME
-        becomes NAME_real and NAME_imag.
+        Glossary quantities and the names in ``OWN``, axes as listed there.
 
     Raises
     ------
@@ -39,20 +38,10 @@ def labelled(columns: Mapping[str, NDArray[Any]]) -> xr.Dataset:
     """
     variables: dict[str, xr.Variable] = {}
     for name, values in columns.items():
-        values = np.asarray(values)
-        parts = {name: values}
-        if np.iscomplexobj(values):
-            parts = {f"{name}_real": values.real, f"{name}_imag": values.imag}
-        for part, array in parts.items():
-            if part in OWN:
-                dims, meaning = OWN[part]
-                attributes = {"units": "1", "long_name": meaning}
-            else:
-                dims, attributes = quantity(part).dims, attrs(part)
-            variables[part] = xr.Variable(dims, array, attributes)
+        if name in OWN:
+            dims, meaning = OWN[name]
+            attributes = {"units": "1", "long_name": meaning}
+        else:
+            dims, attributes = quantity(name).dims, attrs(name)
+        variables[name] = xr.Variable(dims, np.asarray(values), attributes)
     return xr.Dataset(variables)
-
-
-def complex_values(dataset: xr.Dataset, name: str) -> NDArray[np.complex128]:
-    """The array that was stored as NAME_real and NAME_imag."""
-    return np.asarray(dataset[f"{name}_real"].values + 1j * dataset[f"{name}_imag"].values)

@@ -55,11 +55,6 @@ class Status(Reasons):
         "a driven cell never becomes bistable, so the array has no onset voltage: allow more "
         "drive, or leave onset_voltage out of objectives and limits",
     )
-    MUTUAL_UNSETTLED = (
-        1 << 5,
-        "with mutual radiation a jump did not settle, the motion may be modulated: change drive or "
-        "radii a little",
-    )
     MUTUAL_OUT_OF_RANGE = (
         2 << 5,
         "the cells are too wide for the model of mutual radiation (ka): smaller cells, or lower "
@@ -94,33 +89,6 @@ class Status(Reasons):
         "the chip never settles somewhere on the sweep, its motion beats: values there are means "
         "over the beat; lower the drive, or move radii apart",
     )
-    SWEEP_CELLS = (
-        1 << 16,
-        "several modes: a driven cell has no coefficients; lower bias or stress",
-    )
-    SWEEP_COARSE = (
-        2 << 16,
-        "resonances lie too far apart for the grid of several modes: narrow the radius bounds",
-    )
-    SWEEP_UNSETTLED = (
-        4 << 16,
-        "with several modes no periodic state was reached after a jump, the motion may be "
-        "modulated: lower the drive",
-    )
-    SWEEP_ESCAPED = (
-        8 << 16,
-        "several modes: the motion runs away over a barrier; lower the drive",
-    )
-    SWEEP_OFF_GRID = (
-        16 << 16,
-        "with several modes the response never falls to the band's level inside the frequencies "
-        "looked at: choose a level nearer to the peak",
-    )
-    SWEEP_UNREFINED = (
-        32 << 16,
-        "with several modes states between those of the grid were not found, the band would be as "
-        "good as the grid only: lower the drive a little",
-    )
     BURST_OFF_GRID = (
         2 << 24,
         "the response to bursts never falls to the band's level: longer bursts, or a level nearer "
@@ -134,7 +102,7 @@ class Status(Reasons):
     BURST_RUNAWAY = 8 << 24, "in a burst a softening cell runs out of its well: lower the drive"
     STILL_RINGING = (
         1 << 28,
-        "not quiet after many times the linear decay, groups nearly cancel while they are driven: "
+        "not quiet after many times the linear decay, cells nearly cancel while they are driven: "
         "bring drive phases or radii closer together",
     )
     PULSE_RUNAWAY = 2 << 28, "in the pulse a softening cell runs out of its well: lower the drive"

@@ -55,12 +55,15 @@ def command(study: Path, evaluations: int | None) -> None:
         rows.append([layer.role, layer.material, thickness, stress, " ".join(notes)])
     say(text_table(rows))
     if checked.fabrication != Fabrication():
-        rows = [["fabrication", "value"]]
+        calibration = checked.calibration
+        measured = {} if calibration is None else calibration.scatter
+        rows = [["fabrication", "value", *(["from"] if measured else [])]]
         for key, value in asdict(checked.fabrication).items():
             text = f"{100.0 * value:.4g} %"
             if key == "chips" or key.endswith("tension"):
                 text = str(value) if key == "chips" else format_value(value, "tension", 4)
-            rows.append([words(key), text])
+            source = ["the calibration" if key in measured else ""] if measured else []
+            rows.append([words(key), text, *source])
         say("\n" + text_table(rows))
     say(
         f"\nPredicted on this machine: {forecast.time_text} with {forecast.workers} workers, "

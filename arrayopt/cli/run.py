@@ -40,7 +40,9 @@ from arrayopt.cli.say import say
     help="Start from the population of another run, of a changed study or version too.",
 )
 @click.option(
-    "--verify/--no-verify", default=True, help="End with a spread of each front verified."
+    "--verify/--no-verify",
+    default=True,
+    help="End with every member of the fronts verified on other chips.",
 )
 def command(
     study: Path,
@@ -84,11 +86,9 @@ def command(
     for name, size in outcome.hypervolume.items():
         say(f"{name}: hypervolume {size:.5f} after {outcome.evaluations[name]} evaluations")
     if verify and outcome.complete:
-        from arrayopt.cli.verify import verification_text
-        from arrayopt.verify.run import verify_run
+        from arrayopt.cli.verify import fronts_text, verifying
 
-        verified = verify_run(out)
-        if verified:
-            say("\nA spread of each front, verified:\n" + verification_text(verified) + "\n")
+        say("\nVerifying every member of the fronts on other chips.")
+        say(fronts_text(verifying(out, None)) + "\n")
     say(f"Fronts: {outcome.fronts}\nHistory: {outcome.history}")
     say(f"To read them: arrayopt show {out}")

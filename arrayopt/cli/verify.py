@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +11,7 @@ import click
 from arrayopt.cli.say import say
 
 if TYPE_CHECKING:
-    from arrayopt.verify.run import VerifiedDesign
+    from arrayopt.verify.run import VerifiedDesign, VerifiedFront
 
 
 @click.command(
@@ -27,27 +26,60 @@ if TYPE_CHECKING:
     help="So many chips of each design in place of the study's ([verify]).",
 )
 def command(directory: Path, designs: tuple[str, ...], chips: int | None) -> None:
-    """Compute DESIGNs of a run anew on other chips; without any, a spread of each front.
+    """Compute DESIGNs of a run anew on other chips; without any, every member of every front.
 
     Three modes a cell, every cell apart, finer in time, and chips that the search did not choose
     by. Prints what the search promised, what the study's share of these chips reaches, the lowest,
     median and highest chip, the array's onset, and how many chips keep each limit; says in words
-    what does not hold, and stores everything with the front.
+    what does not hold, and stores everything with the front. Of whole fronts, members that break a
+    limit fall out, others of the archive take their place, and what is dominated in verified values
+    goes.
     """
     from arrayopt.base.errors import ResultsError
     from arrayopt.verify.run import verify_run
 
-    def told(design: str, done: int) -> None:
-        if sys.stderr.isatty():
-            say(f"{design}: {done} more chips", err=True)
-
-    verified = verify_run(directory, designs or None, chips=chips, told=told)
-    if not verified:
+    if designs:
+        say(verification_text(verify_run(directory, designs, chips=chips, note=noted)))
+        return
+    found = verifying(directory, chips)
+    if not any(front.tried for front in found):
         raise ResultsError(
-            f"{directory}: there is nothing to verify; no front has a member, or the study's "
-            "verify.designs is 0: relax a limit or search longer, or name a DESIGN"
+            f"{directory}: there is nothing to verify; no front has a member: relax a limit or "
+            "search longer"
         )
-    say(verification_text(verified))
+    say(fronts_text(found))
+
+
+def verifying(directory: Path, chips: int | None) -> list[VerifiedFront]:
+    """Every member of every front, with a sign of life after each batch."""
+    from arrayopt.verify.run import verify_fronts
+
+    done: dict[str, int] = {}
+
+    def told(strategy: str, count: int) -> None:
+        done[strategy] = done.get(strategy, 0) + count
+        say(f"{strategy}: {done[strategy]} designs verified", err=True)
+
+    return verify_fronts(directory, chips=chips, told=told, note=noted)
+
+
+def noted(text: str) -> None:
+    """Say it beside the results."""
+    say(text, err=True)
+
+
+def fronts_text(found: Sequence[VerifiedFront]) -> str:
+    """What became of every front, a sentence each."""
+    lines = []
+    for one in found:
+        members = one.front.sizes["design"]
+        lines.append(
+            f"{one.strategy}: {one.tried} designs verified on {one.chips} chips each; {one.fallen} "
+            f"fell out and were replaced where there were others, {one.dominated} are dominated in "
+            f"verified values; {members} make the front, hypervolume "
+            f"{float(one.front.attrs['verified_hypervolume']):.5f}."
+        )
+    return "\n".join(lines)
 
 
 def verification_text(verified: Sequence[VerifiedDesign]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from arrayopt.base.units import format_value
 from arrayopt.lab.fit.burst import BurstCheck, check_burst
 from arrayopt.lab.fit.modal import Gathered, ModalFit, fit_modal, gather
 from arrayopt.lab.fit.physical import Condition, PhysicalFit, Surface, fit_physical
+from arrayopt.lab.fit.scatter import Making, departures, scatter_of_making
 from arrayopt.lab.load import displacements, measured_cells, nominal_cell, radiation_load
 from arrayopt.lab.read.files import Reading, Trace
 from arrayopt.study.calibration import with_correction
@@ -47,7 +49,7 @@ class Outcome:
     ``cells`` fits per cell and bias; ``physical`` the five corrections; ``bursts`` checks of the
     corrected model; ``readings`` what was read into the files; ``model_error`` largest relative
     difference of f0 between the fitted polynomials and the plate model itself; ``surface`` those
-    polynomials.
+    polynomials; ``making`` the scatter of making, of cells that were measured one by one.
     """
 
     cells: tuple[CellFit, ...]
@@ -56,6 +58,7 @@ class Outcome:
     readings: tuple[Reading, ...]
     model_error: float
     surface: Surface
+    making: Making
 
 
 def calibrate(
@@ -94,30 +97,45 @@ def calibrate(
         raise CalibrationError(
             f"{refused}; correct the residual stress of the study's layers to start from"
         ) from None
-    physical = fit_physical(
+    fits = [cell.modal for cell in cells]
+    fitted = partial(
+        fit_physical,
         study,
         conditions,
-        [cell.modal for cell in cells],
+        fits,
         polarity=_polarity(study, cells),
         surface=surface,
         seed=seed,
     )
+    physical = fitted()
     corrected = with_correction(study, physical.value)
+    single = [cell for cell in cells if all(trace.cell_count == 1 for trace in cell.traces)]
+    making = scatter_of_making(
+        corrected,
+        [cell.condition for cell in single],
+        [cell.modal for cell in single],
+        unit=surface.unit,
+    )
+    if making.spreads:  # weights and intervals follow the scatter that was found
+        physical = fitted(
+            departures=departures(corrected, conditions, fits, making, unit=surface.unit)
+        )
+        corrected = with_correction(study, physical.value)
     bursts = tuple(
         check_burst(corrected, trace, gain=physical.gain)
         for trace in described
         if trace.kind == "burst"
     )
     error = _model_error(corrected, surface, physical)
-    return Outcome(cells, physical, bursts, tuple(readings), error, surface)
+    return Outcome(cells, physical, bursts, tuple(readings), error, surface, making)
 
 
 def sweeps_by_cell(traces: Sequence[Trace]) -> list[list[Trace]]:
     """Sweeps of one cell, bias and quantity together, linear ones first."""
-    groups: dict[tuple[str, float, str, float], list[Trace]] = {}
+    groups: dict[tuple[str, str, float, str, float], list[Trace]] = {}
     for trace in traces:
         if trace.kind == "sweep":
-            key = (trace.cell, trace.bias, trace.quantity, float(trace.radius or 0.0))
+            key = (trace.chip, trace.cell, trace.bias, trace.quantity, float(trace.radius or 0.0))
             groups.setdefault(key, []).append(trace)
     return [sorted(group, key=lambda t: t.drive_amplitude) for group in groups.values()]
 
@@ -132,10 +150,11 @@ def fit_cell(study: Study, traces: Sequence[Trace], *, seed: int = 0) -> CellFit
         ring=bool(first.ring),
         bias=first.bias,
         gain_uncertainty=max(trace.gain_uncertainty for trace in traces),
+        chip=first.chip,
     )
     points = gather(traces, displacements(study, condition, traces))
     if not points.use.any():
-        raise CalibrationError(f"{first.file}: cell {first.cell}: no usable points")
+        raise CalibrationError(f"{first.file}: {first.label}: no usable points")
     gentle = points.use & (points.voltage == points.voltage[points.use].min())
     resonance = float(points.frequency[gentle][np.argmax(points.displacement[gentle])])
     _check_resonance(study, condition, first.file, resonance, points.displacement[gentle])
@@ -145,7 +164,7 @@ def fit_cell(study: Study, traces: Sequence[Trace], *, seed: int = 0) -> CellFit
             modal = fit_modal(points, load, seed=seed)
             resonance = modal.frequency
     except ValueError as error:
-        raise CalibrationError(f"{first.file}: cell {first.cell}: {error}") from None
+        raise CalibrationError(f"{first.file}: {first.label}: {error}") from None
     return CellFit(condition, tuple(traces), points, modal)
 
 
@@ -153,7 +172,7 @@ def _check_resonance(
     study: Study, condition: Condition, file: str, resonance: float, displacement: Floats
 ) -> None:
     """Is there a resonance, and near where the study's cell can have one?"""
-    where = f"{file}: cell {condition.cell}"
+    where = f"{file}: {condition.label}"
     contrast = float(displacement.max() / displacement.min())
     if contrast < LEAST_CONTRAST:
         raise CalibrationError(

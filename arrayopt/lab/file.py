@@ -11,6 +11,7 @@ import numpy as np
 from arrayopt.base.text import one_line
 from arrayopt.base.units import format_value
 from arrayopt.lab.calibrate import Outcome
+from arrayopt.lab.fit.scatter import Making
 from arrayopt.study.calibration import stack_digest
 from arrayopt.study.model import Correction, Study
 
@@ -25,7 +26,7 @@ def calibration_text(outcome: Outcome, study: Study, *, title: str = "") -> str:
     lines.append(f'nominal_stack = "{stack_digest(study.stack)}"')
     lines.append(f"readings = {_list([str(reading) for reading in outcome.readings])}")
     lines.append(f"findings = {_list(findings(outcome))}")
-    lines.append(f"cannot_tell = {_list(list(physical.cannot_tell))}")
+    lines.append(f"cannot_tell = {_list([*physical.cannot_tell, *outcome.making.cannot_tell])}")
     for index, name in enumerate(names):
         span = physical.intervals[index]
         lines += [
@@ -40,6 +41,16 @@ def calibration_text(outcome: Outcome, study: Study, *, title: str = "") -> str:
     lines += ["", "[draws]", f"names = {_list(names)}", "values = ["]
     lines += [f"    [{', '.join(repr(x) for x in astuple(draw))}]," for draw in physical.draws]
     lines.append("]")
+    for name, spread in outcome.making.spreads.items():
+        lines += [
+            "",
+            f"[scatter.{name}]",
+            f"value = {spread.value!r}",
+            f"lower = {spread.lower!r}",
+            f"upper = {spread.upper!r}",
+            f"cells = {outcome.making.cells}",
+            f"chips = {outcome.making.chips}",
+        ]
     for cell in outcome.cells:
         lines += _modal(cell)
         for number, trace in enumerate(cell.traces):
@@ -66,6 +77,7 @@ def _modal(cell: object) -> list[str]:
         "",
         "[[modal]]",
         f"cell = {_text(condition.cell)}",
+        *([f"chip = {_text(condition.chip)}"] if condition.chip else []),
         f"radius = {_text(format_value(condition.radius, 'length'))}",
         f"bias = {_text(format_value(condition.bias, 'voltage'))}",
     ]
@@ -93,8 +105,24 @@ def summary(outcome: Outcome) -> str:
     span = physical.gain_interval
     lines.append(f"{'instrument gain':18}{physical.gain:12.5g}{span.lower:12.5g}{span.upper:12.5g}")
     lines += ["", *findings(outcome)]
-    lines += [f"cannot be told: {text}" for text in physical.cannot_tell]
-    return "\n".join(lines)
+    lines += ["", *scatter_lines(outcome.making)]
+    told = (*physical.cannot_tell, *outcome.making.cannot_tell)
+    return "\n".join([*lines, *(f"cannot be told: {text}" for text in told)])
+
+
+def scatter_lines(making: Making) -> list[str]:
+    """Scatter of making, one standard deviation a line, with its interval in words."""
+    if not making.spreads:
+        return []
+    chips = f" of {making.chips} chips" if making.chips > 1 else ""
+    lines = [f"scatter of making, from {making.cells} cells{chips}"]
+    for name, spread in making.spreads.items():
+        ends = f"95 % from {100.0 * spread.lower:.2g} % to {100.0 * spread.upper:.2g} %"
+        text = f"{100.0 * spread.value:.3g} %, {ends}"
+        if spread.value == 0.0:
+            text = f"none seen; 95 % at most {100.0 * spread.upper:.2g} %"
+        lines.append(f"{name:18}{text}")
+    return lines
 
 
 def findings(outcome: Outcome) -> list[str]:
@@ -102,7 +130,7 @@ def findings(outcome: Outcome) -> list[str]:
     physical = outcome.physical
     out = []
     for cell in outcome.cells:
-        where = f"cell {cell.condition.cell} at {cell.condition.bias:g} V bias"
+        where = f"{cell.condition.label} at {cell.condition.bias:g} V bias"
         if not cell.modal.unique:
             out.append(f"{where}: another set of numbers fits as well; measure at lower drive")
         if cell.modal.dispersion > 2.0:

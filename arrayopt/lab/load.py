@@ -38,7 +38,7 @@ def measured_cells(study: Study, traces: Sequence[Trace]) -> tuple[Trace, ...]:
             coverage = float(fixed.get("electrode_coverage", 0.67))
         if radius is None:
             raise DescriptionError(
-                f"{trace.file}:{trace.line}: cell {trace.cell} has no radius; state it in the "
+                f"{trace.file}:{trace.line}: {trace.label} has no radius; state it in the "
                 'file, for example "# radius = 450 um"'
             )
         ring = trace.ring if trace.ring is not None else fixed.get("electrode", "disc") == "ring"
@@ -58,7 +58,7 @@ def nominal_cell(study: Study, condition: Condition) -> Cells:
     cells = build_cells(one_cell_designs([condition]), study)
     if not np.isfinite(cells.natural_frequency).all():
         raise DescriptionError(
-            f"cell {condition.cell} (radius {condition.radius:g} m, bias {condition.bias:g} V) "
+            f"{condition.label} (radius {condition.radius:g} m, bias {condition.bias:g} V) "
             "buckles in the study's model; correct the stack's residual stress to start from"
         )
     return cells

@@ -45,7 +45,7 @@ def sweep_picture(study: Study, cell: CellFit) -> SweepPicture:
             )
         )
     title = (
-        f"cell {condition.cell}, bias {condition.bias:g} V: "
+        f"{condition.label}, bias {condition.bias:g} V: "
         f"f0 {modal.frequency / 1e3:.3f} kHz, Q {modal.quality_factor:.1f}"
     )
     return SweepPicture(title, tuple(curves))

@@ -15,12 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.arrays import Complex, Floats, Ints
-from arrayopt.models.bands.read import largest_in_time
+from arrayopt.models.bands import largest_in_time
 
 if TYPE_CHECKING:
     from arrayopt.design.designs import Designs
     from arrayopt.models.made import Made
-    from arrayopt.models.rows import Rows
+    from arrayopt.models.rows import Pace, Rows
     from arrayopt.study.model import BurstLength, Study
 
 
@@ -179,6 +179,11 @@ class ArrayModel(Protocol):
     @property
     def count(self) -> int:
         """Chips of each design."""
+        ...
+
+    @property
+    def pace(self) -> Pace:
+        """How finely it computes."""
         ...
 
     @property

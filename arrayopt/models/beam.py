@@ -116,6 +116,7 @@ def beam_width(pattern: Floats, *, level: float = 0.5**0.5) -> Floats:
 def side_lobe_level(pattern: Floats) -> Floats:
     """Highest level outside the main lobe, side or grating lobe alike, (...,) in dB.
 
+    Over the main lobe's own. Between directions, as the width, the cubic through the nearest four.
     The main lobe ends at the first minimum on each side. -inf where there is no other lobe.
     """
     _, side = _lobes(pattern, 0.5**0.5)
@@ -196,8 +197,38 @@ def _measure_lobes(
                 i += step
             while i != stop:
                 i += step
-                side[d] = max(side[d], row[i])
+                side[d] = max(side[d], _summit(row, i))
         width[d] = ends[1] - ends[0]
+        side[d] /= _summit(row, top)
+
+
+@inner
+def _summit(row: Floats, i: int) -> float:
+    """Value i, or where none beside it is larger the top of the cubic between it and the next."""
+    last = row.size - 1
+    if i == 0 or i == last or row[i - 1] > row[i] or row[i + 1] > row[i]:
+        return float(row[i])
+    step = 1 if row[i + 1] > row[i - 1] else -1
+    before, beside, after = row[i - step], row[i + step], row[max(min(i + 2 * step, last), 0)]
+    low, high = 0.0, 1.0
+    for _ in range(40):
+        one, two = low + (high - low) / 3.0, high - (high - low) / 3.0
+        if _cubic(before, row[i], beside, after, one) < _cubic(before, row[i], beside, after, two):
+            low = one
+        else:
+            high = two
+    return _cubic(before, row[i], beside, after, 0.5 * (low + high))
+
+
+@inner
+def _cubic(before: float, here: float, beside: float, after: float, t: float) -> float:
+    """The cubic through values at -1, 0, 1 and 2."""
+    return (
+        here * (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0
+        - before * t * (t - 1.0) * (t - 2.0) / 6.0
+        - beside * (t + 1.0) * t * (t - 2.0) / 2.0
+        + after * (t + 1.0) * t * (t - 1.0) / 6.0
+    )
 
 
 @inner
@@ -206,13 +237,7 @@ def _crossing(before: float, above: float, below: float, after: float, level: fl
     low, high = 0.0, 1.0
     for _ in range(40):
         t = 0.5 * (low + high)
-        value = (
-            above * (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0
-            - before * t * (t - 1.0) * (t - 2.0) / 6.0
-            - below * (t + 1.0) * t * (t - 2.0) / 2.0
-            + after * (t + 1.0) * t * (t - 1.0) / 6.0
-        )
-        if value >= level:
+        if _cubic(before, above, below, after, t) >= level:
             low = t
         else:
             high = t

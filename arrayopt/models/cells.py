@@ -194,17 +194,6 @@ def build_cells(designs: Designs, study: Study, *, n_modes: int = 2) -> Cells:
     )
 
 
-def without_nonlinearity(cells: Cells) -> Cells:
-    """The same cells at small signal, in every mode."""
-    modes, still = cells.modes, {}
-    for name in ("quadratic_tensor", "cubic_tensor", "stiffness_per_volt"):
-        still[name] = np.zeros_like(getattr(modes, name))
-    zero = np.zeros_like(cells.cubic)
-    return replace(
-        cells, quadratic=zero, cubic=zero, effective_cubic=zero, modes=replace(modes, **still)
-    )
-
-
 def tables(
     stack: tuple[StackLayer, ...], n_transverse: int, *, disc: bool = True, ring: bool = True
 ) -> tuple[PlateTable | None, PlateTable | None]:

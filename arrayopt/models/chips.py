@@ -24,7 +24,7 @@ from arrayopt.models.array import (
     Drive,
     Envelopes,
 )
-from arrayopt.models.bands.read import read_bands
+from arrayopt.models.bands import read_bands
 from arrayopt.models.made import Made, made_chips
 from arrayopt.models.onset import array_onsets
 from arrayopt.models.pulses import envelopes
@@ -175,9 +175,7 @@ class Chips:
 
     def envelopes(self, row: Ints, drive: Drive, *, ring_cycles: int = 0) -> Envelopes:
         """See `ArrayModel.envelopes`."""
-        found = envelopes(self.rows, self.pace, self.study, row, drive, ring_cycles)
-        self.told(LANES * row.size)
-        return found
+        return envelopes(self.rows, self.pace, self.study, row, drive, ring_cycles)
 
     def shown(self, values: Any) -> Any:
         """See `ArrayModel.shown`."""

@@ -123,6 +123,7 @@ def _crossings(parted: Floats, limit: float) -> tuple[Floats, Bools, Bools]:
     k = np.where(low | high, 1, k)
     before, after = (np.take_along_axis(parted, i[..., None], -1)[..., 0] for i in (k - 1, k))
     step = np.log(LEVELS[1] / LEVELS[0])
-    level = LEVELS[k - 1] * np.exp(step * (limit - before) / (after - before))
+    share = np.divide(limit - before, after - before, out=np.zeros(k.shape), where=~(low | high))
+    level = LEVELS[k - 1] * np.exp(step * share)
     level = np.where(low, LEVELS[0], np.where(high, np.inf, level))
     return np.where(np.isnan(parted).any(axis=-1), np.nan, level), low, high

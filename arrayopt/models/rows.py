@@ -47,11 +47,17 @@ class Pace(NamedTuple):
     """Chips of a design whose onset is found so; the others' go with those of their cells."""
     pulse: float
     """Error of a pulse over its peak, which sets its steps (M8.5)."""
+    carriers: float
+    """Distance of a burst's first carriers over the rate at which the slowest cell builds up."""
 
 
-QUICK = Pace(15.0, 0.2, single=True, onset=(15.0, 7.5), parted=0.15, measured=2, pulse=1e-3)
+QUICK = Pace(
+    15.0, 0.2, single=True, onset=(15.0, 7.5), parted=0.15, measured=2, pulse=1e-3, carriers=1.6
+)
 """Of searches."""
-FINE = Pace(40.0, 0.12, single=False, onset=(60.0, 30.0), parted=0.1, measured=8, pulse=2e-4)
+FINE = Pace(
+    30.0, 0.15, single=True, onset=(30.0, 15.0), parted=0.12, measured=4, pulse=5e-4, carriers=0.8
+)
 """Of verification."""
 
 
@@ -164,9 +170,10 @@ def ends_of(rows: Rows, nominal: Cells) -> tuple[Floats, Floats]:
         shift = linear.resonance.reshape(len(low), -1)
         lowest = np.fmin(found.low, found.driven_low)[rows.design]
         highest = np.fmax(found.high, found.driven_high)[rows.design]
-        least, most = shift.min(axis=1) / np.nanmin(own, axis=1), shift.max(axis=1)
-        low = np.fmin(low, np.nanmin(lowest, axis=1) * least)
-        high = np.fmax(high, np.nanmax(highest, axis=1) * most / np.nanmax(own, axis=1))
+        least = shift.min(axis=1) / np.fmin.reduce(own, axis=1)
+        most = shift.max(axis=1) / np.fmax.reduce(own, axis=1)
+        low = np.fmin(low, np.fmin.reduce(lowest, axis=1) * least)
+        high = np.fmax(high, np.fmax.reduce(highest, axis=1) * most)
     sound = np.isfinite(low) & (high > low)
     return (
         np.where(sound, low / (2.0 * np.pi), NOWHERE[0]),

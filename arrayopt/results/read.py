@@ -345,7 +345,7 @@ def knee(front: xr.Dataset) -> int:
         if VERIFIED_PREFIX + "yield" in front:
             verified = np.asarray(front[VERIFIED_PREFIX + "yield"], dtype=np.float64)
             yields = np.where(np.isfinite(verified), verified, yields)
-        high = yields >= HIGH_YIELD * np.nanmax(yields)
+        high = yields >= HIGH_YIELD * np.fmax.reduce(yields)
     gain = np.where(high, np.prod(np.clip(1.0 - f, 0.0, None), axis=1), 0.0)
     if gain.max() > 0.0:
         return int(np.argmax(gain))

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from arrayopt.base.arrays import Floats
 from arrayopt.base.glossary import (
     CHIPS_SUFFIX,
     KEPT_PREFIX,
     MARGIN_PREFIX,
     MERITS,
     NOMINAL_SUFFIX,
+    VERIFIED_PREFIX,
     heading,
     quantity,
     shown_number,
@@ -55,20 +57,35 @@ def front_table(name: str, front: xr.Dataset, *, rows: int) -> str:
     count = front.sizes.get("design", 0)
     if count == 0:
         return "\n  ".join([f"{name}: no feasible design was found", *binding_of(front)])
-    order = np.argsort(-front[objectives[0]].values, kind="stable")
+    verified = is_verified(front)
+
+    def values(name: str) -> Floats:
+        held = VERIFIED_PREFIX + name
+        return np.asarray(front[held if verified and held in front else name], dtype=np.float64)
+
+    order = np.argsort(-values(objectives[0]), kind="stable")
     chosen = order[np.unique(np.linspace(0, count - 1, min(rows, count)).round().astype(int))]
     table = [["design", *(heading(c) for c in columns)]]
+    shown = {c: values(c) for c in columns}
     for k in chosen:
         identifier = f"{name}/{int(front['evaluation'].values[k])}"
-        table.append([identifier, *(shown_number(c, float(front[c].values[k])) for c in columns)])
-    hypervolume = float(front.attrs["hypervolume"])
+        table.append([identifier, *(shown_number(c, float(shown[c][k])) for c in columns)])
+    volume, told = float(front.attrs["hypervolume"]), "not verified (arrayopt verify)"
+    if verified:
+        volume = float(front.attrs["verified_hypervolume"])
+        told = f"verified on {int(front['verify_chips'].values[0])} other chips each"
     return (
-        f"{name}: {count} designs after {int(front.attrs['evaluations'])} evaluations, "
-        f"hypervolume {hypervolume:.4f}\n" + text_table(table)
+        f"{name}: {count} designs after {int(front.attrs['evaluations'])} evaluations, {told}, "
+        f"hypervolume {volume:.4f}\n" + text_table(table)
     )
 
 
-_BRIEF = ("centre_frequency", "ripple", "deflection_ratio", "drive_to_onset")
+def is_verified(front: xr.Dataset) -> bool:
+    """Whether every member of a front was verified, and the front is one of verified values."""
+    return bool(front.attrs.get("verified", 0))
+
+
+_BRIEF = ("yield", "centre_frequency", "ripple", "deflection_ratio", "drive_to_onset")
 
 
 def merit_table(design: xr.Dataset) -> str:

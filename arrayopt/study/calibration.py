@@ -5,14 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import astuple, dataclass, field, fields, make_dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_type_hints
 
-from arrayopt.base.forms import Finite
+from arrayopt.base.forms import Finite, Natural
 from arrayopt.base.problems import Reporter
-from arrayopt.study.model import Correction, StackLayer, Study, StudyCalibration
+from arrayopt.study.model import Correction, Scatter, StackLayer, Study, StudyCalibration
 
 
 @dataclass(frozen=True)
@@ -51,15 +51,42 @@ class Used:
     note: str = ""
 
 
+def _scatter_row(name: str, value: Any) -> type:
+    """``[scatter.NAME]``: a standard deviation as a study takes it, and its 95 % interval."""
+    words = [("value", value), ("lower", value), ("upper", Finite)]
+    counts = [("cells", Natural, 0), ("chips", Natural, 0)]
+    return make_dataclass(f"Scatter_{name}", [*words, *counts])
+
+
+SCATTER = (
+    "cell_radius",
+    "cell_quality",
+    "cell_coupling",
+    "chip_thickness",
+    "chip_quality",
+    "chip_coupling",
+)
+"""Keys of ``[fabrication]`` that measurements of several cells, or of several chips, tell."""
+ScatterTable = make_dataclass(
+    "ScatterTable",
+    [
+        (name, _scatter_row(name, get_type_hints(Scatter, include_extras=True)[name]) | None, None)
+        for name in SCATTER
+    ],
+)
+"""``[scatter]``: standard deviations of making that were measured."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class CalibrationFile:
-    """A whole calibration file; only ``parameters`` and ``draws`` change results."""
+    """A whole calibration file; only ``parameters``, ``draws`` and ``scatter`` change results."""
 
     format: Literal[1]
     title: str = ""
     nominal_stack: str
     parameters: Parameters  # type: ignore[valid-type]
     draws: DrawsTable
+    scatter: ScatterTable = field(default_factory=ScatterTable)  # type: ignore[valid-type]
     used: list[Used] = field(default_factory=list)
     modal: list[dict[str, Any]] = field(default_factory=list)
     readings: list[str] = field(default_factory=list)
@@ -101,6 +128,7 @@ def with_correction(study: Study, correction: Correction) -> Study:
         nominal_stack=stack,
         nominal_quality=quality,
         digest="" if old is None else old.digest,
+        scatter={} if old is None else old.scatter,
     )
     return replace(
         study,
@@ -125,7 +153,12 @@ def is_calibration(text: str) -> bool:
 
 
 def read_calibration(
-    text: str, *, file: str, stack: tuple[StackLayer, ...], quality_factor: float
+    text: str,
+    *,
+    file: str,
+    stack: tuple[StackLayer, ...],
+    quality_factor: float,
+    stated: Collection[str] = (),
 ) -> StudyCalibration:
     """A calibration from the text of its file.
 
@@ -133,6 +166,7 @@ def read_calibration(
     ----------
     text, file : content, and what messages call it.
     stack, quality_factor : the nominal ones of the study that includes it.
+    stated : keys of ``[fabrication]`` that the study sets itself.
 
     Raises
     ------
@@ -166,6 +200,16 @@ def read_calibration(
             report.add(("parameters", name, "lower"), "lower <= value <= upper is needed")
         for end, values in ends.items():
             values.append(getattr(table, end))
+    scatter = {}
+    for name in SCATTER:
+        if (row := getattr(form.scatter, name)) is None:
+            continue
+        if not row.lower <= row.value <= row.upper:
+            report.add(("scatter", name, "lower"), "lower <= value <= upper is needed")
+        # where no scatter was seen, only its upper bound is known
+        usual = getattr(Scatter, name)
+        if name not in stated:
+            scatter[name] = row.value if row.value > 0.0 else min(usual, row.upper)
     report.finish()
     told = json.dumps([form.nominal_stack, *ends.values(), form.draws.values])
     return StudyCalibration(
@@ -178,4 +222,5 @@ def read_calibration(
         nominal_stack=stack,
         nominal_quality=quality_factor,
         digest=hashlib.sha256(told.encode()).hexdigest(),
+        scatter=scatter,
     )

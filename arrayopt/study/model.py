@@ -315,10 +315,9 @@ class ModelSettings:
 
 @dataclass(frozen=True)
 class VerifySettings:
-    """``[verify]``: designs of each front verified when a run ends, on so many chips each, and the
-    share of an objective that they may lose unflagged."""
+    """``[verify]``: chips on which every member of a front is verified, and the share of an
+    objective that it may lose unflagged."""
 
-    designs: Annotated[int, Whole(at_least=0, at_most=100_000)] = 3
     chips: Annotated[int, Whole(at_least=1, at_most=10_000)] = 32
     tolerance: Annotated[float, Need("ratio", above=0.0, below=1.0)] = 0.2
 
@@ -420,7 +419,8 @@ class StudyCalibration:
 
     ``file`` as the study names it; ``text`` its content; ``value``, ``lower``, ``upper`` of the
     95 % intervals; ``draws`` parameter sets for bands; ``nominal_stack``, ``nominal_quality`` what
-    the study says without it; ``digest`` of the parameters and draws alone.
+    the study says without it; ``digest`` of the parameters and draws alone; ``scatter`` what it
+    gives of ``[fabrication]``, by key, beside what the study sets itself.
     """
 
     file: str
@@ -432,6 +432,7 @@ class StudyCalibration:
     nominal_stack: tuple[StackLayer, ...]
     nominal_quality: float
     digest: str
+    scatter: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

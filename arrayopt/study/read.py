@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -118,7 +119,13 @@ def _calibration(
             report.add((given,), need, show_value=False)
         return None
     quality = form.cell.quality_factor
-    return read_calibration(content.text, file=table.file, stack=stack, quality_factor=quality)
+    return read_calibration(
+        content.text,
+        file=table.file,
+        stack=stack,
+        quality_factor=quality,
+        stated=report.data.get("fabrication", {}),
+    )
 
 
 def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
@@ -132,6 +139,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
     check_back(form, strategies, report)
     calibration = _calibration(form, report, stack) if calibrated and not report.problems else None
     report.finish()
+    scatter: dict[str, Any] = {} if calibration is None else dict(calibration.scatter)
     study = Study(
         path=str(file),
         text=report.text,
@@ -150,7 +158,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
         model=form.model,
         verify=form.verify,
         strategies=strategies,
-        fabrication=form.fabrication,
+        fabrication=replace(form.fabrication, **scatter),
         calibration=calibration,
     )
     return study if calibration is None else with_correction(study, calibration.value)
@@ -185,6 +193,8 @@ def _digest(data: dict[str, Any], calibration: StudyCalibration | None) -> str:
     told = {key: value for key, value in data.items() if key not in untold}
     if calibration is not None:
         told["calibration"] = calibration.digest
+        if calibration.scatter:
+            told["scatter"] = dict(calibration.scatter)
     if "strategy" in told:
         told["strategy"] = {
             name: {key: value for key, value in table.items() if key != "description"}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,7 +44,6 @@ def verify_designs(
     promised: dict[str, Floats],
     *,
     chips: int | None = None,
-    told: Callable[[int], object] = lambda done: None,
 ) -> Verification:
     """Merits of chips that the search did not choose by, under the study's excitation.
 
@@ -55,7 +54,6 @@ def verify_designs(
     study, strategy : the strategy gives the limits, all of which are checked again.
     promised : objective -> (design,), as the search had it.
     chips : of each design; None for the study's ``verify.chips``.
-    told : called with the number of chips just computed.
 
     Returns
     -------
@@ -64,7 +62,7 @@ def verify_designs(
     """
     study = study.of(strategy)
     count = study.verify.chips if chips is None else chips
-    model = Chips(designs, study, count, use="verify", modes=None, pace=FINE, told=told)
+    model = Chips(designs, study, count, use="verify", modes=None, pace=FINE)
     objectives = study.objectives
     wanted = frozenset(o.name for o in objectives) | QUICK | {"onset_voltage"}
     table = compute_merits(model, limits=limits_in_force(study, strategy), wanted=wanted)
@@ -118,26 +116,3 @@ def verification_dataset(found: Verification) -> xr.Dataset:
     }
     every: dict[str, Floats | Ints] = {**values, **numbers}
     return xr.Dataset({n: xr.Variable("design", x, attrs(n)) for n, x in every.items()})
-
-
-def spread_over(front: xr.Dataset, objectives: Sequence[str], count: int) -> Ints:
-    """Members of a front that cover it: ends of every objective, then farthest from those chosen.
-
-    Parameters
-    ----------
-    front : dataset with a ``design`` dimension and the objectives.
-    objectives : names.
-    count : how many at most.
-    """
-    F = np.stack([np.asarray(front[name].values, dtype=float) for name in objectives], axis=1)
-    span = np.ptp(F, axis=0)
-    unit = (F - F.min(axis=0)) / np.where(span > 0.0, span, 1.0)
-    chosen: list[int] = []
-    ends = [int(f(unit[:, k])) for k in range(unit.shape[1]) for f in (np.argmax, np.argmin)]
-    for end in ends:
-        if end not in chosen and len(chosen) < count:
-            chosen.append(end)
-    while len(chosen) < min(count, len(F)):
-        distance = np.linalg.norm(unit[:, None] - unit[None, chosen], axis=2).min(axis=1)
-        chosen.append(int(np.argmax(distance)))
-    return np.array(sorted(chosen[:count]), dtype=np.int64)

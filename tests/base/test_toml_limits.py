@@ -138,13 +138,6 @@ def test_shift_that_is_no_correction(key: str, value: str) -> None:
         read_process_text(text)
 
 
-@pytest.mark.parametrize("name", ["thickness", "quality_factor", "film_coupling"])
-def test_tolerance_that_leaves_nothing(name: str) -> None:
-    text = re.sub(r"\[tolerances\]\n(?:(?!\[).*\n)*", "", PROCESS)
-    with pytest.raises(ArrayoptError, match=r"at most 0\.5 is needed"):
-        read_process_text(f'{text}\n[tolerances]\n{name} = "100 %"\n')
-
-
 def test_problems_beyond_a_hundred_are_counted() -> None:
     text = DUCT.replace("[cell]", "[[stack]]\nmaterials = 1\n" * 1000 + "[cell]")
     with pytest.raises(ArrayoptError) as refused:

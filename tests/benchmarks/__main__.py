@@ -19,11 +19,7 @@ PAGE = ROOT / "docs" / "performance.md"
 
 SECTIONS = {
     "steady": "One-mode closed form beside C",
-    "transient": "Burst stepper beside C",
-    "models": "Designs per second of each model, shares and growth",
-    "chain": "The chain beside plain code",
-    "coupled": "Mutual radiation in the loop",
-    "coupled_burst": "Bursts with mutual radiation and with several modes",
+    "models": "Chips per second under every excitation",
     "intime": "Chips in time, every cell apart",
     "startup": "Start-up and compiling",
     "export": "Export",

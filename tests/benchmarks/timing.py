@@ -7,10 +7,6 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-import numpy as np
-
-from arrayopt.physics.transient import one_mode_kernel as kernel
-
 
 def costs(call: Callable[[], object], repeats: int = 3) -> tuple[float, float]:
     """Least elapsed and processor seconds of some repeats, after one more."""
@@ -35,23 +31,3 @@ def c_library(source: Path, folder: str) -> Path:
     flags = ["-O3", "-march=native", "-ffast-math", "-fopenmp-simd", "-shared", "-fPIC"]
     subprocess.run(["gcc", *flags, "-o", library, source, "-lm"], check=True)
     return library
-
-
-def hardening(count: int, cycles: int) -> np.ndarray:
-    """Parameters (oscillator, row) of unit masses near 1 Hz under whole-cycle bursts."""
-    rng = np.random.default_rng(1)
-    par = np.zeros((count, kernel.PARAMETERS))
-    par[:, kernel.STIFFNESS] = (2.0 * np.pi) ** 2 * rng.uniform(0.9, 1.1, count)
-    par[:, kernel.QUADRATIC] = 2.0
-    par[:, kernel.CUBIC] = 20.0
-    par[:, kernel.DAMPING] = 2.0 * np.pi / 40.0
-    par[:, kernel.FORCE] = rng.uniform(0.2, 3.0, count)
-    par[:, [kernel.FREQUENCY, kernel.END_FREQUENCY]] = 1.0
-    par[:, kernel.DURATION] = cycles
-    return par
-
-
-def in_lanes(par: np.ndarray) -> np.ndarray:
-    """The same as the processor's kernel takes them, (block, row, lane)."""
-    blocks = par.reshape(-1, kernel.LANES, par.shape[1])
-    return np.ascontiguousarray(blocks.transpose(0, 2, 1))

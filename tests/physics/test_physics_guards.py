@@ -2,30 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
 from arrayopt.physics.back.cavity import CavityStatus, cavity_status
-from arrayopt.physics.coupled.arrays import (
-    CoupledStatus,
-    coupled_arrays,
-    coupled_sweep,
-    site_table,
-)
-from arrayopt.physics.coupled.newton import CoupledArrays
+from arrayopt.physics.intime.slow_flow import ChipStatus, chip_sweep
 from arrayopt.physics.numerics.threads import each, spread, thread_count
 from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.plate.laminate import Layer, sections
 from arrayopt.physics.plate.table import plate_table
 from arrayopt.physics.sound.air import air_state
-from arrayopt.physics.sound.radiation import impedance_series
 from arrayopt.physics.steady.steady_kernel import state_count
-from arrayopt.physics.transient.grid import sample_grid
-from arrayopt.physics.transient.one_mode import burst_envelope
-from tests.oracles.linear import linear_part
+from tests.physics.test_intime import chips
 
 AIR = air_state(293.15, relative_humidity=0.5)
 
@@ -131,76 +120,9 @@ def test_states_are_counted_whatever_the_unit_of_force(g: float) -> None:
     assert seen == {1, 3}
 
 
-@pytest.mark.parametrize(("first", "last"), [(80e3, 120e3), (110e3, 90e3), (1.3, 1.3)])
-def test_windows_of_a_chirp_end_after_whole_cycles(first: float, last: float) -> None:
-    """phi(t) = f0 t + (f1 - f0) t^2 / 2T counts cycles; windows are counted from the end (M8.2)."""
-    duration = 50.0 / (first + last)
-    grid = sample_grid(np.array([first]), np.array([last]), np.array([duration]), 0.0, 1)
-    time = grid.time(first, last, duration)
-    cycles = first * time + 0.5 * (last - first) * time**2 / duration
-    total = 0.5 * (first + last) * duration
-    assert_allclose(cycles, total - 0.5 - np.arange(25)[::-1], rtol=1e-12)
-
-
-def coupled(position: np.ndarray, force: complex = 1e-6) -> CoupledArrays:
-    """Piston cells of 0.5 mm, one group; positions in radii."""
-    mass, w, one = 2.2e-9, 2.0 * np.pi * 1e5, np.ones((1, 1))
-    resistance, reactance = impedance_series(np.array([1.0]), 16)
-    return coupled_arrays(
-        site_table(position, [0] * len(position), alike="symmetry"),
-        mass=mass * one,
-        damping=mass * w / 90.0 * one,
-        stiffness=mass * w**2 * one,
-        cubic=0.0 * one,
-        force=force * one.astype(complex),
-        radius=5e-4 * one,
-        shape=np.ones((1, 1, 1)),
-        resistance=np.broadcast_to(resistance, (1, 1, 16)),
-        reactance=np.broadcast_to(reactance, (1, 1, 16)),
-        highest_frequency=1.2e5,
-        scale=5e-4,
-        sides=1,
-        density=1.2,
-        sound_speed=343.0,
-    )
-
-
 @pytest.mark.parametrize(("gap", "overlaps"), [(0.0, False), (-1e-6, True), (1e-6, False)])
 def test_cells_that_touch_do_not_overlap(gap: float, overlaps: bool) -> None:
-    arrays = coupled(np.array([[0.0, 0.0], [2.0 * (1.0 + gap), 0.0]]))
-    status = int(coupled_sweep(arrays, frequency=np.array([9e4, 9.1e4])).status[0])
-    assert bool(status & int(CoupledStatus.OVERLAP)) == overlaps
-
-
-@pytest.mark.parametrize(("moved", "sites"), [(0.0, 1), (0.01, 4)])
-def test_a_square_that_is_none_has_no_symmetry(moved: float, sites: int) -> None:
-    """Turned by 90 degrees, each corner still lands nearest to another one."""
-    square = np.array([[0.0, 0.0], [2.2, 0.0], [0.0, 2.2], [2.2 + moved, 2.2]])
-    assert len(np.unique(coupled(square).cell_site)) == sites
-
-
-def test_the_drive_keeps_the_sign_of_its_phase() -> None:
-    force = 2e-6 * np.exp(0.7j)
-    part = linear_part(coupled(np.array([[0.0, 0.0], [2.2, 0.0]]), force), design=0, frequency=1e5)
-    assert_allclose(part.force, force, rtol=1e-12)
-
-
-def test_the_reported_error_is_that_of_the_finer_of_two_runs() -> None:
-    """Order 4, so halving the step leaves 1/15 of what changed (Richardson; Hairer, II.4)."""
-    mass, f0 = 1e-10, 1e5
-    stiffness = mass * (2.0 * np.pi * f0) ** 2
-    cell: dict[str, Any] = {
-        "frequency": 1.02 * f0,
-        "duration": 12.5 / f0,
-        "drive_amplitude": 3.0,
-        "mass": mass,
-        "damping": mass * 2.0 * np.pi * f0 / 40.0,
-        "stiffness": stiffness,
-        "cubic": 0.5 * stiffness / (2e-6) ** 2,
-        "force_per_volt": 1e-6,
-    }
-    coarse, fine = (burst_envelope(**cell, steps_per_cycle=n).envelope for n in (16, 32))
-    found = burst_envelope(**cell, steps_per_cycle=16, verify=True, tolerance=1e-2)
-    assert_allclose(found.envelope, fine, rtol=1e-12)
-    expected = np.abs(fine - coarse).max() / np.abs(fine).max() / 15.0
-    assert_allclose(found.error, expected, rtol=1e-9)
+    position = np.array([[0.0, 0.0], [2.0 * (1.0 + gap), 0.0]])
+    arrays, _ = chips(position, np.zeros((1, 1, 2)), drive=0.1, scale=0.45e-3)
+    found = chip_sweep(arrays, start=0.99e5, stop=1.0e5, slowness=2.0)
+    assert bool(found.status[0, 0] & int(ChipStatus.OVERLAP)) == overlaps

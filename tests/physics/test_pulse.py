@@ -1,52 +1,23 @@
-"""Figures of bursts (M8.7 to M8.12) on signals whose answers are known, and on stepped bursts."""
+"""Figures of bursts (M8.7 to M8.12) on signals whose answers are known."""
 
 from __future__ import annotations
 
 import math
-from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from arrayopt.physics.transient.one_mode import burst_envelope
-from arrayopt.physics.transient.pulse import (
+from arrayopt.physics.intime.pulse import (
     PulseStatus,
     contiguous_band,
     dead_zone,
     pulse_spectrum,
-    range_resolution,
     ring_down_time,
 )
 
-QUALITY = 40.0
-NATURAL = 1.0e5
 SIX_DB = 20.0 * math.log10(2.0)
-CELL: dict[str, Any] = {
-    "mass": 1.0e-10,
-    "damping": 1.0e-10 * 2.0 * np.pi * NATURAL / QUALITY,
-    "stiffness": 1.0e-10 * (2.0 * np.pi * NATURAL) ** 2,
-    "force_per_volt": 1.0e-6,
-}
-CUBIC = 0.5 * CELL["stiffness"] / 1.0e-6**2  # k3 x^2 = k1/2 at 1 um, 40 times 1 V statically
-
-
-def end_of_burst_band(cycles: float, volt: float, drop: float = SIX_DB) -> float:
-    f = np.linspace(0.8, 1.5, 281) * NATURAL
-    found = burst_envelope(
-        f,
-        duration=cycles / NATURAL,
-        drive_amplitude=volt,
-        cubic=CUBIC,
-        quantity="acceleration",
-        tolerance=1e-4,
-        **CELL,
-    )
-    assert not found.status.any()
-    end = found.envelope[..., found.burst_end]
-    return float(contiguous_band(f, end, drop=drop).fractional_bandwidth)
 
 
 def test_band_of_a_triangle_and_its_status() -> None:
@@ -73,63 +44,6 @@ def test_band_of_a_triangle_and_its_status() -> None:
     assert np.isnan(band.width[[1, 2, 4]]).all()
     with pytest.raises(ValueError, match="drop"):
         contiguous_band(f, rows, drop=0.0)
-
-
-def test_long_weak_bursts_have_the_bandwidth_of_the_quality_factor() -> None:
-    # |A| of velocity halves at w/w0 - w0/w = +- sqrt(3)/Q (exact for velocity; standard resonator).
-    f = np.linspace(0.9, 1.1, 2001) * NATURAL
-    found = burst_envelope(
-        f, duration=150 / NATURAL, drive_amplitude=1.0, quantity="velocity", **CELL
-    )
-    end = found.envelope[..., found.burst_end]
-    band = contiguous_band(f, end, drop=SIX_DB)
-    # Remaining transient exp(-pi 150/40) = 8e-6.
-    assert_allclose(band.width / NATURAL, math.sqrt(3.0) / QUALITY, rtol=1e-4)
-    assert_allclose(band.upper * band.lower, NATURAL**2, rtol=1e-5)
-
-
-def test_burst_bandwidth_grows_with_drive() -> None:
-    """Common practice, no source: a hardening cell under long bursts widens with voltage."""
-    bands = [end_of_burst_band(80.0, v) for v in (0.01, 1.0, 3.0, 6.0)]
-    assert all(b > 1.15 * a for a, b in pairwise(bands)), bands
-
-
-def test_burst_bandwidth_grows_with_length_at_hard_drive_only() -> None:
-    """Common practice, no source: longer hard bursts climb further up the bent resonance.
-
-    Weak bursts do the opposite: a short one is wide because its own spectrum is.
-    """
-    for volt in (3.0, 6.0):
-        # Shorter hard bursts end on a spike between two attractors, whose band is no figure of
-        # merit at all (docs/models/M8-transient.md).
-        assert end_of_burst_band(80.0, volt) > 1.1 * end_of_burst_band(40.0, volt)
-    weak = [end_of_burst_band(n, 0.01) for n in (5.0, 10.0, 20.0)]
-    assert weak[0] > weak[1] > weak[2], weak
-
-
-@pytest.mark.parametrize("drop", [20.0, 40.0])
-def test_ring_down_time_from_the_quality_factor(drop: float) -> None:
-    duration = 120.0 / NATURAL
-    found = burst_envelope(
-        NATURAL * np.sqrt(1.0 - 0.25 / QUALITY**2),
-        duration=duration,
-        drive_amplitude=1.0,
-        ring_down=1e-3,
-        **CELL,
-    )
-    time, status = ring_down_time(found.time, found.envelope, duration=duration, drop=drop)
-    # t = 2 Q ln(10^(drop/20))/w0 by the definition of Q. The mean over a window of one period t_c
-    # starts 0.5 t_c late and is (sinh of d t_c/2)/(d t_c/2) - 1 = 3e-4 larger than at its centre.
-    assert_allclose(time, QUALITY * math.log(10 ** (drop / 20.0)) / np.pi / NATURAL, rtol=3e-3)
-    assert status == PulseStatus.OK
-    short, still = ring_down_time(
-        found.time[: found.burst_end + 4],
-        found.envelope[: found.burst_end + 4],
-        duration=duration,
-        drop=drop,
-    )
-    assert np.isnan(short)
-    assert still == PulseStatus.STILL_RINGING
 
 
 def test_ring_down_of_exact_exponentials_in_a_batch() -> None:
@@ -172,5 +86,4 @@ def test_odd_and_even_lengths_keep_the_energy() -> None:
 
 def test_range_figures() -> None:
     # 343 m/s, 17.15 kHz: 10 mm, by hand; 0.5 ms of burst and ring-down: 85.75 mm.
-    assert_allclose(range_resolution(17.15e3, sound_speed=343.0), 0.010, rtol=1e-12)
     assert_allclose(dead_zone(3e-4, ring_down=2e-4, sound_speed=343.0), 0.08575, rtol=1e-12)

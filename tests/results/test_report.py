@@ -220,8 +220,7 @@ def test_answer_says_what_verification_left_of_it(reading: Reading) -> None:
 def test_bursts_are_drawn_as_the_evaluation_stores_them() -> None:
     """Through the evaluation itself: its names and dimensions are what the page looks for."""
     target = ('excitation = "up-sweep"', 'excitation = "burst"\nburst_length = "0.3 ms"')
-    alone = ('mutual_radiation = "group"', 'mutual_radiation = "none"')
-    study = read_study_text(study_text(target, alone))
+    study = read_study_text(study_text(target))
     designs = random_designs(study, "uniform-nonlinear", 1, seed=2)
     front = evaluate(designs, study, study.strategy("uniform-nonlinear"))
     stored = read_run(runs()[2])

@@ -1,11 +1,12 @@
 """Malformed variants of every kind of file the tool reads: refused in words, or read, and no more.
 
-Run as ``python -m tests.robustness.fuzz_inputs [COUNT] [SEED]``: COUNT variants of study, process,
-design, calibration, measured and result files and of everything in a run directory; results are
-also forged, changed as datasets and sealed again. Each must be read or raise ArrayoptError with a
-text, within LIMIT seconds and without a warning, and leave nothing on disk. Every tenth study that
-is accepted is also evaluated, and every fiftieth measurement calibrated with. Prints a count by
-kind; exits with 1 if anything else happened, naming the variant, which the seed brings back.
+Run as ``python -m tests.robustness.fuzz_inputs [COUNT] [SEED] [--jobs N]``: COUNT variants of
+study, process, design, calibration, measured and result files and of everything in a run directory;
+results are also forged, changed as datasets and sealed again. Each must be read or raise
+ArrayoptError with a text, within LIMIT seconds and without a warning, and leave nothing on disk.
+Every tenth study that is accepted is also evaluated, and every fiftieth measurement calibrated
+with. Prints a count by kind; exits with 1 if anything else happened, naming the variant, which the
+seed brings back.
 """
 
 from __future__ import annotations
@@ -44,6 +45,7 @@ from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.study.calibration import stack_digest
 from arrayopt.study.model import Correction, Study
 from arrayopt.study.read import read_study
+from tests.robustness.jobs import divided
 from tests.support.paths import ROOT, STUDIES
 from tests.support.toy_run import run_toy
 
@@ -242,10 +244,11 @@ def limited() -> Iterator[None]:
 
 
 def evaluated(study: Study) -> None:
-    """Evaluate two designs of each strategy of an accepted study."""
+    """Evaluate a design of each strategy of an accepted study, on a few chips."""
+    study = replace(study, fabrication=replace(study.fabrication, chips=4))
     for strategy in study.strategies:
         evaluator = StudyEvaluator(study, strategy)
-        X = evaluator.repair(np.full((2, evaluator.n_variables), 0.5))
+        X = evaluator.repair(np.full((1, evaluator.n_variables), 0.5))
         evaluator.evaluate(X)
 
 
@@ -259,6 +262,7 @@ def kinds(base: Path) -> list[Kind]:
     work = base / "work"
     work.mkdir()
     accepted = Counter[str]()
+    evaluated(known)  # what compiling takes is not a variant's time
 
     def study(content: bytes) -> None:
         file = work / "study.toml"
@@ -418,6 +422,8 @@ def fuzz(count: int, seed: int, *, names: tuple[str, ...] = ()) -> tuple[Counter
 if __name__ == "__main__":
     total = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    if sys.argv[3:4] == ["--jobs"]:
+        sys.exit(divided("tests.robustness.fuzz_inputs", total, first, int(sys.argv[4]), []))
     start = time.monotonic()
     seen, trouble = fuzz(total, first)
     for key, value in sorted(seen.items()):

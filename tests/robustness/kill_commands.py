@@ -1,11 +1,11 @@
 """Commands killed at random: nothing foreign changes, nothing is left, and the next one succeeds.
 
-Run as ``python -m tests.robustness.kill_commands COUNT SEED [CASE]...``. Every kill takes one of
-`CASES` in a folder with files of somebody else beside and between, sends SIGKILL or SIGTERM to the
-command alone or to its whole group, at a random moment or at a random call that changes the disk,
-and gives the next command. What comes out must equal, bit for bit, what an undisturbed command
-gave. Prints a line of counts for each case; exits with 1 at the first that goes wrong, with all
-there is to say.
+Run as ``python -m tests.robustness.kill_commands COUNT SEED [--jobs N] [CASE]...``. Every kill
+takes one of `CASES` in a folder with files of somebody else beside and between, sends SIGKILL or
+SIGTERM to the command alone or to its whole group, at a random moment or at a random call that
+changes the disk, and gives the next command. What comes out must equal, bit for bit, what an
+undisturbed command gave. Prints a line of counts for each case; exits with 1 if any went wrong,
+with all there is to say.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from unittest.mock import patch
 from arrayopt.base.files import is_temporary
 from arrayopt.lab.calibrate import calibrate
 from arrayopt.runs.kept.store import open_results
+from tests.robustness.jobs import divided
 from tests.robustness.kill_run import kill_at
 from tests.support.paths import STUDIES
 from tests.support.tiny_study import command, forked, tiny_text
@@ -53,7 +54,7 @@ CASES = {
     "run with two workers": Case(RUN[:-1] + "2", (f"{RUN} --resume",), share=1),
     "run --resume": Case(f"{RUN} --resume", (f"{RUN} --resume",), ("half/run",), share=6),
     "run --fresh": Case(f"{RUN} --fresh", (f"{RUN} --fresh",), ("other/run",), share=6),
-    "verify": Case("verify run combined/9", ("verify run combined/9",), ("done/run",)),
+    "verify": Case("verify run --chips 4", ("verify run --chips 4",), ("done/run",)),
     "report": Case("report run", ("report run",), ("done/run",), ("run/report.html",)),
     "export": Case(f"{EXPORT} new", (f"{EXPORT} new --replace",), (), ("new",)),
     "export into a run": Case(
@@ -290,7 +291,8 @@ def prepare(base: Path, names: Sequence[str]) -> Place:
     return place
 
 
-def main(count: int, seed: int, names: Sequence[str]) -> None:
+def main(count: int, seed: int, names: Sequence[str]) -> bool:
+    wrong: list[str] = []
     pick, counts = random.Random(seed), {name: Counter[str]() for name in names}
     with tempfile.TemporaryDirectory(prefix="arrayopt-kills-") as folder:
         place = prepare(Path(folder).resolve(), names)
@@ -299,13 +301,15 @@ def main(count: int, seed: int, names: Sequence[str]) -> None:
             try:
                 counts[name][place.kill(name, pick)] += 1
             except AssertionError as error:
-                sys.exit(str(error))
+                wrong.append(f"kill {done} of seed {seed}: {error}")
             if done % 50 == 0:
                 print(f"{done} of {count}", file=sys.stderr, flush=True)
         os.chdir(folder)
     for name, found in counts.items():
         told = ", ".join(f"{number} {what}" for what, number in sorted(found.items()))
         print(f"{name}: {found.total()} ({told})")
+    print(*wrong, sep="\n", end="")
+    return bool(wrong)
 
 
 if __name__ == "__main__":
@@ -313,4 +317,8 @@ if __name__ == "__main__":
         os.environ.update(NUMBA_NUM_THREADS="1", NUMBA_THREADING_LAYER="workqueue")
         again = [sys.executable, "-m", "tests.robustness.kill_commands", *sys.argv[1:]]
         os.execv(sys.executable, again)
-    main(int(sys.argv[1]), int(sys.argv[2]), sys.argv[3:] or list(CASES))
+    number, first, *rest = sys.argv[1:]
+    if rest[:1] == ["--jobs"]:
+        jobs, names = int(rest[1]), rest[2:]
+        sys.exit(divided("tests.robustness.kill_commands", int(number), int(first), jobs, names))
+    sys.exit(main(int(number), int(first), rest or list(CASES)))

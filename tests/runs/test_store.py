@@ -17,18 +17,17 @@ import xarray as xr
 
 from arrayopt.base.errors import ArrayoptError, ResultsError
 from arrayopt.base.files import hdf_size, write_file
-from arrayopt.base.labelled import complex_values, labelled
+from arrayopt.base.labelled import labelled
 from arrayopt.runs.kept.store import encoded, open_results, write_results
 
 
 def sample() -> xr.Dataset:
     random = np.random.default_rng(4)
-    pressure = random.random((6, 40)) * np.exp(1j * random.random((6, 40)))
     return labelled(
         {
             "radius": random.random((6, 9)),
             "peak_pressure": random.random(6),
-            "pressure": pressure,
+            "pressure": random.random((6, 40)),
             "feasible": np.array([True, False] * 3),
             "status": np.arange(6),
             "margin_film_stress": random.random(6),
@@ -76,15 +75,6 @@ def test_units_come_from_the_glossary(results: Path) -> None:
     assert all("units" in v.attrs and "long_name" in v.attrs for v in one.data_vars.values())
     with pytest.raises(ArrayoptError, match="raduis"):
         labelled({"raduis": np.zeros((1, 1))})
-
-
-def test_complex_values_are_kept_as_two_real_ones() -> None:
-    dataset = sample()
-    assert "pressure" not in dataset
-    random = np.random.default_rng(4)
-    expected = random.random((6, 40)) * np.exp(1j * random.random((6, 40)))
-    np.testing.assert_array_equal(complex_values(dataset, "pressure"), expected)
-    assert all(v.dtype.kind != "c" for v in dataset.variables.values())
 
 
 def test_truncated_anywhere_is_refused(results: Path) -> None:

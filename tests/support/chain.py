@@ -7,22 +7,26 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from arrayopt.design.designs import Designs, DesignSpace
-from arrayopt.models.cells import build_cells
-from arrayopt.models.one_mode.response import Packed, pack
+from arrayopt.design.chips import NOMINAL
+from arrayopt.design.designs import GROUP_ARRAYS, Designs, DesignSpace
+from arrayopt.models.chips import Chips
+from arrayopt.models.rows import FINE, Pace
+from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Study
-from arrayopt.study.read import read_study
+from arrayopt.study.read import read_study, read_study_text
 from tests.support.paths import STUDIES
+from tests.support.tiny_study import tiny_text
 
 
 def duct() -> Study:
-    """The shipped duct study, cells on their own: `with_mutual` couples them."""
-    return with_mutual(read_study(STUDIES / "duct-flow-meter"), "none")
+    """The shipped duct study."""
+    return read_study(STUDIES / "duct-flow-meter")
 
 
-def with_mutual(study: Study, treatment: str) -> Study:
-    """The study with another treatment of mutual radiation."""
-    return replace(study, model=replace(study.model, mutual_radiation=treatment))
+def four_cells(**cell: object) -> Study:
+    """The duct study with four cells; keys of ``[cell]``."""
+    study = read_study_text(tiny_text())
+    return replace(study, cell=replace(study.cell, **cell))  # type: ignore[arg-type]
 
 
 def at_target(study: Study, **changes: object) -> Study:
@@ -64,6 +68,14 @@ def uniform_design(
     )
 
 
-def packed(study: Study, designs: Designs) -> Packed:
-    """Coefficients for the kernels."""
-    return pack(build_cells(designs, study), designs, study)
+def one_cell(designs: Designs) -> Designs:
+    """The first group's cell, without others."""
+    none = np.zeros(1, dtype=int)
+    layout = array_layout(np.zeros((1, 2)), class_of_cell=none, channel_of_cell=none, explicit=True)
+    first = {name: getattr(designs, name)[:, :1] for name in GROUP_ARRAYS}
+    return replace(designs, layout=layout, **first)
+
+
+def as_drawn(designs: Designs, study: Study, *, modes: int = 1, pace: Pace = FINE) -> Chips:
+    """One chip of each design, made as drawn, finely swept."""
+    return Chips(designs, study, 1, use=NOMINAL, modes=modes, pace=pace)

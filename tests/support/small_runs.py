@@ -22,9 +22,12 @@ POPULATION = 20
 
 
 def study_text(*changes: tuple[str, str]) -> str:
-    """The study's text with a small population and other changes (old, new)."""
+    """The study's text with four cells, a small population and other changes (old, new)."""
     text = STUDY.read_text(encoding="utf-8")
     small = (
+        ("rows = 8", "rows = 2"),
+        ("columns = 8", "columns = 2"),
+        ("count = 8", "count = 2"),
         ("population = 50", f"population = {POPULATION}\nseeded_designs = 8"),
         ("front_size = 100", "front_size = 12"),
     )

@@ -14,7 +14,7 @@ STUDY = STUDIES / "duct-flow-meter" / "study.toml"
 
 
 def tiny_text(*, population: int = 8, evaluations: int = 32) -> str:
-    """The shipped duct study with four cells on their own, two strategies, two small islands."""
+    """The shipped duct study with four cells, two strategies, two small islands."""
     text = STUDY.read_text(encoding="utf-8")
     for old, new in (
         ("rows = 8", "rows = 2"),
@@ -26,7 +26,6 @@ def tiny_text(*, population: int = 8, evaluations: int = 32) -> str:
         ),
         ("evaluations = 2000", f"evaluations = {evaluations}"),
         ("count = 8", "count = 2"),
-        ('mutual_radiation = "group"', 'mutual_radiation = "none"'),
         ("front_size = 100", "front_size = 6"),
     ):
         assert old in text, old

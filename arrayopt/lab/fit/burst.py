@@ -56,6 +56,7 @@ def check_burst(corrected: Study, trace: Trace, *, gain: float) -> BurstCheck:
         bool(trace.ring),
         trace.bias,
         trace.gain_uncertainty,
+        trace.chip,
     )
     cell = nominal_cell(corrected, condition)
     measured = displacements(corrected, condition, [trace])[0] / gain

@@ -18,10 +18,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from arrayopt.base.arrays import Floats
+from arrayopt.base.arrays import Bools, Floats
 from arrayopt.design.designs import Designs
 from arrayopt.lab.fit.modal import ModalFit
 from arrayopt.lab.fit.profile import Fit, Interval, Problem, fit, interval, judged, refit
+from arrayopt.lab.read.files import cell_name
 from arrayopt.models.cells import build_cells, layer_of
 from arrayopt.physics.plate.laminate import sections
 from arrayopt.study.calibration import with_correction
@@ -51,7 +52,8 @@ _CLAMPED_BUCKLING = 14.682
 
 @dataclass(frozen=True)
 class Condition:
-    """What one modal fit was measured on: [m], fraction, kind, [V]; ``gain_uncertainty``."""
+    """What one modal fit was measured on: [m], fraction, kind, [V]; ``gain_uncertainty``; its chip,
+    empty where files name none."""
 
     cell: str
     radius: float
@@ -59,6 +61,12 @@ class Condition:
     ring: bool
     bias: float
     gain_uncertainty: float
+    chip: str = ""
+
+    @property
+    def label(self) -> str:
+        """How people are told which cell is meant."""
+        return cell_name(self.cell, self.chip)
 
 
 @dataclass(frozen=True)
@@ -201,22 +209,33 @@ class PhysicalProblem:
     The last is ln gain. Rows: four per condition, then priors of thickness, cubic and gain.
     """
 
-    def __init__(self, surface: Surface, fits: Sequence[ModalFit]) -> None:
+    def __init__(
+        self, surface: Surface, fits: Sequence[ModalFit], departures: Floats | None = None
+    ) -> None:
         self.surface = surface
+        self.departures = departures
         self.f = np.log([m.frequency for m in fits])
         self.q = np.log([m.quality_factor for m in fits])
         self.a = np.log([m.response for m in fits])
         self.g = np.array([m.bending for m in fits])
-        self.unit, self.whiten = _whitening(surface.conditions, fits, np.zeros(len(fits)))
+        shared = (
+            _assumed(surface.conditions, fits, np.zeros(len(fits)))
+            if departures is None
+            else departures
+        )
+        self.unit, self.whiten = _whitening(fits, shared)
         self.gain_sigma = max(c.gain_uncertainty for c in surface.conditions) or 1e-6
         self.shift: Floats | float = 0.0
 
     def around(self, x: Floats, fits: Sequence[ModalFit]) -> PhysicalProblem:
-        """The same with the scatter of f0 that a scatter of the coupling makes near x."""
+        """With the scatter of f0 that an assumed scatter of the coupling makes near x."""
+        if self.departures is not None:
+            return self
         above, below = (self.surface.at(x[2], x[1], x[3] + step)[:, 0] for step in (1e-3, -1e-3))
         slope = 0.5 * x[3] * (above - below) / (1e-3 * (above + below))
         near = copy(self)
-        near.unit, near.whiten = _whitening(self.surface.conditions, fits, slope)
+        shared = _assumed(self.surface.conditions, fits, slope)
+        near.unit, near.whiten = _whitening(fits, shared)
         return near
 
     def residual(self, x: Floats) -> Floats:
@@ -253,22 +272,33 @@ class PhysicalProblem:
         return out
 
 
-def _whitening(
-    conditions: Sequence[Condition], fits: Sequence[ModalFit], slope: Floats
-) -> tuple[Floats, Floats]:
-    """Standard deviations (condition, 4), and what makes errors in them independent (4, n, n).
+def _assumed(conditions: Sequence[Condition], fits: Sequence[ModalFit], slope: Floats) -> Floats:
+    """Covariance (4, n, n) of departures where nothing was estimated of them.
 
-    A cell departs from its kin by the same amount at every bias, so its fits err together; where
-    its coupling departs, f0 does by ``slope`` (condition,) of it, d ln f0 / d ln e at each bias.
-    The matrices are inverse Cholesky factors of the correlation.
+    Where a cell's coupling departs, f0 does by ``slope`` (condition,) of it, d ln f0 / d ln e at
+    each bias.
     """
     scatter = np.array(SCATTER)[None, :] * np.ones((len(fits), 1))
     scatter[:, 3] *= np.abs([m.bending for m in fits])
-    names = [(c.cell, c.radius) for c in conditions]
-    same = np.array([[a == b for b in names] for a in names])
     shared = scatter.T[:, :, None] * scatter.T[:, None, :]
     shared[0] += COUPLING_SCATTER**2 * slope[:, None] * slope[None, :]
-    covariance = np.where(same, shared, 0.0)
+    return np.where(same_cell(conditions), shared, 0.0)
+
+
+def same_cell(conditions: Sequence[Condition]) -> Bools:
+    """Which fits are of one cell, (n, n)."""
+    names = [(c.chip, c.cell, c.radius) for c in conditions]
+    return np.array([[a == b for b in names] for a in names])
+
+
+def _whitening(fits: Sequence[ModalFit], shared: Floats) -> tuple[Floats, Floats]:
+    """Standard deviations (condition, 4), and what makes errors in them independent (4, n, n).
+
+    A cell departs from its kin by the same amount at every bias, so its fits err together:
+    ``shared`` (4, n, n).
+    The matrices are inverse Cholesky factors of the correlation.
+    """
+    covariance = shared.copy()
     each = np.arange(len(fits))
     covariance[:, each, each] += np.stack([m.sigma for m in fits]).T ** 2
     unit = np.sqrt(covariance[:, each, each])
@@ -283,6 +313,7 @@ def fit_physical(
     *,
     polarity: int = 0,
     surface: Surface | None = None,
+    departures: Floats | None = None,
     seed: int = 0,
     draws: int = DRAWS,
 ) -> PhysicalFit:
@@ -294,10 +325,12 @@ def fit_physical(
     conditions, fits : same length.
     polarity : +1 or -1 where measured phases show the response in or against the drive as modelled.
     surface : made by an earlier call for the same study and conditions, to save time.
+    departures : (4, n, n) covariance of what cells depart from one model by, of ln f0, ln Q, ln a
+        and gamma; `SCATTER` of each cell where None.
     seed : of starts and draws.
     draws : parameter sets for bands; 0 for none.
     """
-    model = PhysicalProblem(surface or Surface(study, conditions), fits)
+    model = PhysicalProblem(surface or Surface(study, conditions), fits, departures)
     box = model.surface.tension_box
     guess = float(np.exp(np.median(model.q)))
     lower = np.array([math.log(2.0), box[0], THICKNESS_BOX[0], 0.02, -40.0, -0.5])

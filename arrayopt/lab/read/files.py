@@ -48,14 +48,19 @@ class Reading:
         return f"{place}: {self.text}"
 
 
+def cell_name(cell: str, chip: str) -> str:
+    """A cell, and its chip where files name one, as messages call them."""
+    return f"chip {chip}, cell {cell}" if chip else f"cell {cell}"
+
+
 @dataclass(frozen=True)
 class Trace:
     """One sweep, or one burst level against its carrier: SI units, peak amplitudes.
 
     ``frequency`` (point,) rising [Hz]; ``magnitude`` (point,) [m, m/s or Pa] and ``phase`` (point,)
     [rad], None where it was not measured; ``use`` (point,) False for points set aside on reading;
-    ``line`` the first row's; ``radius``, ``coverage`` and ``ring`` None where not stated;
-    ``distance`` [m] for pressure; ``burst_cycles`` for bursts.
+    ``line`` the first row's; ``radius``, ``coverage`` and ``ring`` None where not stated, ``chip``
+    empty; ``distance`` [m] for pressure; ``burst_cycles`` for bursts.
     """
 
     file: str
@@ -63,6 +68,7 @@ class Trace:
     kind: str
     quantity: str
     cell: str
+    chip: str
     radius: float | None
     electrode_coverage: float | None
     ring: bool | None
@@ -80,11 +86,17 @@ class Trace:
     use: Bools
 
     @property
+    def label(self) -> str:
+        """How people are told which cell is meant."""
+        return cell_name(self.cell, self.chip)
+
+    @property
     def name(self) -> str:
         """How people are told which trace is meant."""
         way = f" {self.sweep}" if self.sweep else ""
         burst = f" burst of {self.burst_cycles:g} cycles" if self.burst_cycles else ""
-        return f"cell {self.cell}, bias {self.bias:g} V, {self.drive_amplitude:g} V{way}{burst}"
+        drive = f"bias {self.bias:g} V, {self.drive_amplitude:g} V"
+        return f"{self.label}, {drive}{way}{burst}"
 
     def displacement(self) -> Floats:
         """Amplitude of the centre displacement where it follows without a model, (point,) [m].
@@ -253,9 +265,10 @@ def _trace(
             need = f"{low:g} to {high:g} {unit} is taken; check its unit"
             out.refuse(line, name, need, f"{setting:g} {unit}")
             return None
-    if told.cell is not None and (need_ := name_problem(told.cell)) is not None:
-        out.refuse(line, "cell", need_, told.cell[:40])
-        return None
+    for key, label in (("cell", told.cell), ("chip", told.chip)):
+        if label is not None and (need_ := name_problem(label)) is not None:
+            out.refuse(line, key, need_, label[:40])
+            return None
     by_name = {column.name: column for column in table.columns}
     frequency = by_name["frequency"].values[rows]
     magnitude, phase = _signal(told, by_name, rows, out)
@@ -310,6 +323,7 @@ def _trace(
         kind=told.kind,
         quantity=told.quantity,
         cell=told.cell or Path(out.file).stem,
+        chip=told.chip or "",
         radius=told.radius,
         electrode_coverage=told.electrode_coverage,
         ring=None if told.electrode is None else told.electrode == "ring",

@@ -34,6 +34,7 @@ class MeasuredHeader:
     delimiter: Literal[",", ";", "tab", "space"] | None = None
     decimal: Literal[".", ","] | None = None
     cell: Annotated[str, Read(_text, "text is needed")] | None = None
+    chip: Annotated[str, Read(_text, "text is needed")] | None = None
     radius: Length | None = None
     electrode_coverage: Coverage | None = None
     electrode: Literal["disc", "ring"] | None = None

@@ -30,6 +30,7 @@ SETTINGS = {
     "electrode_coverage": "ratio",
     "burst_cycles": "ratio",
     "cell": None,
+    "chip": None,
     "sweep": None,
     "electrode": None,
 }

@@ -11,7 +11,7 @@ from scipy.interpolate import Akima1DInterpolator
 from arrayopt.base.shares import spread
 from arrayopt.base.status import Status
 from arrayopt.models.array import ArrayModel, Band, Drive, Envelopes, bursts
-from arrayopt.models.bands.read import all_places, read_bands
+from arrayopt.models.bands import all_places, read_bands
 from arrayopt.models.excitations.figures import (
     PULSE_DROP,
     PulseFigures,
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from arrayopt.study.model import BurstLength
 
 
-STEP = 0.8
-"""Distance of the first carriers over the rate at which the slowest cell builds up (rad/s)."""
 REACH = 1.25
 """Carriers beyond the outermost resonance, over the distance at which a burst's tail is below
 the band's level."""
@@ -99,11 +97,13 @@ class Burst:
         return largest, last
 
 
-def carriers(rows: Rows, length: BurstLength, level: float) -> tuple[Floats, Floats, Ints, Ints]:
+def carriers(
+    rows: Rows, length: BurstLength, level: float, spacing: float
+) -> tuple[Floats, Floats, Ints, Ints]:
     """Lowest carrier and step [Hz], number of carriers and status of each row's grid, (row,).
 
     A burst builds up as F/(2 m w) (1 - e^{-delta T})/delta, at most, which bounds both the width
-    of its response (steps of `STEP` over the time constant) and the shift by a cubic spring.
+    of its response (steps of ``spacing`` over the time constant) and the shift by a cubic spring.
     Carriers reach beyond all resonances until a cell's beats are below ``level``.
     """
     linear, driven, arrays = linear_figures(rows.arrays), driven_cells(rows), rows.arrays
@@ -118,7 +118,7 @@ def carriers(rows: Rows, length: BurstLength, level: float) -> tuple[Floats, Flo
     all_cells = (1, 2)
     low = np.where(driven, np.minimum(w0, bent) - reach, np.inf).min(axis=all_cells)
     high = np.where(driven, np.maximum(w0, bent) + reach, 0.0).max(axis=all_cells)
-    step = np.where(driven, STEP / span, np.inf).min(axis=all_cells)
+    step = np.where(driven, spacing / span, np.inf).min(axis=all_cells)
     some = driven.any(axis=all_cells)
     nowhere = 2.0 * np.pi * np.array(NOWHERE)
     low, high = np.where(some, low, nowhere[0]), np.where(some, high, nowhere[1])
@@ -169,7 +169,8 @@ class _Search:
 
     def band(self, level: float) -> Band:
         """Of every chip, (row, lane)."""
-        low, step, count, status = carriers(self.model.rows, self.length, level)
+        rows, spacing = self.model.rows, self.model.pace.carriers
+        low, step, count, status = carriers(rows, self.length, level, spacing)
         self.status |= status[:, None]
         index = np.arange(count.max(initial=2))
         self.add(np.where(index < count[:, None], low[:, None] + step[:, None] * index, np.inf))
@@ -177,12 +178,12 @@ class _Search:
             self.add(self._beyond(level, 2.0**number))
         for _ in range(FINER):
             self.add(self._between(level))
-        rows = len(self.frequency)
-        columns, off = np.full((5, rows, LANES), np.nan), np.zeros((rows, LANES), dtype=np.bool_)
-        for r in range(rows):
-            fine, size = self._fine(int(r))
+        size = self.status.shape
+        columns, off = np.full((5, *size), np.nan), np.zeros(size, dtype=np.bool_)
+        for r in range(len(off)):
+            fine, curve = self._fine(r)
             many, points = np.repeat(fine[None], LANES, axis=0), np.full(LANES, fine.size)
-            columns[:, r], off[r] = read_bands(many, size.T, points, level)
+            columns[:, r], off[r] = read_bands(many, curve.T, points, level)
         self.status |= np.where(off & (self.status == 0), int(Status.OFF_GRID), 0)
         every = np.concatenate([columns, self.power[None]])
         every[:, self.status != 0], self.deflection[self.status != 0] = np.nan, np.nan
@@ -216,8 +217,8 @@ class _Search:
     def _between(self, level: float) -> Floats:
         """Middles (row, any) of the intervals on which a chip's band hangs."""
         new = np.full((len(self.frequency), self.frequency.shape[1] - 1), np.inf)
-        for r in np.flatnonzero((self.status == 0).any(axis=1)):
-            _, size = self._fine(int(r))
+        for r in map(int, np.flatnonzero((self.status == 0).any(axis=1))):
+            _, size = self._fine(r)
             wanted = np.zeros((len(size) - 1) // BETWEEN, dtype=np.bool_)
             curves = size.T[self.status[r] == 0]
             found = all_places(curves, np.full(len(curves), len(size)), level)

@@ -9,7 +9,7 @@ import numpy as np
 
 from arrayopt.base.status import Status
 from arrayopt.models.array import ArrayModel, Band, Drive, Envelopes
-from arrayopt.models.bands.read import largest_in_time, ripples
+from arrayopt.models.bands import largest_in_time, ripples
 from arrayopt.models.excitations.figures import (
     PULSE_DROP,
     PulseFigures,

@@ -11,7 +11,6 @@ from dataclasses import dataclass, fields
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from arrayopt.base.arrays import Bools, Floats
 from arrayopt.physics.back.cavity import necked_cavity
@@ -37,14 +36,6 @@ class Vented:
     def stiffness(self, air: AirState, radius: Floats) -> Floats:
         """Pressure per displaced volume of the closed cavity, any shape [Pa/m3]."""
         return np.zeros(radius.shape)
-
-    def load(self, air: AirState, radius: Floats, w: Floats) -> NDArray[np.complex128]:
-        """Pressure per volume held against the diaphragm (M5.11, M5.16) [Pa/m3].
-
-        ``w`` (..., any) in rad/s, with the axes of ``radius`` first.
-        """
-        held = self.stiffness(air, radius)
-        return np.asarray(held.reshape(held.shape + (1,) * (w.ndim - held.ndim)) + 0.0j)
 
     def held(self, alone: Floats, closed: Floats) -> Floats:
         """Stiffness against slow motion: with the air of the closed cavity, where it is closed."""
@@ -83,14 +74,6 @@ class Necked(Sealed):
     neck_radius: float
     neck_length: float
     neck_count: int
-
-    def load(self, air: AirState, radius: Floats, w: Floats) -> NDArray[np.complex128]:
-        """See `Vented.load`."""
-        closed = super().load(air, radius, w)
-        found = self._cavity(air, 1.0, 1.0, w / (2.0 * np.pi))
-        area = self.neck_count * np.pi * self.neck_radius**2
-        flow = self.neck_count * (-(w**2) * found.mass + 1j * w * found.resistance)
-        return np.asarray(closed * flow / (closed * area**2 + flow))
 
     def held(self, alone: Floats, closed: Floats) -> Floats:
         """Slow motion vents through a neck: the static shift behind M7.5 is the diaphragm's own."""

@@ -382,6 +382,4 @@ def _allow(kernel: Any, configuration: Any) -> None:
 
     function = kernel._codelibrary.get_cufunc()
     most = binding.CUfunction_attribute.CU_FUNC_ATTRIBUTE_MAX_DYNAMIC_SHARED_SIZE_BYTES
-    driver.cuKernelSetAttribute(
-        most, configuration.sharedmem, function.handle, function.device.id
-    )
+    driver.cuKernelSetAttribute(most, configuration.sharedmem, function.handle, function.device.id)

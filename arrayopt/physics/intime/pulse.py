@@ -157,11 +157,6 @@ def pulse_spectrum(
     return np.asarray(np.fft.rfftfreq(n, time_step), dtype=np.float64), density
 
 
-def range_resolution(bandwidth: ArrayLike, *, sound_speed: float) -> Floats:
-    """Return c/(2 B) [m] of a two-way bandwidth B [Hz], after pulse compression (M8.12)."""
-    return np.asarray(sound_speed / (2.0 * np.asarray(bandwidth, dtype=float)))
-
-
 def dead_zone(duration: ArrayLike, *, ring_down: ArrayLike, sound_speed: float) -> Floats:
     """Return c/2 (T + t) [m]: no echo from nearer arrives after the transmitter is quiet (M8.12).
 

@@ -420,7 +420,8 @@ def _coupling_rate(arrays: ChipArrays, linear: Linear) -> Floats:
     """Fastest change that coupling alone may make, (design,) [1/s]: norm of C over 2 w m."""
     out = np.empty(len(arrays.scale))
     for d in range(out.size):
-        w = float(np.nan_to_num(np.nanmedian(linear.resonance[d]), nan=1.0))
+        known = linear.resonance[d][np.isfinite(linear.resonance[d])]
+        w = float(np.median(known)) if known.size else 1.0
         heaviest = float((arrays.strength[d] ** 2 / arrays.mass[d]).max())
         out[d] = coupling_norm(arrays, d, w) * heaviest / (2.0 * w)
     return np.maximum(out, 1e-300)

@@ -21,10 +21,6 @@ _P3, _P4, _P5 = -0.02861206, 0.01255657, -0.00281192
 _WORD, _ONE_THIRD = np.uint64(32), np.uint64(1431655766)
 _INVERSE_BIAS = np.uint64(1430186500)  # minus a third of the high word: x^(-1/3) within 3.5 %
 
-FOLD_DISTANCE = 1e-8
-"""Of its frequency: how near to a fold states are computed. The slope is infinite there, no real
-sweep rides the last 1e-8, and figures that did would depend on rounding."""
-
 
 @forced
 def _inverse_cube_root(x: float) -> float:

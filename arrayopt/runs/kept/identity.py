@@ -106,6 +106,8 @@ def parsed_identity(text: bytes, path: Path) -> RunIdentity:
                 f"{path} has format {version}, and this version reads {FORMAT}; update {PROGRAM}"
             )
         content["strategies"] = tuple(content["strategies"])
+        if not all(isinstance(name, str) for name in content["strategies"]):
+            raise TypeError
         return RunIdentity(**content)
     except (ValueError, KeyError, TypeError, RecursionError):
         raise ResultsError(f"{path} is damaged or was not written by {PROGRAM}") from None

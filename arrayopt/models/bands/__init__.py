@@ -1,1 +1,0 @@
-"""Bands read off points of a response, whatever computed it (M10)."""
