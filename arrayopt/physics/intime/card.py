@@ -97,8 +97,8 @@ def card_sweep(a: ChipArrays, s: Sweeps, windows: Ints, single: bool) -> Records
             launch.collect(waiting.popleft(), flat)
     while waiting:
         launch.collect(waiting.popleft(), flat)
-    kept = Records(*(value.reshape(designs, chips, -1) for value in flat))
+    shaped: list[Any] = [value.reshape(designs, chips, -1) for value in flat]
     for d, last in enumerate(windows):
-        for value in kept[:4]:
+        for value in shaped[:4]:
             value[d, :, last:] = np.nan
-    return kept
+    return Records(*shaped)

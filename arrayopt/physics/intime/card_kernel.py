@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 import numba
 import numpy as np
+from numba import config as numba_config
 from numba import cuda as numba_cuda
 
 from arrayopt.physics.intime import formulas
@@ -32,6 +33,7 @@ from arrayopt.physics.intime.flow_kernel import (
 from arrayopt.physics.sound.pair import pair_term, paths, strengths
 
 cuda: Any = numba_cuda  # without types
+config: Any = numba_config
 
 CHIPS = 4
 """Chips of a thread."""
@@ -40,7 +42,7 @@ ROWS = 7
 """Numbers of `cell_row`."""
 
 
-SIMULATED = bool(numba.config.ENABLE_CUDASIM)
+SIMULATED = bool(config.ENABLE_CUDASIM)
 """Whether numba's simulator stands in for a card; it knows neither registers nor alignment."""
 ALIGNMENT = None if SIMULATED else 16
 """Bytes: two or four numbers are read at once."""
@@ -368,7 +370,7 @@ class Launch:
         return (stream, rooms, tables), found, base
 
     @staticmethod
-    def collect(started: tuple[Any, Records, int], into: Records) -> None:
+    def collect(started: tuple[Any, Any, int], into: Records) -> None:
         """Wait for a part and copy what it found."""
         (stream, *_), found, base = started
         for value, there in zip(found, into, strict=True):
@@ -378,8 +380,11 @@ class Launch:
 
 def _allow(kernel: Any, configuration: Any) -> None:
     """Let a kernel have more shared memory than the 48 KiB of old."""
-    from numba.cuda.cudadrv.driver import binding, driver
+    from numba.cuda.cudadrv import driver as numba_driver
 
+    cards: Any = numba_driver
     function = kernel._codelibrary.get_cufunc()
-    most = binding.CUfunction_attribute.CU_FUNC_ATTRIBUTE_MAX_DYNAMIC_SHARED_SIZE_BYTES
-    driver.cuKernelSetAttribute(most, configuration.sharedmem, function.handle, function.device.id)
+    most = cards.binding.CUfunction_attribute.CU_FUNC_ATTRIBUTE_MAX_DYNAMIC_SHARED_SIZE_BYTES
+    cards.driver.cuKernelSetAttribute(
+        most, configuration.sharedmem, function.handle, function.device.id
+    )
