@@ -61,7 +61,7 @@ def main() -> None:
                     f"  {name}: median {np.nanmedian(gap):.1e}, 95 % below "
                     f"{np.nanquantile(gap, 0.95):.1e}, largest {np.nanmax(gap):.1e}"
                 )
-    print(f"registers {card.REGISTERS}, groups {card.GROUPS}")
+    print(f"registers {card.REGISTERS}, threads {card.WORKERS}")
 
 
 if __name__ == "__main__":

@@ -41,8 +41,8 @@ import numpy as np
 from arrayopt.physics.intime import card, card_kernel
 from arrayopt.physics.intime.slow_flow import chip_sweep
 from tests.physics.test_card import SWEEP, chips
-card.GROUPS = card_kernel.WARP = 1  # the simulator starts every thread
-card.CHUNK_BYTES, card.IN_FLIGHT = 1, 2
+card.WORKERS = card_kernel.WARP = 1  # the simulator starts every thread
+card.ITEMS = card.IN_FLIGHT = 1
 for device in card.DEVICES[1:]:
     np.savez(f"{sys.argv[1]}/{device}.npz", **chip_sweep(chips(), device=device, **SWEEP)._asdict())
 """
@@ -148,7 +148,8 @@ def test_card_treats_each_chip_alone(monkeypatch: pytest.MonkeyPatch) -> None:
 
     arrays = chips(count=37)
     whole = chip_sweep(arrays, device="gpu", **SWEEP)
-    monkeypatch.setattr(card, "CHUNK_BYTES", 1)
+    monkeypatch.setattr(card, "ITEMS", 1)
+    monkeypatch.setattr(card, "IN_FLIGHT", 2)
     for value, again in zip(whole, chip_sweep(arrays, device="gpu", **SWEEP), strict=True):
         np.testing.assert_array_equal(value, again)
 

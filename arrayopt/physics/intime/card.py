@@ -9,24 +9,24 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from arrayopt.base.arrays import Ints
+from arrayopt.base.arrays import Complex, Floats, Ints
 from arrayopt.physics.intime.flow_kernel import ChipArrays, Records, Sweeps
+from arrayopt.physics.numerics.compiled import kernel
+from arrayopt.physics.numerics.threads import spread
 
 if TYPE_CHECKING:
     from arrayopt.physics.intime.card_kernel import Shape
 
 DEVICES = ("cpu", "gpu", "gpu-single")
 VARIABLE = "ARRAYOPT_DEVICE"
-GROUPS = 4
-"""Most threads of a cell in a block, of `card_kernel.CHIPS` chips each."""
-REGISTERS = {False: 112, True: 72}
+WORKERS, MOST_GROUPS = 224, 8
+"""Threads of a block that take cells, if a thread each is not more; most threads of a cell."""
+REGISTERS = {False: 128, True: 80}
 """Most registers of a thread in double and single precision: two and three blocks side by side."""
-FILE, MOST_THREADS, WORKERS = 65536, 1024, 256
-"""Registers and threads that a block may have, and threads that are enough for one."""
-CHUNK_BYTES = 2**28
-"""Of the records of one launch."""
-IN_FLIGHT = 4
-"""Launches at once: the card works on while records are copied."""
+FILE, SHARE, MOST_THREADS = 65536, 128, 1024
+"""Registers of a block, threads for which they are given out, and most threads."""
+ITEMS, IN_FLIGHT, MOST_BYTES = 48, 16, 2**32
+"""Blocks of a launch, launches at once (the card works on while records are copied), records."""
 
 
 class GpuUnavailableError(RuntimeError):
@@ -64,13 +64,13 @@ def block_shape(cells: int, single: bool) -> Shape:
     """How a block of chips of so many cells is laid out on the card at hand."""
     from arrayopt.physics.intime.card_kernel import Shape, shared_limit
 
-    groups = min(GROUPS, max(WORKERS // cells, 1))
+    groups = min(max(WORKERS // cells, 1), MOST_GROUPS)
     shape = Shape(single, cells, groups, True, REGISTERS[single])
     if shape.threads > MOST_THREADS:
         raise ValueError(f"chips of {cells} cells are too large for a graphics card: use the cpu.")
-    registers = min(shape.registers, FILE // shape.threads // 8 * 8)
-    held = shape.shared * np.dtype(shape.kind).itemsize <= shared_limit()
-    return shape._replace(held=held, registers=registers)
+    registers = FILE // (-(-shape.threads // SHARE) * SHARE) // 8 * 8
+    held = shape.shared <= shared_limit()
+    return shape._replace(held=held, registers=min(shape.registers, registers))
 
 
 def card_sweep(a: ChipArrays, s: Sweeps, windows: Ints, single: bool) -> Records:
@@ -85,20 +85,36 @@ def card_sweep(a: ChipArrays, s: Sweeps, windows: Ints, single: bool) -> Records
     blocks = -(-chips // shape.chips)
     design = np.repeat(np.arange(designs), blocks)
     chip = np.tile(shape.chips * np.arange(blocks), designs)
-    rows, most = np.append(design * chips + chip, designs * chips), int(windows.max())
-    launch = Launch(shape, a, s._replace(design=design, chip=chip), most)
-    part = max(CHUNK_BYTES // launch.row_bytes // shape.chips, 1)
-    flat = launch.records(designs * chips, np.empty)
+    row = np.append(design * chips + chip, designs * chips)
+    launch = Launch(shape, a, s._replace(design=design, chip=chip), int(windows.max()))
+    found = launch.records(row[-1], np.empty)
+    bytes_each = shape.chips * sum(value[0].nbytes for value in found)
+    part = min(ITEMS, max(MOST_BYTES // (IN_FLIGHT * bytes_each), 1), design.size)
+    parts = [slice(k, min(k + part, design.size)) for k in range(0, design.size, part)]
     waiting: deque[Any] = deque()
-    for begin in range(0, design.size, part):
-        stop = min(begin + part, design.size)
-        waiting.append(launch.start(begin, stop, rows[begin], rows[stop]))
-        if len(waiting) == IN_FLIGHT:
-            launch.collect(waiting.popleft(), flat)
-    while waiting:
-        launch.collect(waiting.popleft(), flat)
-    shaped: list[Any] = [value.reshape(designs, chips, -1) for value in flat]
-    for d, last in enumerate(windows):
-        for value in shaped[:4]:
-            value[d, :, last:] = np.nan
-    return Records(*shaped)
+
+    def start(lot: Any, items: slice) -> None:
+        launch.start(lot, items, int(row[items.start]))
+        waiting.append((lot, slice(row[items.start], row[items.stop])))
+
+    for items in parts[:IN_FLIGHT]:
+        start(launch.lot(part), items)
+    spread(_touch, int(row[-1]), *found[:4])
+    for items in parts[IN_FLIGHT:]:
+        lot, rows = waiting.popleft()
+        launch.collect(lot, found, rows)
+        start(lot, items)
+    for lot, rows in waiting:
+        launch.collect(lot, found, rows)
+    return Records(*(value.reshape(designs, chips, -1) for value in found))
+
+
+@kernel
+def _touch(
+    begin: int, stop: int, volume: Complex, beat: Floats, unrest: Floats, power: Floats
+) -> None:
+    """Have the system hand out memory in many threads, while the card is at work."""
+    volume[begin:stop] = 0.0
+    beat[begin:stop] = 0.0
+    unrest[begin:stop] = 0.0
+    power[begin:stop] = 0.0

@@ -22,7 +22,6 @@ from arrayopt.physics.intime.flow_kernel import (
     SEGMENT,
     STEPS,
     ChipArrays,
-    Records,
     Sweeps,
     alone,
     cell_row,
@@ -34,6 +33,7 @@ from arrayopt.physics.sound.pair import pair_term, paths, strengths
 
 cuda: Any = numba_cuda  # without types
 config: Any = numba_config
+config.CUDA_LOW_OCCUPANCY_WARNINGS = 0  # small launches run side by side
 
 CHIPS = 4
 """Chips of a thread."""
@@ -81,10 +81,15 @@ class Shape(NamedTuple):
         return np.float32 if self.single else np.float64
 
     @property
+    def stride(self) -> int:
+        """Numbers of a cell's states, and 16 bytes more: a warp's cells lie in different banks."""
+        return 2 * self.chips + 16 // np.dtype(self.kind).itemsize
+
+    @property
     def shared(self) -> int:
-        """Numbers in shared memory: states, weights and the matrix."""
-        matrix = 2 * self.cells**2 if self.held else 0
-        return matrix + 2 * self.cells * (self.chips + 1)
+        """Bytes in shared memory: states, weights and the matrix."""
+        matrix = 2 * self.cells if self.held else 0
+        return self.cells * (self.stride + 2 + matrix) * np.dtype(self.kind).itemsize
 
     @property
     def spare(self) -> int:
@@ -111,15 +116,15 @@ def make_sweep(shape: Shape) -> Any:
     threads, listener = shape.threads, shape.listener
     real = numba.float32 if shape.single else numba.float64
     T = shape.kind
-    states, workers = 2 * N * W, N * groups
+    stride, states, workers = shape.stride, N * shape.stride, N * groups
     rows_at = 4 * N * N
     weights_at = rows_at + 2 * ROWS * CHIPS * workers
     sums_at = weights_at + 4 * N
     matrices = sums_at + 3 * N * W
     pairs, quads, all_rows = 2 * CHIPS, 4 * CHIPS, ROWS * CHIPS
     # unsigned: numba looks at every signed index for whether it counts from the end
-    one, two, each, n, wide, entries, step = (
-        np.uint64(value) for value in (1, 2, CHIPS, N, W, 2 * N * N, threads)
+    one, two, each, n, wide, row_of, entries, step = (
+        np.uint64(value) for value in (1, 2, CHIPS, N, W, stride, 2 * N * N, threads)
     )
 
     @device
@@ -206,8 +211,8 @@ def make_sweep(shape: Shape) -> Any:
                             room[at + 3 * workers],
                             room[at + 4 * workers],
                         )
-                        x[2 * i * W + group * CHIPS + q] = re
-                        x[(2 * i + 1) * W + group * CHIPS + q] = im
+                        lot = place * row_of + mine + np.uint64(q)
+                        x[lot], x[lot + wide] = re, im
                 continue
             if segment == hold:
                 mean_re = mean_im = square = T(0.0)
@@ -240,7 +245,7 @@ def make_sweep(shape: Shape) -> Any:
                         for j in range(n):
                             entry = two * (j * n + place)
                             re, im = matrix[entry], matrix[entry + one]
-                            there = two * j * wide + mine
+                            there = j * row_of + mine
                             for q in range(CHIPS):
                                 lot = there + np.uint64(q)
                                 far_re, far_im = x[lot], x[lot + wide]
@@ -252,7 +257,7 @@ def make_sweep(shape: Shape) -> Any:
                         u_re = u_im = T(0.0)
                         for j in range(n):
                             to_re, to_im = weight[two * j], weight[two * j + one]
-                            lot = two * j * wide + ear
+                            lot = j * row_of + ear
                             re, im = x[lot], x[lot + wide]
                             u_re += fma(to_re, re, -(to_im * im))
                             u_im += fma(to_re, im, to_im * re)
@@ -263,7 +268,7 @@ def make_sweep(shape: Shape) -> Any:
                     if works:
                         shift = T(-(k + 0.5 - 0.5 * BLOCK) * h * dw) if moving else T(0.0)
                         for q in range(CHIPS):
-                            lot = two * place * wide + mine + np.uint64(q)
+                            lot = place * row_of + mine + np.uint64(q)
                             new, pushed, size, way, power_in = move(
                                 T,
                                 (x[lot], x[lot + wide]),
@@ -314,14 +319,19 @@ def make_sweep(shape: Shape) -> Any:
                     window += 1
                 if not moving or taken == s.blocks[d]:
                     taken = 0
+        if listens and first + lane < chips:
+            row = d * chips + first + lane - base
+            for k in range(window, beat.shape[1]):
+                volume[row, k] = complex(np.nan, np.nan)
+                beat[row, k] = unrest[row, k] = power[row, k] = np.nan
         if works:
             for q in range(CHIPS):
                 c = first + group * CHIPS + q
                 if c < chips:
                     row, size = d * chips + c - base, a.strength[d, c, i]
-                    at = 2 * i * W + group * CHIPS + q
+                    lot = place * row_of + mine + np.uint64(q)
                     deflection[row, i] = math.sqrt(sums[4 * q + 3]) / size
-                    settled[row, i] = complex(x[at], x[at + W]) / size
+                    settled[row, i] = complex(x[lot], x[lot + wide]) / size
 
     return sweep
 
@@ -334,7 +344,7 @@ def shared_limit() -> int:
 
 
 class Launch:
-    """A batch on the card, whose items are started in parts."""
+    """A batch on the card, whose items are started in parts, each in a lot of its own memory."""
 
     def __init__(self, shape: Shape, arrays: ChipArrays, sweeps: Sweeps, windows: int) -> None:
         self.shape, self.windows = shape, windows
@@ -342,49 +352,49 @@ class Launch:
         self.arrays, self.sweeps = (
             type(given)(*(self._moved(value) for value in given)) for given in (arrays, sweeps)
         )
-        one = self.records(1, np.empty)
-        self.row_bytes = sum(value.nbytes for value in one)
 
     @staticmethod
     def _moved(value: Any) -> Any:
         return cuda.to_device(value) if isinstance(value, np.ndarray) else value
 
-    def records(self, rows: int, empty: Any) -> Records:
-        """Room for records, designs and chips as rows, made by ``empty``."""
+    def records(self, rows: int, empty: Any) -> list[Any]:
+        """Room for `Records`, designs and chips as rows, made by ``empty``."""
         along, each = (rows, self.windows), (rows, self.shape.cells)
         kinds = [(along, complex), *[(along, float)] * 3, (each, float), (each, complex)]
-        return Records(*(empty(size, np.dtype(kind)) for size, kind in kinds))
+        return [empty(size, np.dtype(kind)) for size, kind in kinds]
 
-    def start(self, begin: int, stop: int, base: int, end: int) -> tuple[Any, Records, int]:
-        """Items begin..stop, whose chips are rows base..end of the batch; returns at once."""
-        shape, kind = self.shape, np.dtype(self.shape.kind)
-        stream, blocks = cuda.stream(), stop - begin
-        rooms = cuda.device_array((blocks, shape.spare), kind)
-        tables = cuda.device_array((blocks, shape.cells + self.pairs, 6), np.float64)
-        found = self.records(end - base, cuda.device_array)
-        size = shape.shared * kind.itemsize
-        ready = make_sweep(shape)[blocks, shape.threads, stream, size]
-        if not SIMULATED:
-            ready.pre_launch_callbacks.append(_allow)
-        ready(self.arrays, self.sweeps, begin, base, rooms, tables, *found)
-        return (stream, rooms, tables), found, base
+    def lot(self, items: int) -> tuple[Any, list[Any], list[Any]]:
+        """A stream with the rooms and the records of so many items."""
+        shape = self.shape
+        rooms = cuda.device_array((items, shape.spare), np.dtype(shape.kind))
+        tables = cuda.device_array((items, shape.cells + self.pairs, 6), np.float64)
+        return cuda.stream(), [rooms, tables], self.records(items * shape.chips, cuda.device_array)
+
+    def start(self, lot: tuple[Any, list[Any], list[Any]], items: slice, base: int) -> None:
+        """Start items, the first of which begins at row ``base`` of the batch; returns at once."""
+        stream, rooms, found = lot
+        given = (self.arrays, self.sweeps, items.start, base, *rooms, *found)
+        sweep = _allowed(make_sweep(self.shape), given, self.shape.shared)
+        sweep[items.stop - items.start, self.shape.threads, stream, self.shape.shared](*given)
 
     @staticmethod
-    def collect(started: tuple[Any, Any, int], into: Records) -> None:
-        """Wait for a part and copy what it found."""
-        (stream, *_), found, base = started
+    def collect(lot: tuple[Any, list[Any], list[Any]], into: list[Any], rows: slice) -> None:
+        """Wait for what was started in a lot, and copy what it found to rows of the batch."""
+        stream, _, found = lot
         for value, there in zip(found, into, strict=True):
-            value.copy_to_host(there[base : base + len(value)], stream=stream)
+            value[: rows.stop - rows.start].copy_to_host(there[rows], stream=stream)
         stream.synchronize()
 
 
-def _allow(kernel: Any, configuration: Any) -> None:
-    """Let a kernel have more shared memory than the 48 KiB of old."""
+def _allowed(kernel: Any, given: tuple[Any, ...], size: int) -> Any:
+    """The kernel for such arguments, allowed more shared memory than the 48 KiB of old."""
+    if SIMULATED:
+        return kernel
     from numba.cuda.cudadrv import driver as numba_driver
 
     cards: Any = numba_driver
-    function = kernel._codelibrary.get_cufunc()
+    ready = kernel.specialize(*given)
+    function = next(iter(ready.overloads.values()))._codelibrary.get_cufunc()
     most = cards.binding.CUfunction_attribute.CU_FUNC_ATTRIBUTE_MAX_DYNAMIC_SHARED_SIZE_BYTES
-    cards.driver.cuKernelSetAttribute(
-        most, configuration.sharedmem, function.handle, function.device.id
-    )
+    cards.driver.cuKernelSetAttribute(most, size, function.handle, function.device.id)
+    return ready
