@@ -19,7 +19,11 @@ TABLE = Path(__file__).parent.parent / "docs" / "validation.md"
 
 _DIAMETERS = "has nodal diameters; the plate model is axisymmetric (M2)"
 _ORBIT = "the same orbit is compared at neighbouring amplitudes; each costs seconds"
+_HARMONICS = (
+    "jumps with nine harmonics: slow sweeps have one (M12), pulses have no jumps to compare"
+)
 NOT_COMPARED = {
+    **{id_: _HARMONICS for id_ in read_references() if id_.startswith("duff.mhb.")},
     "plate.lam2.11": _DIAMETERS,
     "plate.lam2.12": _DIAMETERS,
     "plate.lam2.22": _DIAMETERS,

@@ -24,7 +24,7 @@ from pathlib import Path
 
 from arrayopt.base.errors import ResultsError
 
-FORMAT = 1
+FORMAT = 2
 PROGRAM = "arrayopt"
 _HDF_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _TRAILER = re.compile(rb"\narrayopt format ([0-9]{4}) sha256 ([0-9a-f]{64})\n")
@@ -340,6 +340,14 @@ def full_disk(place: Path) -> OSError | None:
     return None
 
 
+def other_format(version: object) -> str:
+    """What is wrong with a file of another format than this version's, and what to do."""
+    told = f"has format {version}, and this version reads {FORMAT}"
+    if isinstance(version, int) and version < FORMAT:
+        return f"{told}: it holds figures of ideal arrays; read it with the version that wrote it"
+    return f"{told}; update {PROGRAM}"
+
+
 def _trailer(digest: str) -> bytes:
     return f"\n{PROGRAM} format {FORMAT:04d} sha256 {digest}\n".encode()
 
@@ -391,11 +399,8 @@ def check_trailer(path: Path) -> None:
                 f"{path} was not written by {PROGRAM}, or was cut or changed since; xarray can "
                 "still try to open it"
             )
-        if (version := int(match[1])) > FORMAT:
-            raise ResultsError(
-                f"{path} has format {version}, and this version reads up to {FORMAT}; "
-                f"update {PROGRAM}"
-            )
+        if (version := int(match[1])) != FORMAT:
+            raise ResultsError(f"{path} {other_format(version)}")
         if _digest(path, size - _TRAILER_LENGTH) != match[2].decode():
             raise ResultsError(f"{path} is damaged (its checksum does not match); use a copy")
     except OSError as error:

@@ -91,8 +91,23 @@ def _ended(number: int, frame: FrameType | None) -> None:
     raise SystemExit(128 + number)
 
 
+def _swallowed(lost: sys.UnraisableHookArgs) -> None:
+    """A signal met a place where Python drops exceptions: it comes again, a moment later."""
+    ended = lost.exc_value
+    if not isinstance(ended, SystemExit):
+        sys.__unraisablehook__(lost)
+        return
+
+    def again(number: int, frame: FrameType | None) -> None:
+        raise SystemExit(ended.code)
+
+    signal.signal(signal.SIGALRM, again)
+    signal.setitimer(signal.ITIMER_REAL, 0.01)
+
+
 def main() -> None:
     """Entry point of the installed command."""
+    sys.unraisablehook = _swallowed
     for number in (signal.SIGTERM, signal.SIGHUP):
         if signal.getsignal(number) is signal.SIG_DFL:
             signal.signal(number, _ended)

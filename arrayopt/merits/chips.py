@@ -134,7 +134,8 @@ def compute_merits(
     ).astype(np.int64)
     values = {name: reached(x, better[name], share) for name, x in each.items()}
     kept, broken = _limits(each, status.shape, limits, share)
-    yields = _within(each, values, study.objectives, study.fabrication.part) & kept.all(axis=0)
+    yields = ~lost & _within(each, values, study.objectives, study.fabrication.part)
+    yields &= kept.all(axis=0)
     values["yield"] = yields.mean(axis=1)
     for name, value in values.items():
         values[name] = np.where(too_few, np.nan, value)

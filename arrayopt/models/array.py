@@ -223,7 +223,7 @@ class ArrayModel(Protocol):
         ...
 
     def onset(self) -> Floats:
-        """Drive at which up- and down-sweep of each chip's array part, (design, chip) [V] (M12.11).
+        """Drive at which up- and down-sweep of each chip's array part, (design, chip) [V] (M12.15).
 
         See `onset.array_onsets`.
         """

@@ -11,8 +11,8 @@ from arrayopt.design.chips import Draws
 from arrayopt.design.designs import Designs
 from arrayopt.models.cells import Cells, build_cells
 from arrayopt.physics.intime.flow_kernel import ChipArrays
+from arrayopt.physics.intime.modes import Modal
 from arrayopt.physics.intime.slow_flow import chip_arrays
-from arrayopt.physics.intime.waveform import Modal
 from arrayopt.study.model import Study
 
 STEPS = {"radius": 0.005, "thickness": 0.01, "coupling": 0.05, "tension": 5.0}

@@ -1,4 +1,4 @@
-"""Onset of the array on every chip: the drive at which its up- and its down-sweep part (M12.11)."""
+"""Onset of the array on every chip: the drive at which its up- and its down-sweep part (M12.15)."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def array_onsets(made: Made, drive: Floats, chips: int, pace: Pace) -> Floats:
         Drive amplitudes [V].
     chips : of each design.
     pace : as many chips as it says are swept up and down at a ladder of drives, each at two
-        rates from which the sweep's own lag is extrapolated to none (M12.11); the onset of the
+        rates from which the sweep's own lag is extrapolated to none (M12.15); the onset of the
         others is that of their first cell on its own, times the median ratio of both over these.
 
     Returns

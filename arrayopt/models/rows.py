@@ -11,8 +11,8 @@ from arrayopt.base.status import Status
 from arrayopt.models.cells import Cells
 from arrayopt.models.made import Made
 from arrayopt.physics.intime.flow_kernel import ChipArrays
+from arrayopt.physics.intime.modes import Modal
 from arrayopt.physics.intime.slow_flow import ChipStatus, ChipSweep, chip_sweep, linear_figures
-from arrayopt.physics.intime.waveform import Modal
 
 PER_CHIP = frozenset(ChipArrays._fields[: ChipArrays._fields.index("nominal")])
 SHARED = frozenset({"pair", "distance", "neck", "sine", "density", "sound_speed"})

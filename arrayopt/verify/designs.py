@@ -62,7 +62,7 @@ def verify_designs(
     """
     study = study.of(strategy)
     count = study.verify.chips if chips is None else chips
-    model = Chips(designs, study, count, use="verify", modes=None, pace=FINE)
+    model = Chips(designs, study, count, use="verify", modes=MODES, pace=FINE)
     objectives = study.objectives
     wanted = frozenset(o.name for o in objectives) | QUICK | {"onset_voltage"}
     table = compute_merits(model, limits=limits_in_force(study, strategy), wanted=wanted)

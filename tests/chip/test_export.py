@@ -25,6 +25,7 @@ from arrayopt.base.output import digest
 from arrayopt.chip.export.check import check_export
 from arrayopt.chip.export.files import read_csv
 from arrayopt.chip.export.pipeline import export_design
+from arrayopt.chip.export.plan import CHIPS
 from arrayopt.chip.export.tables import VACUUM_PERMITTIVITY
 from arrayopt.chip.export.writer import LayoutWriter, Order, Words
 from arrayopt.chip.layout import build_chip
@@ -207,17 +208,12 @@ def test_predicted_bands_hold_the_nominal_curve(exported: Path) -> None:
         assert float(row["pass_from"]) <= float(row["nominal"]) <= float(row["pass_to"])
 
 
-@pytest.mark.parametrize("treatment", ["none", "group"])
-def test_predicted_curves_are_those_of_the_studys_model(treatment: str, tmp_path: Path) -> None:
-    study, _, designs = make(rows=2, columns=3, classes="each", channels="interleaved", count=2)
-    text = f'{study.text.rstrip()}\n[model]\nmutual_radiation = "{treatment}"\n'
-    study = read_study_text(text)
-    export_design(FoundDesign("base/7", study, study.strategies[0], designs), tmp_path / "out")
-    limits = {row["quantity"]: row for row in read_csv(tmp_path / "out" / "limits.csv")}
-    with xr.open_dataset(tmp_path / "out" / "predicted.nc", engine="netcdf4") as curves:
-        highest = float(curves["pressure_up"].max())
+def test_predicted_curves_and_limits_are_of_the_same_chips(exported: Path) -> None:
+    limits = {row["quantity"]: row for row in read_csv(exported / "limits.csv")}
+    with xr.open_dataset(exported / "predicted.nc", engine="netcdf4") as curves:
+        highest = float(curves["pressure_up_high"].max())
     # a point of the curve every 1/6 of a linewidth: the peak is within 0.5 % of the highest point
-    assert highest == pytest.approx(float(limits["peak_pressure"]["nominal"]), rel=5e-3)
+    assert highest == pytest.approx(float(limits["peak_pressure"]["pass_to"]), rel=5e-3)
 
 
 BURSTS = '\nexcitation = "burst"\nburst_length = "0.4 ms"'
@@ -238,9 +234,10 @@ def test_bursts_are_predicted_and_have_no_sweep_direction(tmp_path: Path) -> Non
     assert drive["excitation"] == "burst"
     assert [drive[k] for k in drive if k.startswith("sweep")] == ["", "", "", ""]
     assert float(drive["burst_length_s"]) == pytest.approx(0.4e-3, rel=1e-12)
-    stored = evaluate(one.designs, one.study, one.strategy).isel(design=0)
-    middle = 0.5 * float(stored["band_lower"] + stored["band_upper"])
+    chosen = evaluate(one.designs, one.study, one.strategy).isel(design=0)
+    middle = 0.5 * float(chosen["band_lower"] + chosen["band_upper"])
     assert float(drive["carrier_Hz"]) == pytest.approx(middle, rel=1e-12)
+    stored = evaluate(one.designs, one.study, one.strategy, chips=CHIPS).isel(design=0)
     table = read_csv(tmp_path / "out" / "predicted-bursts.csv")
     with xr.open_dataset(tmp_path / "out" / "predicted.nc", engine="netcdf4") as curves:
         carrier = curves["carrier"].values
@@ -270,15 +267,14 @@ def test_a_chirp_is_told_as_the_study_has_it(tmp_path: Path) -> None:
 
 
 def test_resonance_limits_follow_from_the_plate_law(exported: Path) -> None:
-    """A plate's f0 goes with thickness / radius^2, less for air mass: no tension, no bias here."""
+    """f0 goes with thickness / radius^2 and with film tension: 32 chips span 4 sd of it."""
     rows = {(r["where"], r["quantity"]): r for r in read_csv(exported / "limits.csv")}
-    cell = read_csv(exported / "cells.csv")[0]
     row = rows["cells like 0", "cell_frequency"]
-    ratio = float(row["pass_to"]) / float(row["nominal"])
-    a = float(cell["radius_m"])
-    plate = 1.02 * (a / (a - 1e-6)) ** 2
-    # the air load (a few per cent of the mass) changes the exponents by as much
-    assert ratio - 1.0 == pytest.approx(plate - 1.0, rel=0.06)
+    span = (float(row["pass_to"]) - float(row["pass_from"])) / float(row["nominal"])
+    # M11.1: 1.5 % and 0.2 % of thickness, 0.3 % of radius; extremes of 32 normals, cut at 3 sd,
+    # are 3.3 to 5.5 sd apart, and tension and bow add some of theirs
+    deviation = np.sqrt(0.015**2 + 0.002**2 + 0.006**2)
+    assert 3.0 * deviation < span < 8.0 * deviation
 
 
 def test_every_file_carries_identifier_and_digest(exported: Path) -> None:

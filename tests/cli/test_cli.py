@@ -116,21 +116,28 @@ def test_all_problems_at_once(tmp_path: Path) -> None:
     assert len(lines) == 5
 
 
-def test_check_says_what_would_be_run() -> None:
-    result = arrayopt("check", DUCT)
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The tiny study as a file."""
+    file = tmp_path_factory.mktemp("study") / "study.toml"
+    file.write_text(tiny_text(evaluations=48), encoding="utf-8")
+    return file
+
+
+def test_check_says_what_would_be_run(study: Path) -> None:
+    result = arrayopt("check", study)
     assert result.returncode == 0, result.stderr
     for word in ("combined", "variables", "evaluations", "workers", "MiB of memory", "Predicted"):
         assert word in result.stdout
 
 
 @pytest.fixture(scope="module")
-def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A small run of the shipped study."""
+def run(study: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small run of it, in a process of its own."""
     out = tmp_path_factory.mktemp("run") / "duct"
     command = [sys.executable, "-c", "from arrayopt.cli.main import main; main()"]
-    options = ["--out", str(out), "--evaluations", "200", "--workers", "2"]
     result = subprocess.run(
-        [*command, "run", str(DUCT), *options],
+        [*command, "run", str(study), "--out", str(out), "--workers", "2"],
         capture_output=True,
         text=True,
         timeout=300,
@@ -142,8 +149,10 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out
 
 
-def test_same_seed_same_fronts_for_any_number_of_workers(run: Path, tmp_path: Path) -> None:
-    again = arrayopt("run", DUCT, "--out", tmp_path / "b", "--evaluations", 200, "--workers", 1)
+def test_same_seed_same_fronts_for_any_number_of_workers(
+    run: Path, study: Path, tmp_path: Path
+) -> None:
+    again = arrayopt("run", study, "--out", tmp_path / "b", "--workers", 1)
     assert again.returncode == 0, again.stderr
     with (
         xr.open_datatree(run / "fronts.nc", engine="netcdf4") as a,
@@ -153,8 +162,8 @@ def test_same_seed_same_fronts_for_any_number_of_workers(run: Path, tmp_path: Pa
             assert a[name].to_dataset().identical(b[name].to_dataset()), name
 
 
-def test_another_seed_another_front(run: Path, tmp_path: Path) -> None:
-    arrayopt("run", DUCT, "--out", tmp_path / "c", "--evaluations", 200, "--seed", 5, "--no-verify")
+def test_another_seed_another_front(run: Path, study: Path, tmp_path: Path) -> None:
+    arrayopt("run", study, "--out", tmp_path / "c", "--seed", 5, "--no-verify")
     with (
         xr.open_datatree(run / "fronts.nc", engine="netcdf4") as a,
         xr.open_datatree(tmp_path / "c" / "fronts.nc", engine="netcdf4") as c,
@@ -168,15 +177,10 @@ def test_stored_fronts_are_labelled(run: Path) -> None:
         assert "format = 1" in tree.attrs["study"]
         for key in ("digest", "seed", "versions"):
             assert tree.attrs[key]
-        for name in ("uniform-nonlinear", "overlapping-radii", "combined"):
+        for name in ("uniform-nonlinear", "combined"):
             front = tree[name].to_dataset()
-            assert {"design", "cell", "frequency"} <= set(front.dims)
-            for variable in (
-                "radius",
-                "drive_phase",
-                "fractional_bandwidth",
-                "group_pressure_real",
-            ):
+            assert {"design", "chip", "cell", "frequency"} <= set(front.dims)
+            for variable in ("radius", "drive_phase", "fractional_bandwidth", "pressure"):
                 assert front[variable].attrs["units"]
                 assert front[variable].attrs["long_name"]
 
@@ -194,54 +198,42 @@ def test_show_prints_fronts_and_one_design(run: Path) -> None:
     assert "Traceback" not in unknown.stderr
 
 
-def test_an_existing_run_is_not_overwritten(run: Path) -> None:
+def test_an_existing_run_is_not_overwritten(run: Path, study: Path) -> None:
     before = (run / "fronts.nc").read_bytes()
-    result = arrayopt("run", DUCT, "--out", run, "--evaluations", 200)
+    result = arrayopt("run", study, "--out", run)
     assert result.returncode == 2
     assert "--resume" in result.stderr
     assert (run / "fronts.nc").read_bytes() == before
 
 
 def test_what_if(run: Path, tmp_path: Path) -> None:
-    out = tmp_path / "one.nc"
-    result = arrayopt("evaluate", DUCT, "--design", DUCT / "what-if.toml", "--out", out)
-    assert result.returncode == 0, result.stderr
-    assert "peak level" in result.stdout
-    with xr.open_datatree(out, engine="netcdf4") as tree:
-        (group,) = tree.children.values()
-        dataset = group.to_dataset()
-        for name in ("pressure_real", "opposite_pressure_real", "small_signal_pressure_real"):
-            assert np.all(np.isfinite(dataset[name]))
-    assert Output(out, EVALUATED).check()  # and may be computed anew
-    with pytest.raises(OutputError, match="not a result file made by this command"):
-        Output(run / "fronts.nc", EVALUATED)
-
-
-def test_evaluate_chips(tmp_path: Path) -> None:
-    study = tmp_path / "study.toml"
+    """The study of one column: reached, spread, as drawn, margin and share of chips."""
+    study, design, out = (tmp_path / name for name in ("study.toml", "what-if.toml", "one.nc"))
     study.write_text(tiny_text() + "\n[fabrication]\nshare = 0.5\n", encoding="utf-8")
-    design = tmp_path / "what-if.toml"
     design.write_text(
         'format = 1\nbias = "5 V"\n[channels]\namplitude = "1 V"\n'
         '[classes]\nradius = "450 um"\nelectrode_coverage = 0.67\n',
         "utf-8",
     )
-    result = arrayopt("evaluate", study, "--design", design, "--chips", 4)
+    result = arrayopt("evaluate", study, "--design", design, "--chips", 4, "--out", out)
     assert result.returncode == 0, result.stderr
-    rows = [line for line in result.stdout.splitlines() if "bandwidth [%]" in line]
-    assert len(rows) == 1
-    assert "at least" in rows[0]
-    low, middle, high = map(float, rows[0].split("[%]")[1].split()[1:4])
+    head, _, *rows = result.stdout.splitlines()[2:]
+    for column in ("reached", "lowest chip", "median", "highest", "as drawn", "chips that keep it"):
+        assert column in head
+    (row,) = (line for line in rows if line.startswith("fractional bandwidth"))
+    reached, low, middle, high, drawn = map(float, row.split()[2:7])
     assert 0.0 < low <= middle <= high
-    assert "50 % of chips reach" in result.stdout
-    assert "4 of 4      at least 50 %: kept" in result.stdout
-    assert "drive to onset" in result.stdout.splitlines()[-1]
-    burst = study.read_text("utf-8").replace(
-        'excitation = "up-sweep"', 'excitation = "burst"\nburst_length = "20 cycles"'
-    )
-    assert "burst" in burst
-    study.write_text(burst, encoding="utf-8")
-    refused = arrayopt("evaluate", study, "--design", design, "--chips", 4)
-    assert refused.returncode == 2
-    assert 'target.excitation is "burst"' in refused.stderr
+    assert low <= reached <= high
+    assert drawn > 0.0
+    assert row.endswith("%")
+    assert "4 chips made with the study's scatter" in result.stdout
+    with xr.open_datatree(out, engine="netcdf4") as tree:
+        (group,) = tree.children.values()
+        dataset = group.to_dataset()
+        assert dataset.sizes["chip"] == 4
+        for name in ("pressure", "opposite_pressure", "small_signal_pressure"):
+            assert np.all(np.isfinite(dataset[name]))
+    assert Output(out, EVALUATED).check()  # and may be computed anew
+    with pytest.raises(OutputError, match="not a result file made by this command"):
+        Output(run / "fronts.nc", EVALUATED)
     assert arrayopt("evaluate", study, "--design", design, "--chips", 0).returncode == 2

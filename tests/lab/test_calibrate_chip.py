@@ -1,8 +1,9 @@
 """A made chip against its prediction, through the commands: export's test plan, sealed backs.
 
 Source of the measurements: tests/reference/generate_chip.py (exact plate, time integration, volume
-sources, ISO 9613-1; scipy only). The chip is 1 % thicker than drawn and couples 4 % less, inside
-the 2 % and 10 % of the test plan's neutral process.
+sources, ISO 9613-1; scipy only), an array of one cell: how cells of an array differ and hear each
+other is tests/physics'. The chip is 1 % thicker than drawn and couples 4 % less, inside
+what chips as made scatter by (M11.1).
 """
 
 from __future__ import annotations
@@ -30,10 +31,11 @@ SEALED = ('back = "vented"', 'back = "sealed"\ncavity_depth = "400 um"')
 
 
 def place(folder: Path, back: str) -> Path:
-    """The tutorial's study with one kind of back, and the design that was made."""
+    """The tutorial's study with one cell and one kind of back, and the design that was made."""
     folder.mkdir(parents=True, exist_ok=True)
     text = (TUTORIAL / "study.toml").read_text(encoding="utf-8")
     assert SEALED[0] in text
+    text = text.replace("rows = 4", "rows = 1").replace("columns = 4", "columns = 1")
     (folder / "study.toml").write_text(
         text.replace(*SEALED) if back == "sealed" else text, encoding="utf-8"
     )
@@ -98,8 +100,8 @@ def test_a_chip_outside_its_limits_fails(
 def test_measured_values_are_the_generators(planned: Path) -> None:
     """generate_chip.py prints f0, Q and the largest pressure of the cells it integrates."""
     f0, quality, pressure = {
-        "vented": (94872.50, 37.770, 2.1554),
-        "sealed": (97568.14, 51.850, 3.0586),
+        "vented": (94872.50, 37.770, 0.134715),
+        "sealed": (97568.14, 51.850, 0.191162),
     }[planned.name]
     study = read_study(planned)
     traces, _ = read_measured(measured(planned))
@@ -141,9 +143,7 @@ def test_array_sweeps_are_compared_like_with_like(planned: Path, tmp_path: Path)
     assert list(down) == ["array down"]
     assert list(small) == ["array small"]
     assert down["array down"] < 0.9 * up["array"]  # a hardening cell above onset
-    weak = np.hypot(
-        prediction["small_signal_pressure_real"], prediction["small_signal_pressure_imag"]
-    )
+    weak = prediction["small_signal_pressure"]
     assert small["array small"] == pytest.approx(0.05 * float(weak.max()), rel=1e-12)
     with pytest.raises(ArrayoptError, match="not compared"):
         judged("drive_amplitude = 6.0 V", "drive_amplitude = 4 V")

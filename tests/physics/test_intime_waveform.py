@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 
 from arrayopt.physics.intime.flow_kernel import ChipArrays
+from arrayopt.physics.intime.modes import Modal
 from arrayopt.physics.intime.slow_flow import ChipStatus
-from arrayopt.physics.intime.waveform import Drive, Modal, chip_pulses
+from arrayopt.physics.intime.waveform import Drive, chip_pulses
 from arrayopt.physics.sound.radiation import hankel_transform
+from tests.oracles.coupled import DenseArray
 from tests.oracles.sound import radiation_integral
-from tests.physics.test_intime import PITCH, RHO, SPEED, chips, followed, grid
+from tests.physics.test_intime import PITCH, RHO, SHAPE, SPEED, chips, grid
 
 CARRIER = 1.0e5
 OFF = np.array([[[0.0, 0.012, -0.02, 0.03]]])
@@ -164,9 +166,9 @@ def test_steps_are_of_order_four(taper: float, order: float) -> None:
 
 def test_long_bursts_end_in_the_coupled_steady_state() -> None:
     position = grid(2)
-    arrays, given = chips(position, OFF, drive=0.8)
+    arrays, _ = chips(position, OFF, drive=0.8)
     f = np.append(np.linspace(0.9e5, CARRIER, 300)[:-1], CARRIER)
-    steady = followed(given, position, f, False)[0, -1]
+    steady = DenseArray(arrays, PITCH * position, SHAPE).swept(f)[-1]
     length = 220.0 / CARRIER
     found = chip_pulses(
         arrays, **springs(arrays), drives=Drive(CARRIER, length), steps_per_cycle=64

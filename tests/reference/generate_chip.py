@@ -19,7 +19,7 @@ from scipy.integrate import simpson
 
 lab = tutorial()
 
-RADIUS, CELLS, VOLTS, DISTANCE, DEPTH = 470e-6, 16, 6.0, 0.3, 400e-6
+RADIUS, CELLS, VOLTS, DISTANCE, DEPTH = 470e-6, 1, 6.0, 0.3, 400e-6
 CHIP = {
     "quality_factor": 85.0,
     "film_tension": 0.0,

@@ -23,6 +23,7 @@ from arrayopt.runs.kept.store import open_results, write_results
 from arrayopt.study.read import read_study_text
 from tests.support.chain import random_designs
 from tests.support.small_runs import run_small, runs, study_text
+from tests.support.tiny_study import command
 
 
 class Outline(HTMLParser):
@@ -277,13 +278,15 @@ class TestWhatIsAmissIsSaid:
         assert "no longer accepts the study" in page
         assert "Explore the fronts" in Outline(page).headings
 
-    def test_nothing_feasible(self, tmp_path: Path) -> None:
+    def test_nothing_feasible(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         changes = (('ripple = { max = "6 dB" }', 'peak_level = { min = "250 dB" }'),)
         run_small(tmp_path / "none", seed=1, evaluations=20, changes=changes)
         page = write_report(tmp_path / "none").read_text()
         assert "no design kept all limits" in page
         assert "nothing to compare" in page
         Outline(page)
+        assert command("verify", tmp_path / "none") == 2
+        assert "there is nothing to verify; no front has a member" in capsys.readouterr().err
 
     def test_nothing_at_all(self, tmp_path: Path) -> None:
         with pytest.raises(ResultsError, match="holds no"):

@@ -84,7 +84,7 @@ def test_a_sealed_file_that_is_no_front_gets_a_sentence(
     fronts: Path, tmp_path: Path, words: str
 ) -> None:
     file = forged(fronts, tmp_path / "fronts.nc", CASES[words])
-    for read in (read_run, current_results, verify_run):
+    for read in (read_run, current_results, lambda path: verify_run(path, ["alpha/0"])):
         with pytest.raises(ResultsError, match=words):
             read(file)
 
@@ -101,22 +101,6 @@ def test_a_design_of_an_empty_front_and_odd_numbers(fronts: Path, tmp_path: Path
     for number in ("²", "9" * 5000, "-1", ""):
         with pytest.raises(ResultsError, match=r"is not on the front; its [1-9]"):
             find_design(current_results(fronts), f"alpha/{number}")
-
-
-def test_verifying_empty_fronts_is_refused(
-    fronts: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
-) -> None:
-    def empty(groups: Groups, root: dict[Any, Any]) -> None:
-        for name in groups:
-            groups[name] = groups[name].isel(design=slice(0, 0))
-        root["study"] = STUDY.read_text(encoding="utf-8")
-
-    forged(fronts, tmp_path / "fronts.nc", empty)
-    monkeypatch.setattr(sys, "argv", ["arrayopt", "verify", str(tmp_path)])
-    with pytest.raises(SystemExit) as end:
-        main()
-    assert end.value.code == 2
-    assert "there is nothing to verify; no front has a member" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -48,7 +48,7 @@ def test_written_is_read(results: Path) -> None:
     assert list(tree.children) == ["one", "two"]
     xr.testing.assert_identical(tree["one"].to_dataset(), sample())
     assert tree.attrs["study"] == "a = 1\nb = 'µ'"
-    assert int(tree.attrs["format"]) == 1
+    assert int(tree.attrs["format"]) == 2
     # open_datatree by itself is all another program needs
     with xr.open_datatree(results, engine="netcdf4") as plain:
         assert plain["one"]["feasible"].dtype == bool
@@ -62,7 +62,7 @@ def test_encoded_in_memory_is_a_complete_file(tmp_path: Path) -> None:
     # The size that the file itself states is that of what HDF5 wrote, and the trailer follows.
     stated = hdf_size(content)
     assert stated is not None
-    assert content[stated:].startswith(b"\narrayopt format 0001 sha256 ")
+    assert content[stated:].startswith(b"\narrayopt format 0002 sha256 ")
     (tmp_path / "a.nc").write_bytes(content[: stated - 1])
     with pytest.raises(OSError, match="HDF error"):
         netCDF4.Dataset(tmp_path / "a.nc")
@@ -121,7 +121,7 @@ def test_foreign_newer_and_missing_files(tmp_path: Path, results: Path) -> None:
     sample().to_netcdf(tmp_path / "foreign.nc", engine="netcdf4")
     refused(tmp_path / "foreign.nc", "not written by arrayopt")
     content = results.read_bytes()
-    (tmp_path / "newer.nc").write_bytes(content.replace(b" format 0001 ", b" format 0002 "))
+    (tmp_path / "newer.nc").write_bytes(content.replace(b" format 0002 ", b" format 0003 "))
     refused(tmp_path / "newer.nc", "format 2, and this version reads up to 1; update")
     with netCDF4.Dataset(results, "a") as file:  # still an ordinary file
         file.setncattr("remark", "checked")

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from arrayopt.base.arrays import Complex, Floats, Ints
-from arrayopt.physics.intime.flow_kernel import ChipArrays, Records, Sweeps
+from arrayopt.physics.intime.flow_kernel import ChipArrays
+from arrayopt.physics.intime.sweep_kernel import Records, Sweeps
 from arrayopt.physics.numerics.compiled import kernel
 from arrayopt.physics.numerics.threads import spread
 

@@ -18,17 +18,14 @@ from numba import cuda as numba_cuda
 
 from arrayopt.physics.intime import formulas
 from arrayopt.physics.intime.flow_kernel import (
-    BLOCK,
-    SEGMENT,
-    STEPS,
+    COEFFICIENTS,
     ChipArrays,
-    Sweeps,
     alone,
     cell_row,
     neck_row,
     weight_term,
-    window_row,
 )
+from arrayopt.physics.intime.sweep_kernel import BLOCK, SEGMENT, STEPS, Sweeps, window_row
 from arrayopt.physics.sound.pair import pair_term, paths, strengths
 
 cuda: Any = numba_cuda  # without types
@@ -38,8 +35,6 @@ config.CUDA_LOW_OCCUPANCY_WARNINGS = 0  # small launches run side by side
 CHIPS = 4
 """Chips of a thread."""
 WARP = 32
-ROWS = 7
-"""Numbers of `cell_row`."""
 
 
 SIMULATED = bool(config.ENABLE_CUDASIM)
@@ -94,7 +89,7 @@ class Shape(NamedTuple):
     @property
     def spare(self) -> int:
         """Numbers of a block in the card's memory: coefficients at both ends, sums, the matrix."""
-        return 6 * self.cells**2 + self.cells * (4 + (2 * ROWS + 3) * self.chips)
+        return 6 * self.cells**2 + self.cells * (4 + (2 * COEFFICIENTS + 3) * self.chips)
 
 
 @lru_cache(maxsize=8)
@@ -118,10 +113,10 @@ def make_sweep(shape: Shape) -> Any:
     T = shape.kind
     stride, states, workers = shape.stride, N * shape.stride, N * groups
     rows_at = 4 * N * N
-    weights_at = rows_at + 2 * ROWS * CHIPS * workers
+    weights_at = rows_at + 2 * COEFFICIENTS * CHIPS * workers
     sums_at = weights_at + 4 * N
     matrices = sums_at + 3 * N * W
-    pairs, quads, all_rows = 2 * CHIPS, 4 * CHIPS, ROWS * CHIPS
+    pairs, quads, all_rows = 2 * CHIPS, 4 * CHIPS, COEFFICIENTS * CHIPS
     # unsigned: numba looks at every signed index for whether it counts from the end
     one, two, each, n, wide, row_of, entries, step = (
         np.uint64(value) for value in (1, 2, CHIPS, N, W, stride, 2 * N * N, threads)
@@ -198,13 +193,13 @@ def make_sweep(shape: Shape) -> Any:
                     for q in range(CHIPS):
                         c = min(first + group * CHIPS + q, chips - 1)
                         new_row = cell_row(a, d, c, i, w, h, neck)
-                        at = rows_at + (now * CHIPS + q) * ROWS * workers + me
-                        for k in range(ROWS):
+                        at = rows_at + (now * CHIPS + q) * COEFFICIENTS * workers + me
+                        for k in range(COEFFICIENTS):
                             room[at + k * workers] = T(new_row[k])
             if segment < 0:
                 if works:
                     for q in range(CHIPS):
-                        at = rows_at + (now * CHIPS + q) * ROWS * workers + me
+                        at = rows_at + (now * CHIPS + q) * COEFFICIENTS * workers + me
                         re, im = alone(
                             room[at],
                             room[at + workers],
@@ -231,10 +226,10 @@ def make_sweep(shape: Shape) -> Any:
                     weight[e] = blend(room[at + 2 * old * N], room[at + 2 * now * N], share)
                 if works:
                     at = rows_at + me
-                    for k in range(ROWS * CHIPS):
+                    for k in range(COEFFICIENTS * CHIPS):
                         cell[k] = blend(
-                            room[at + (old * ROWS * CHIPS + k) * workers],
-                            room[at + (now * ROWS * CHIPS + k) * workers],
+                            room[at + (old * COEFFICIENTS * CHIPS + k) * workers],
+                            room[at + (now * COEFFICIENTS * CHIPS + k) * workers],
                             share,
                         )
                 cuda.syncthreads()
@@ -274,13 +269,13 @@ def make_sweep(shape: Shape) -> Any:
                                 (x[lot], x[lot + wide]),
                                 (y[2 * q], y[2 * q + 1]),
                                 (
-                                    cell[ROWS * q],
-                                    cell[ROWS * q + 1],
-                                    cell[ROWS * q + 2],
-                                    cell[ROWS * q + 3],
-                                    cell[ROWS * q + 4],
-                                    cell[ROWS * q + 5],
-                                    cell[ROWS * q + 6],
+                                    cell[COEFFICIENTS * q],
+                                    cell[COEFFICIENTS * q + 1],
+                                    cell[COEFFICIENTS * q + 2],
+                                    cell[COEFFICIENTS * q + 3],
+                                    cell[COEFFICIENTS * q + 4],
+                                    cell[COEFFICIENTS * q + 5],
+                                    cell[COEFFICIENTS * q + 6],
                                 ),
                                 shift,
                                 (push[2 * q], push[2 * q + 1]),

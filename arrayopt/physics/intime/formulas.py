@@ -29,12 +29,13 @@ def make_phis(fma: Fma, compiled: Compiled) -> Any:
     def times(ar: Any, ai: Any, br: Any, bi: Any, square: Any) -> tuple[Any, Any]:
         return fma(ar, br, square * (ai * bi)), fma(ar, bi, ai * br)
 
-    def phis(T: Any, decay: Any, square: Any) -> tuple[Any, Any, Any, Any]:
-        """phi1 = (e^Z - 1)/Z and psi = e^Z phi1(Z/2)/2 of Z = decay + U, U^2 = square (M12.3).
+    def phis(T: Any, decay: Any, square: Any) -> tuple[Any, Any, Any, Any, Any, Any]:
+        """phi1 = (e^Z - 1)/Z, psi = e^Z phi1(Z/2)/2 (M12.3) and phi2 = (e^Z - 1 - Z)/Z^2.
 
-        As a + b U with real a, b. Taylor's series of phi2 = (e^Z - 1 - Z)/Z^2 at Z/32, doubled five
-        times: phi1 = 1 + Z phi2 and phi2(2 Z) = phi1(Z)^2/4 + phi2(Z)/2. No division, no
-        cancellation; relative error 1e-12 at |Z| = 1; what decays goes on decaying up to |Z| = 48.
+        Of Z = decay + U, U^2 = square, as a + b U with real a, b. Taylor's series of phi2 at Z/32,
+        doubled five times: phi1 = 1 + Z phi2 and phi2(2 Z) = phi1(Z)^2/4 + phi2(Z)/2. No division,
+        no cancellation; relative error 1e-12 at |Z| = 1; what decays goes on decaying up to
+        |Z| = 48.
         """
         zr, zi = decay * T(1.0 / 32.0), T(1.0 / 32.0)
         ar, ai = fma(T(1.0 / 5040.0), zr, T(1.0 / 720.0)), T(1.0 / 5040.0) * zi
@@ -53,8 +54,8 @@ def make_phis(fma: Fma, compiled: Compiled) -> Any:
             br, bi = times(ar, ai, zr, zi, square)
             br += T(1.0)
         er, ei = times(br, bi, zr, zi, square)
-        ar, ai = times(er + T(1.0), ei, hr, hi, square)
-        return br, bi, ar, ai
+        er, ei = times(er + T(1.0), ei, hr, hi, square)
+        return br, bi, er, ei, ar, ai
 
     return phis
 
@@ -79,7 +80,7 @@ def make_step(fma: Fma, compiled: Compiled) -> Any:
         times the step; so are ``push``, what drive and sound add, and its change in the last step.
         """
         re, im = x
-        er, eu, fr, fu = phis(T, decay, -(detune * detune))
+        er, eu, fr, fu, _, _ = phis(T, decay, -(detune * detune))
         # the cell's own rate, frozen, is integrated exactly; the push goes on as it changed
         sr, si = times(decay, detune, re, im)
         ar, ai = times(er, eu * detune, sr + push[0], si + push[1])
@@ -127,3 +128,26 @@ def make_move(fma: Fma, compiled: Compiled) -> Any:
         return new, push, size, fma(way_re, way_re, way_im * way_im), taken
 
     return move
+
+
+def make_forced(fma: Fma, compiled: Compiled) -> Any:
+    """Return the step of an envelope whose push at its end is known."""
+    phis = compiled(make_phis(fma, compiled))
+    times = compiled(make_times(fma))
+
+    def forced(
+        T: Any,
+        x: tuple[Any, Any],
+        decay: Any,
+        detune: Any,
+        push: tuple[Any, Any],
+        change: tuple[Any, Any],
+    ) -> tuple[Any, Any]:
+        """The envelope a step on, the push linear between (M12.14): arguments as of `make_step`."""
+        er, eu, _, _, fr, fu = phis(T, decay, -(detune * detune))
+        sr, si = times(decay, detune, *x)
+        ar, ai = times(er, eu * detune, sr + push[0], si + push[1])
+        br, bi = times(fr, fu * detune, *change)
+        return x[0] + (ar + br), x[1] + (ai + bi)
+
+    return forced

@@ -21,15 +21,9 @@ from arrayopt.physics.back.neck_kernel import (
     neck_coefficients,
 )
 from arrayopt.physics.intime.card import card_sweep, chosen_device, require_card
-from arrayopt.physics.intime.flow_kernel import (
-    BLOCK,
-    STEPS,
-    ChipArrays,
-    Records,
-    Sweeps,
-    coupling_norm,
-    sweep_items,
-)
+from arrayopt.physics.intime.flow_kernel import ChipArrays, coupling_norm
+from arrayopt.physics.intime.modes import DISPLACEMENT, Modal, mode_arrays, no_modes
+from arrayopt.physics.intime.sweep_kernel import BLOCK, STEPS, Records, Sweeps, sweep_items
 from arrayopt.physics.numerics.compiled import kernel
 from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.numerics.threads import spread
@@ -258,6 +252,7 @@ def chip_sweep(
     *,
     start: ArrayLike,
     stop: ArrayLike,
+    modal: Modal | None = None,
     slowness: float = SLOWNESS,
     step: float = STEP,
     single: bool = False,
@@ -272,6 +267,8 @@ def chip_sweep(
         From `chip_arrays`.
     start, stop : array (design,)
         [Hz]; a falling sweep begins at the higher one. Begin and end outside all resonances.
+    modal : one to three modes a cell with harmonics to the third (M12.11), the driven one first.
+        Without: one mode, one harmonic and the effective cubic of ``arrays``.
     slowness : float
         K of M12.4. The sweep's own lag moves folds by about (1/K)^(2/3) linewidths.
     step : float
@@ -282,15 +279,18 @@ def chip_sweep(
         Factor on all forces.
     device : {"cpu", "gpu", "gpu-single"}, optional
         Where to compute; default: what ARRAYOPT_DEVICE names, else "cpu". "gpu-single" is a card in
-        single precision. A card that is missing raises `card.GpuUnavailableError`.
+        single precision. A card that is missing raises `card.GpuUnavailableError`. Several modes
+        are swept on the processor, whatever the variable names.
 
     Returns
     -------
     ChipSweep
-        One mode and one harmonic a cell, ka below 4, weakly quadratic. A chip's values depend
+        ka below 4; without ``modal`` weakly quadratic and up to w/h = 1.2. A chip's values depend
         neither on others in the batch nor on threads. Where ``status`` has more than BEATS, NaN.
     """
-    device = chosen_device(device)
+    if device in ("gpu", "gpu-single") and modal is not None:
+        raise ValueError("several modes a cell are swept on the processor only: leave device out.")
+    device = chosen_device(device) if modal is None else "cpu"
     if device != "cpu":
         require_card()
     designs, chips, cells = arrays.mass.shape
@@ -299,6 +299,11 @@ def chip_sweep(
         raise ValueError("a sweep needs two different positive frequencies.")
     factor = np.broadcast_to(np.asarray(drive_scale, float), (designs,))[:, None, None]
     arrays = arrays._replace(force_re=arrays.force_re * factor, force_im=arrays.force_im * factor)
+    several, unit = no_modes(arrays), 1.0
+    if modal is not None:
+        several, unit = mode_arrays(arrays, modal), DISPLACEMENT
+        driven = several.force_re * factor[..., None], several.force_im * factor[..., None]
+        several = several._replace(force_re=driven[0], force_im=driven[1])
     terms = _terms(arrays, np.maximum(first, last))
     arrays = arrays._replace(terms=np.minimum(terms, arrays.resistance.shape[-1]))
     status = range_status(arrays, np.maximum(first, last))
@@ -307,8 +312,9 @@ def chip_sweep(
     status |= np.where(usable.all(axis=2), 0, int(ChipStatus.ESCAPED))
     decay = np.where(usable, linear.decay, np.nan)
     with np.errstate(all="ignore"):
-        slow = np.nan_to_num(np.fmin.reduce(decay, axis=(1, 2)), nan=1.0)
-        fast = np.nan_to_num(np.fmax.reduce(decay, axis=(1, 2)), nan=1.0)
+        slow, fast = (f.reduce(decay, axis=(1, 2)) for f in (np.fmin, np.fmax))
+    none = np.isnan(slow)  # such a design has no values: its sweep is short
+    slow, fast = (np.where(none, np.abs(last - first), x) for x in (slow, fast))
     h = np.minimum(step / fast, COUPLED_STEP * step / STEP / _coupling_rate(arrays, linear))
     h = np.minimum(h, TURN / (4.0 * np.pi * np.abs(last - first)))
     rate = 2.0 * slow**2 / (np.pi * slowness)  # 2 pi (slow / pi)^2 / K, in rad/s per s
@@ -330,6 +336,9 @@ def chip_sweep(
         blocks=blocks,
     )
     most = int(windows.max())
+    if unit != 1.0:
+        push = arrays.force_re / unit, arrays.force_im / unit
+        arrays = arrays._replace(force_re=push[0], force_im=push[1])
     if device == "cpu":
         shape = (designs, chips, most)
         records = Records(
@@ -341,12 +350,21 @@ def chip_sweep(
             settled=np.full((designs, chips, cells), np.nan, dtype=np.complex128),
         )
         kind = np.empty(0, dtype=np.float32 if single else np.float64)
-        spread(sweep_items, design.size, arrays, sweeps, kind, records)
+        sizes = (0,) * several.mass.shape[-1]
+        for even in np.unique(several.even):
+            slots = (0,) * (4 if even else 2) if sizes else ()
+            mine = several.even[design] == even
+            part = sweeps._replace(design=design[mine], chip=chip[mine])
+            spread(sweep_items, len(part.chip), arrays, several, sizes, slots, part, kind, records)
     else:
         records = card_sweep(arrays, sweeps, windows, single or device == "gpu-single")
     place = (np.arange(most) + 0.5) * (BLOCK * blocks * advance)[:, None]
     frequency = first[:, None] + place / (2.0 * np.pi)
     frequency[np.arange(most) >= windows[:, None]] = np.nan
+    if unit != 1.0:
+        for values in (records.volume, records.beat, records.deflection, records.settled):
+            values *= unit
+        records.power[...] *= unit**2
     lost = ~np.isfinite(records.settled).all(axis=2)
     status |= np.where(lost, int(ChipStatus.ESCAPED), 0)
     patience = np.ceil(PATIENCE / (slow * h * BLOCK * blocks))
@@ -424,4 +442,4 @@ def _coupling_rate(arrays: ChipArrays, linear: Linear) -> Floats:
         w = float(np.median(known)) if known.size else 1.0
         heaviest = float((arrays.strength[d] ** 2 / arrays.mass[d]).max())
         out[d] = coupling_norm(arrays, d, w) * heaviest / (2.0 * w)
-    return np.maximum(out, 1e-300)
+    return np.fmax(out, 1e-300)  # a design without coefficients has no rate

@@ -9,8 +9,6 @@ delayed. The pulse adds up with each cell's own delay to the target.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations_with_replacement, permutations
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,17 +19,15 @@ from scipy.signal.windows import tukey
 from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.back.neck_kernel import NECK_COUNT
 from arrayopt.physics.intime.flow_kernel import ChipArrays
+from arrayopt.physics.intime.modes import MODES, Modal, check_modes, distinct, pair_series
 from arrayopt.physics.intime.slow_flow import ChipStatus, chip_items, range_status
 from arrayopt.physics.intime.wave_kernel import AHEAD, Motions, coefficients, move_items, set_links
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.sound.radiation import (
     directivity_series,
     impedance_from_series,
-    impedance_series,
 )
 
-MODES = 3
-"""Most modes of a cell."""
 HIGHER = 100.0
 """Error allowed of a higher mode's own oscillation, over that of the first: its share is small.
 Three modes at three onsets: 1e-3 of the peak (M12.10)."""
@@ -72,24 +68,6 @@ class Drive:
         first = 2.0 * self.carrier - last
         phase = 2.0 * np.pi * (first * t + 0.5 * (last - first) * t * t / self.duration)
         return np.asarray(tukey(points, self.taper) * np.exp(1j * phase))
-
-
-class Modal(NamedTuple):
-    """Several modes of every cell (M8.6), the first being that of `ChipArrays`."""
-
-    mass: Floats
-    """(design, chip, cell, mode), as damping: without air (kg)."""
-    damping: Floats
-    stiffness: Floats
-    """(design, chip, cell, mode, mode): a cavity couples modes (N/m)."""
-    quadratic: Floats
-    """(design, chip, cell, mode, mode, mode) (N/m2)."""
-    cubic: Floats
-    """(design, chip, cell, mode, mode, mode, mode) (N/m3)."""
-    force: NDArray[np.complex128]
-    """(design, chip, cell, mode) (N)."""
-    shape: Floats
-    """(design, cell, mode, basis): see `radiation.hankel_transform`."""
 
 
 @dataclass(frozen=True)
@@ -269,29 +247,14 @@ def _with_air(
 
 def _modal_rows(arrays: ChipArrays, modal: Modal, w: Floats) -> tuple[Floats, list[Floats]]:
     """Rows of `Motions.coefficient` of several modes; mass, damping, stiffness, cubic of each."""
-    modes = modal.mass.shape[-1]
-    if not 2 <= modes <= MODES:
-        raise ValueError(f"{modes} modes are given; 2 or {MODES} are handled.")
-    sides = arrays.resistance / impedance_series(modal.shape[..., 0, :])[0]
-    sides = sides[..., :1]  # as the design's own series say
-
-    def pair(i: int, j: int) -> tuple[Floats, Floats]:
-        both, one, two = (
-            impedance_series(shape)
-            for shape in (
-                modal.shape[..., i, :] + modal.shape[..., j, :],
-                modal.shape[..., i, :],
-                modal.shape[..., j, :],
-            )
-        )
-        series = (0.5 * sides * (both[k] - one[k] - two[k]) for k in (0, 1))
-        return _with_air(arrays, w, *series)
-
+    modes = check_modes(modal, 2)
+    resistance, reactance = pair_series(arrays, modal)
     mass = np.zeros((*modal.mass.shape, modes))
     damping = np.zeros_like(mass)
     for i in range(modes):
         for j in range(modes):
-            mass[..., i, j], damping[..., i, j] = pair(i, j)
+            series = resistance[:, :, i, j], reactance[:, :, i, j]
+            mass[..., i, j], damping[..., i, j] = _with_air(arrays, w, *series)
         mass[..., i, i] += modal.mass[..., i]
         damping[..., i, i] += modal.damping[..., i]
     ka = (w[:, None] / arrays.sound_speed * arrays.nominal)[..., None, None]
@@ -300,14 +263,10 @@ def _modal_rows(arrays: ChipArrays, modal: Modal, w: Floats) -> tuple[Floats, li
     heard = (q * ka**order).sum(axis=-1)
     told = (q * (ka * arrays.sine) ** order).sum(axis=-1)
     speak, tell = (arrays.strength[..., None] * (a / a[..., :1])[:, None] for a in (heard, told))
-    several = range(modes)
     columns = [modal.stiffness]
     for tensor, factors in ((modal.quadratic, 2), (modal.cubic, 3)):
-        found = [
-            np.sum([_entry(tensor, place) for place in sorted(set(permutations(which)))], axis=0)
-            for which in combinations_with_replacement(several, factors)
-        ]
-        columns.append(np.stack(found, axis=-1))
+        found, orders = distinct(tensor, factors)
+        columns.append(found * orders)
     spring = np.concatenate(columns, axis=-1)
     rest = np.stack([modal.force.real, modal.force.imag, speak], axis=-1)
     solved = np.linalg.solve(mass, np.concatenate([damping, spring, rest], axis=-1))
@@ -318,15 +277,6 @@ def _modal_rows(arrays: ChipArrays, modal: Modal, w: Floats) -> tuple[Floats, li
     pure = modal.cubic[..., diagonal, diagonal, diagonal, diagonal]
     figures = [a[..., diagonal, diagonal] for a in (mass, damping, modal.stiffness)]
     return np.ascontiguousarray(np.concatenate(rows, axis=-1)), [*figures, pure]
-
-
-def _entry(tensor: Floats, place: tuple[int, ...]) -> Floats:
-    """Entry of the last axes."""
-    return np.asarray(
-        tensor.reshape(*tensor.shape[: -len(place)], -1)[
-            ..., np.ravel_multi_index(place, tensor.shape[-len(place) :])
-        ]
-    )
 
 
 def _run(

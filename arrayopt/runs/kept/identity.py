@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.base.files import FORMAT, PROGRAM, read_bytes
+from arrayopt.base.files import FORMAT, PROGRAM, other_format, read_bytes
 
 RUN = "run.json"
 
@@ -102,9 +102,7 @@ def parsed_identity(text: bytes, path: Path) -> RunIdentity:
         if not isinstance(content, dict) or content.pop("program") != PROGRAM:
             raise KeyError
         if (version := content.pop("format")) != FORMAT:
-            raise ResultsError(
-                f"{path} has format {version}, and this version reads {FORMAT}; update {PROGRAM}"
-            )
+            raise ResultsError(f"{path} {other_format(version)}")
         content["strategies"] = tuple(content["strategies"])
         if not all(isinstance(name, str) for name in content["strategies"]):
             raise TypeError

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from arrayopt.design.designs import DesignSpace
 from arrayopt.merits.evaluate import evaluate
-from arrayopt.physics.intime.flow_kernel import sweep_items
+from arrayopt.physics.intime.sweep_kernel import sweep_items
 from arrayopt.runs.power.workers import inherited_by_workers, leave_with_parent
 from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import Study
@@ -31,7 +31,7 @@ def compile_kernels(
     limit : seconds after which it is left to those who need the rest; None for no limit
     """
     cache = sweep_items.stats.cache_path
-    if cache is None or any(Path(cache).glob("flow_kernel.sweep_items-*.nbi")):
+    if cache is None or any(Path(cache).glob("sweep_kernel.sweep_items-*.nbi")):
         return
     note("Compiling, once per installation: about a minute.")
     # Spawned as workers are: only then is it certain that the same installation fills its cache.
