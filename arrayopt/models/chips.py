@@ -159,7 +159,7 @@ class Chips:
 
     def onset(self) -> Floats:
         """See `ArrayModel.onset`."""
-        return array_onsets(self.made, self.designs.drive_amplitude, self.count, self.pace)
+        return array_onsets(self.made, self.designs.drive_amplitude, self.count, self.pace.measured)
 
     def motion(self, frequency: Floats, sweep: int) -> Complex:
         """See `ArrayModel.motion`."""

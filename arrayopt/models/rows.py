@@ -33,31 +33,22 @@ WORDS = {
 
 
 class Pace(NamedTuple):
-    """How finely sweeps and pulses are computed (M12.4, M12.8, M12.11)."""
+    """How finely sweeps and pulses are computed (M12.4, M12.8, M12.15)."""
 
     slowness: float
     step: float
     single: bool
-    onset: tuple[float, float]
-    """Slowness of the two sweeps, slower one first, that an onset is found with."""
-    parted: float
-    """Difference of up- and down-sweep, over the peak, that is their parting. What is left of the
-    lag at a quick pace is worth a part of it."""
     measured: int
-    """Chips of a design whose onset is found so; the others' go with those of their cells."""
+    """Chips of a design whose onset is found; the others' go with those of their cells."""
     pulse: float
     """Error of a pulse over its peak, which sets its steps (M8.5)."""
     carriers: float
     """Distance of a burst's first carriers over the rate at which the slowest cell builds up."""
 
 
-QUICK = Pace(
-    15.0, 0.2, single=True, onset=(15.0, 7.5), parted=0.15, measured=2, pulse=1e-3, carriers=1.6
-)
+QUICK = Pace(15.0, 0.2, single=True, measured=1, pulse=1e-3, carriers=1.6)
 """Of searches."""
-FINE = Pace(
-    30.0, 0.15, single=True, onset=(30.0, 15.0), parted=0.12, measured=4, pulse=5e-4, carriers=0.8
-)
+FINE = Pace(30.0, 0.15, single=True, measured=8, pulse=5e-4, carriers=0.8)
 """Of verification."""
 
 
@@ -129,16 +120,14 @@ def rows_of(
     return Rows(arrays, modal, quadratic, cubic, design)
 
 
-def flow(
-    rows: Rows, pace: Pace, start: Floats, stop: Floats, *, slowness: float | None = None
-) -> ChipSweep:
-    """Rows along their sweeps, (row,) [Hz]; ``slowness`` in place of the pace's own."""
+def flow(rows: Rows, pace: Pace, start: Floats, stop: Floats) -> ChipSweep:
+    """Rows along their sweeps, (row,) [Hz]."""
     several = {} if rows.modal is None else {"modal": rows.modal}
     return chip_sweep(
         rows.arrays,
         start=start,
         stop=stop,
-        slowness=slowness or pace.slowness,
+        slowness=pace.slowness,
         step=pace.step,
         single=pace.single,
         **several,

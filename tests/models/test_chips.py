@@ -290,7 +290,7 @@ def test_onset_lies_between_drives_that_part_and_that_do_not() -> None:
     chips = Chips(designs, study, 2, pace=FINE)
     onset = chips.onset()
     assert onset.shape == (1, 2)
-    again = array_onsets(chips.made, designs.drive_amplitude, 2, FINE)
+    again = array_onsets(chips.made, designs.drive_amplitude, 2, FINE.measured)
     assert np.array_equal(onset, again)
     for factor, parts in ((0.93, False), (1.07, True)):
         drive = factor * onset.mean() * np.ones_like(designs.drive_amplitude)
