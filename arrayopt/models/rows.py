@@ -122,7 +122,6 @@ def rows_of(
 
 def flow(rows: Rows, pace: Pace, start: Floats, stop: Floats) -> ChipSweep:
     """Rows along their sweeps, (row,) [Hz]."""
-    several = {} if rows.modal is None else {"modal": rows.modal}
     return chip_sweep(
         rows.arrays,
         start=start,
@@ -130,7 +129,7 @@ def flow(rows: Rows, pace: Pace, start: Floats, stop: Floats) -> ChipSweep:
         slowness=pace.slowness,
         step=pace.step,
         single=pace.single,
-        **several,
+        modal=rows.modal,
     )
 
 
