@@ -253,7 +253,7 @@ def sweep_range(arrays: ChipArrays) -> tuple[Floats, Floats]:
     """Frequencies between which every driven cell's resonance and backbone lie, (design,) [Hz].
 
     With `MARGIN` linewidths and what coupling can shift at most beyond: from there on -6 dB widths
-    are those of any wider sweep to 0.1 % (M12.15). NaN for designs without a driven cell. Necks
+    are those of any wider sweep to 0.1 % (M12.16). NaN for designs without a driven cell. Necks
     move resonances further: not here.
     """
     linear = linear_figures(arrays)
