@@ -71,6 +71,19 @@ def group() -> None:
 
     Exit codes: 0 done (or stopped on request, everything saved), 2 wrong input, 1 anything else.
     """
+    if os.environ.get("ARRAYOPT_DEVICE"):
+        _check_device()
+
+
+def _check_device() -> None:
+    """Say before any work that the device asked for is unknown or missing."""
+    from arrayopt.physics.intime.card import GpuUnavailableError, chosen_device, require_card
+
+    try:
+        if chosen_device() != "cpu":
+            require_card()
+    except (GpuUnavailableError, ValueError) as error:
+        raise ArrayoptError(str(error)) from error
 
 
 def _ended(number: int, frame: FrameType | None) -> None:

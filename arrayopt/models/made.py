@@ -148,7 +148,8 @@ def made_chips(
         first = study.cell.mode - 1
         order = [first, *(k for k in range(n_modes) if k != first)]
         spring, volume = found["modes.stiffness"], found["modes.volume"]
-        held = found["cavity"][..., None, None] * volume[..., :, None] * volume[..., None, :]
+        closed = found["cavity"] * (cells.necked is None)  # necks come with the frequency
+        held = closed[..., None, None] * volume[..., :, None] * volume[..., None, :]
         parts = {
             "mass": found["modes.mass"],
             "damping": np.sqrt(spring * found["modes.mass"]) / quality,

@@ -12,14 +12,18 @@ from arrayopt.models.cells import Cells
 from arrayopt.models.made import Made
 from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.intime.modes import Modal
-from arrayopt.physics.intime.slow_flow import ChipStatus, ChipSweep, chip_sweep, linear_figures
+from arrayopt.physics.intime.slow_flow import (
+    ChipStatus,
+    ChipSweep,
+    chip_sweep,
+    linear_figures,
+    sweep_range,
+)
 
 PER_CHIP = frozenset(ChipArrays._fields[: ChipArrays._fields.index("nominal")])
 SHARED = frozenset({"pair", "distance", "neck", "sine", "density", "sound_speed"})
 """Fields of `ChipArrays` with a chip axis, and without any; the rest have a design axis."""
 
-MARGIN_LINEWIDTHS = 4.0
-"""A sweep goes on so far beyond all resonances and backbones."""
 NOWHERE = (1e5, 1.1e5)
 """Sweep of what has no resonance (Hz); its status says why."""
 
@@ -122,7 +126,6 @@ def rows_of(
 
 def flow(rows: Rows, pace: Pace, start: Floats, stop: Floats) -> ChipSweep:
     """Rows along their sweeps, (row,) [Hz]."""
-    several = {} if rows.modal is None else {"modal": rows.modal}
     return chip_sweep(
         rows.arrays,
         start=start,
@@ -130,7 +133,7 @@ def flow(rows: Rows, pace: Pace, start: Floats, stop: Floats) -> ChipSweep:
         slowness=pace.slowness,
         step=pace.step,
         single=pace.single,
-        **several,
+        modal=rows.modal,
     )
 
 
@@ -139,24 +142,11 @@ def ends_of(rows: Rows, nominal: Cells) -> tuple[Floats, Floats]:
 
     ``nominal``: cells of the designs.
     """
-    arrays = rows.arrays
-    linear = linear_figures(arrays)
-    force = np.hypot(arrays.force_re, arrays.force_im)
-    square = linear.resonance**2
-    mass = (arrays.stiffness + arrays.cavity * arrays.volume**2) / square
-    # w^2 = w0^2 + 3/4 g (F / (2 w m decay))^2 / m, losses those at resonance (M7.6)
-    bend = 0.75 * arrays.cubic * (0.5 * force / (mass * linear.decay)) ** 2 / mass
-    end = np.sqrt(0.5 * (square + np.sqrt(np.maximum(square**2 + 4.0 * bend, 0.0))))
-    margin = 2.0 * MARGIN_LINEWIDTHS * linear.decay
-    unused = ~((force > 0.0) & np.isfinite(end))
-    low = np.where(unused, np.inf, np.minimum(linear.resonance, end) - margin)
-    high = np.where(unused, 0.0, np.maximum(linear.resonance, end) + margin)
-    low, high = low.min(axis=(1, 2)), high.max(axis=(1, 2))
-    low = np.maximum(low, 0.02 * high)
+    low, high = (2.0 * np.pi * end for end in sweep_range(rows.arrays))
     found = nominal.necked
     if found is not None:  # two resonances a cell, which move as the diaphragm's do
         own = 2.0 * np.pi * nominal.natural_frequency[rows.design]
-        shift = linear.resonance.reshape(len(low), -1)
+        shift = linear_figures(rows.arrays).resonance.reshape(len(low), -1)
         lowest = np.fmin(found.low, found.driven_low)[rows.design]
         highest = np.fmax(found.high, found.driven_high)[rows.design]
         least = shift.min(axis=1) / np.fmin.reduce(own, axis=1)

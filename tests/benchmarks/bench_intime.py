@@ -21,10 +21,11 @@ from pathlib import Path
 
 import numpy as np
 
+from arrayopt.design.chips import Draws
 from arrayopt.design.designs import DesignSpace
 from arrayopt.models.cells import build_cells
-from arrayopt.physics.intime.flow_kernel import ChipArrays
-from arrayopt.physics.intime.slow_flow import ChipSweep, chip_arrays, chip_sweep
+from arrayopt.models.made import Made, made_chips
+from arrayopt.physics.intime.slow_flow import ChipSweep, chip_sweep, sweep_range
 from arrayopt.physics.intime.waveform import Drive, Pulses, chip_pulses
 from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.numerics.threads import thread_count
@@ -36,8 +37,8 @@ CHIPS, DRIVE, SCATTER = 64, 1.5, 0.003
 REPEATS = 3
 
 
-def chips(strategy: int, count: int, drive: float = DRIVE) -> tuple[ChipArrays, float, float]:
-    """One design in the middle of its ranges with chips of scattered radius, and a sweep's ends."""
+def chips(strategy: int, count: int, drive: float = DRIVE, modes: int = 1) -> Made:
+    """One design in the middle of its ranges with chips of scattered radius."""
     study = read_study(STUDY)
     space = DesignSpace(study, study.strategies[strategy])
     X = np.full((1, space.n_variables), 0.5)
@@ -49,33 +50,9 @@ def chips(strategy: int, count: int, drive: float = DRIVE) -> tuple[ChipArrays, 
     designs = replace(
         designs, drive_amplitude=np.full(designs.drive_amplitude.shape, drive * onset)
     )
-    cells = build_cells(designs, study)
-    group = designs.layout.group_of_cell
-    off = SCATTER * np.random.default_rng(1).normal(size=(1, count, group.size))
-
-    def spread_out(value: np.ndarray) -> np.ndarray:
-        return np.repeat(value[:, None, group], count, axis=1)
-
-    arrays = chip_arrays(
-        designs.layout.unit_position,
-        mass=spread_out(cells.mass) * (1.0 + 2.0 * off),
-        damping=spread_out(cells.damping),
-        stiffness=spread_out(cells.stiffness) * (1.0 - 2.0 * off),
-        cubic=spread_out(cells.effective_cubic),
-        force=spread_out(cells.force_per_volt * designs.drive_amplitude + 0j),
-        radius=spread_out(cells.radius) * (1.0 + off),
-        volume=spread_out(cells.volume) * (1.0 + 2.0 * off),
-        nominal=cells.radius[:, group],
-        shape=cells.shape[:, group],
-        resistance=cells.resistance_series[:, group],
-        reactance=cells.reactance_series[:, group],
-        density=study.air_state.density,
-        sound_speed=study.air_state.sound_speed,
-        scale=designs.pitch,
-        sides=2,
-    )
-    f = cells.natural_frequency
-    return arrays, 0.85 * f.min(), 1.3 * f.max()
+    off = SCATTER * np.random.default_rng(1).normal(size=(count, len(designs.layout.unit_position)))
+    none = np.zeros_like(off)
+    return made_chips(designs, study, Draws(off, none, none, none, none), n_modes=modes)
 
 
 def best(call: Callable[[], object]) -> float:
@@ -125,18 +102,19 @@ def roofline(folder: str, single: bool, threads: int) -> float:
 def main() -> None:
     threads = thread_count()
     print(f"{threads} threads, 64 cells; rates of one processor")
-    arrays, start, stop = chips(1, CHIPS)
-    drive = Drive(0.5 * (start + stop), 2e-4)
+    made = chips(1, CHIPS)
+    start, stop = sweep_range(made.arrays)
+    drive = Drive(0.5 * float(start[0] + stop[0]), 2e-4)
     with tempfile.TemporaryDirectory() as folder:
         for single in (False, True):
             name = "float32" if single else "float64"
 
             def sweep(single: bool = single) -> ChipSweep:
-                return chip_sweep(arrays, start=start, stop=stop, single=single)
+                return chip_sweep(made.arrays, start=start, stop=stop, single=single)
 
             def pulse(single: bool = single) -> Pulses:
-                quiet = {"quadratic": 0.0, "cubic": arrays.cubic, "single": single}
-                return chip_pulses(arrays, drives=drive, ring=2e-4, **quiet)
+                springs = {"quadratic": made.quadratic, "cubic": made.cubic, "single": single}
+                return chip_pulses(made.arrays, drives=drive, ring=2e-4, **springs)
 
             steps = sweep().steps[0]
             spent = best(sweep)
@@ -148,23 +126,44 @@ def main() -> None:
                 bound = roofline(folder, single, threads)
                 print(f"{name}, C: {bound:.2f} M chip-steps/s; ours/C {ours / bound:.2f}")
             print(f"{name}: {CHIPS / best(pulse):.0f} pulses/s of 0.2 ms, 0.2 ms of ring-down")
-    print("\n| array | drive/onset | K | band beside K = 100: median, largest | chips/s |")
-    print("|---|---|---|---|---|")
-    for strategy, push in ((0, 0.5), (1, 1.5), (1, 3.0)):
-        arrays, start, stop = chips(strategy, 16, push)
-        widths = {}
-        for slowness in (100.0, 20.0, 10.0):
+    for modes in (2, 3):
+        made = chips(1, LANES, modes=modes)
+        for single in (False, True):
+
+            def several(made: Made = made, single: bool = single) -> ChipSweep:
+                more = {"modal": made.modal, "slowness": 2.0, "single": single}
+                return chip_sweep(made.arrays, start=start, stop=stop, **more)
+
+            rate = LANES * several().steps[0] / best(several) / 1e6
+            print(f"{modes} modes, {'float32' if single else 'float64'}: {rate:.3f} M chip-steps/s")
+    print("\n| array | drive/onset | K | width beside K = 100: median, largest | peak | chips/s |")
+    print("|---|---|---|---|---|---|")
+    for strategy, push in ((0, 0.3), (0, 0.9), (1, 0.5), (1, 1.5), (1, 3.0)):
+        arrays = chips(strategy, LANES, push).arrays
+        start, stop = sweep_range(arrays)
+        widths, peaks = {}, {}
+        for slowness in (100.0, 30.0, 20.0, 15.0, 10.0):
             begun = time.process_time()
             found = chip_sweep(arrays, start=start, stop=stop, slowness=slowness, single=True)
             spent = time.process_time() - begun
-            p = np.abs(found.volume[0]) * found.frequency[0] ** 2
-            inside = p > 0.501 * p.max(axis=1, keepdims=True)
-            widths[slowness] = inside.sum(axis=1) * np.diff(found.frequency[0, :2])[0]
-            off = np.abs(widths[slowness] / widths[100.0] - 1.0)
+            f, p = found.frequency[0], np.abs(found.volume[0]) * found.frequency[0] ** 2
+            widths[slowness] = np.array([_width(f, row) for row in p])
+            peaks[slowness] = p.max(axis=1)
+            off, high = (np.abs(x[slowness] / x[100.0] - 1.0) for x in (widths, peaks))
             print(
                 f"| {('uniform', 'overlapping')[strategy]} | {push} | {slowness:.0f} "
-                f"| {np.median(off):.2%}, {off.max():.2%} | {16 / spent:.0f} |"
+                f"| {np.median(off):.2%}, {off.max():.2%} | {np.median(high):.2%} "
+                f"| {LANES / spent:.0f} |"
             )
+
+
+def _width(f: np.ndarray, p: np.ndarray) -> float:
+    """-6 dB width around the peak."""
+    top, limit = int(np.argmax(p)), 10.0**-0.3 * p.max()
+    low = top - int(np.argmax(p[top::-1] < limit))
+    high = top + int(np.argmax(p[top:] < limit))
+    ends = [np.interp(limit, p[[k, j]], f[[k, j]]) for k, j in ((low, low + 1), (high, high - 1))]
+    return float(ends[1] - ends[0])
 
 
 if __name__ == "__main__":

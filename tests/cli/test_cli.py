@@ -68,6 +68,13 @@ def test_unknown_command_names_the_nearest() -> None:
     assert "did you mean check" in result.stderr
 
 
+def test_an_unknown_device_is_refused_before_any_work(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("ARRAYOPT_DEVICE", "tpu")
+    result = arrayopt("check", DUCT)
+    assert result.returncode == 2
+    assert 'ARRAYOPT_DEVICE is "tpu"; choose one of cpu, gpu, gpu-single' in result.stderr
+
+
 # (what is replaced, by what, words the message must hold)
 BROKEN = {
     "unit": ('pitch = "1.1 mm"', 'pitch = "1.1 kHz"', ("array.pitch", "length", "1.1 kHz")),

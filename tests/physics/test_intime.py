@@ -16,6 +16,7 @@ from arrayopt.physics.intime.slow_flow import (
     chip_arrays,
     chip_sweep,
     linear_figures,
+    sweep_range,
 )
 from arrayopt.physics.sound.radiation import impedance_from_series, impedance_series
 from arrayopt.physics.steady.steady import onset_force, steady_amplitude
@@ -271,6 +272,22 @@ def test_single_precision_keeps_merits() -> None:
     assert found[1].deflection == pytest.approx(found[0].deflection, rel=2e-3)
     tops = [pressure(sweep).max(axis=2) for sweep in found]
     assert tops[1] == pytest.approx(tops[0], rel=1e-3)
+
+
+@pytest.mark.parametrize("drive", [0.3, 2.0])
+def test_a_wider_range_changes_no_band(drive: float) -> None:
+    deviation = np.random.default_rng(1).normal(0.0, 0.02, (1, 4, 9))
+    arrays, _ = chips(grid(3), deviation, drive=drive, sides=2)
+    low, high = sweep_range(arrays)
+    found = []
+    for more in (0.0, 0.15):
+        sweep = chip_sweep(arrays, start=low * (1.0 - more), stop=high * (1.0 + more))
+        found.append([band(sweep.frequency[0], p) for p in pressure(sweep)[0]])
+    narrow, wide = np.moveaxis(np.array(found), -1, 1)
+    assert narrow[0] == pytest.approx(wide[0], rel=1e-3)
+    assert narrow[2] - narrow[1] == pytest.approx(wide[2] - wide[1], rel=2e-3)
+    still = chips(grid(3), deviation, drive=0.0)[0]
+    assert np.isnan(sweep_range(still)).all()
 
 
 @pytest.mark.parametrize("scatter", [1e-9, 1e-6])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from arrayopt.base.arrays import Floats
@@ -34,7 +36,7 @@ def neck_coefficients(
 ) -> tuple[float, float, float]:
     """Area (m2), mass (kg) and resistance (N s/m) of all necks together at w (rad/s; M5.14)."""
     count, radius = neck[NECK_COUNT], neck[NECK_RADIUS]
-    b = radius * np.sqrt(-1j * w * density / neck[NECK_VISCOSITY])
+    b = radius * math.sqrt(0.5 * w * density / neck[NECK_VISCOSITY]) * (1.0 - 1.0j)
     z = -1j * w * density * bessel_ratio(b)
     area = np.pi * radius * radius
     k = w / sound_speed

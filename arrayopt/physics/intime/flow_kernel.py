@@ -35,8 +35,7 @@ MEMORY = 3
 # Rows of sums over cells, of this step.
 U_RE, U_IM, SPEED, SIZE, POWER = range(5)
 
-_times = forced(formulas.make_times(fma))
-_step = forced(formulas.make_step(fma, forced))
+_move = forced(formulas.make_move(fma, forced))
 
 
 class ChipArrays(NamedTuple):
@@ -142,112 +141,135 @@ def coupling_norm(a: ChipArrays, d: int, w: float) -> float:
 
 
 @inner
+def weight_term(a: ChipArrays, d: int, i: int, w: float) -> tuple[float, float]:
+    """Volume that cell i's unit displacement sends towards the target: re and im (M9.1)."""
+    radius = a.nominal[d, i]
+    size = np.pi * radius * radius
+    size *= even_series(w / a.sound_speed * radius * a.sine, a.transform[d, i])
+    turn = w * a.lag[d, i]
+    return size * np.cos(turn), size * np.sin(turn)
+
+
+@inner
+def neck_row(a: ChipArrays, w: float) -> tuple[float, float, float]:
+    """Area, mass and resistance of all necks together at w; zeros without necks."""
+    if a.neck[NECK_COUNT] > 0.0:
+        return neck_coefficients(w, a.neck, a.density, a.sound_speed)
+    return 0.0, 0.0, 0.0
+
+
+@inner
+def cell_row(
+    a: ChipArrays, d: int, c: int, i: int, w: float, h: float, neck: tuple[float, float, float]
+) -> tuple[float, float, float, float, float, float, float]:
+    """Coefficients of a cell at w, times the step (M9.4, M12.2); ``neck`` of `neck_row`."""
+    radius, s, terms = a.radius[d, c, i], a.strength[d, c, i], a.terms[d]
+    ka = w / a.sound_speed * radius
+    loading = a.density * a.sound_speed * np.pi * radius * radius
+    x = loading * self_reactance_series(ka, a.reactance[d, i, :terms])
+    r = loading * self_resistance_series(ka, a.resistance[d, i, :terms])
+    detuning = a.stiffness[d, c, i] - w * (w * a.mass[d, c, i] + x)
+    loss = w * (a.damping[d, c, i] + r)
+    scale = h / (2.0 * (w * a.mass[d, c, i] + x))
+    if a.neck[NECK_COUNT] > 0.0:
+        # the slow flow takes the neck as settled at w (M9.4): no part in the inertia
+        pull, drag = back_pressure(w, a.cavity[d, c, i], neck[0], neck[1], neck[2])
+        detuning += pull * a.volume[d, c, i] ** 2
+        loss += drag * a.volume[d, c, i] ** 2
+    turn_re, turn_im = np.cos(w * a.lead[d, i]), -np.sin(w * a.lead[d, i])
+    re, im = a.force_re[d, c, i], a.force_im[d, c, i]
+    return (
+        -loss * scale,
+        detuning * scale,
+        0.75 * a.cubic[d, c, i] * scale / (s * s),
+        scale * s * (re * turn_im + im * turn_re),
+        -scale * s * (re * turn_re - im * turn_im),
+        scale * s * s,
+        0.5 * w / (scale * s * s),
+    )
+
+
+@inner
 def set_weights(a: ChipArrays, d: int, w: float, out: Real) -> None:
-    """Volume that cell i's unit displacement sends towards the target: re and im in turn (M9.1)."""
+    """`weight_term` of every cell: re and im in turn."""
     for i in range(a.nominal.shape[1]):
-        radius = a.nominal[d, i]
-        size = np.pi * radius * radius
-        size *= even_series(w / a.sound_speed * radius * a.sine, a.transform[d, i])
-        turn = w * a.lag[d, i]
-        out[2 * i], out[2 * i + 1] = size * np.cos(turn), size * np.sin(turn)
+        out[2 * i], out[2 * i + 1] = weight_term(a, d, i, w)
 
 
 @inner
 def set_cells(a: ChipArrays, d: int, first: int, w: float, h: float, rows: int, out: Real) -> None:
-    """Every cell's coefficients at w, times the step (M9.4, M12.2), in every lane.
-
-    The first of ``rows`` a cell.
-    """
-    chips, cells, terms = a.mass.shape[1], a.mass.shape[2], a.terms[d]
-    necked = a.neck[NECK_COUNT] > 0.0
-    area = moving = resisting = 0.0
-    if necked:
-        area, moving, resisting = neck_coefficients(w, a.neck, a.density, a.sound_speed)
+    """`cell_row` of every cell, in every lane: the first of ``rows`` a cell."""
+    chips, cells = a.mass.shape[1], a.mass.shape[2]
+    neck = neck_row(a, w)
     for lane in range(LANES):
         c = min(first + lane, chips - 1)  # spare lanes repeat the last chip
         for i in range(cells):
-            radius, s = a.radius[d, c, i], a.strength[d, c, i]
-            ka = w / a.sound_speed * radius
-            loading = a.density * a.sound_speed * np.pi * radius * radius
-            x = loading * self_reactance_series(ka, a.reactance[d, i, :terms])
-            r = loading * self_resistance_series(ka, a.resistance[d, i, :terms])
-            detuning = a.stiffness[d, c, i] - w * (w * a.mass[d, c, i] + x)
-            loss = w * (a.damping[d, c, i] + r)
-            scale = h / (2.0 * (w * a.mass[d, c, i] + x))
-            if necked:
-                # the slow flow takes the neck as settled at w (M9.4): no part in the inertia
-                pull, drag = back_pressure(w, a.cavity[d, c, i], area, moving, resisting)
-                detuning += pull * a.volume[d, c, i] ** 2
-                loss += drag * a.volume[d, c, i] ** 2
-            turn_re, turn_im = np.cos(w * a.lead[d, i]), -np.sin(w * a.lead[d, i])
-            re, im = a.force_re[d, c, i], a.force_im[d, c, i]
             p = i * rows * LANES + lane
-            out[p + DECAY * LANES] = -loss * scale
-            out[p + DETUNE * LANES] = detuning * scale
-            out[p + _BEND * LANES] = 0.75 * a.cubic[d, c, i] * scale / (s * s)
-            out[p + FORCE_RE * LANES] = scale * s * (re * turn_im + im * turn_re)
-            out[p + FORCE_IM * LANES] = -scale * s * (re * turn_re - im * turn_im)
-            out[p + PULL * LANES] = scale * s * s
-            out[p + TAKE * LANES] = 0.5 * w / (scale * s * s)
+            (
+                out[p + DECAY * LANES],
+                out[p + DETUNE * LANES],
+                out[p + _BEND * LANES],
+                out[p + FORCE_RE * LANES],
+                out[p + FORCE_IM * LANES],
+                out[p + PULL * LANES],
+                out[p + TAKE * LANES],
+            ) = cell_row(a, d, c, i, w, h, neck)
+
+
+@inner
+def alone(decay: Any, detune: Any, force_re: Any, force_im: Any) -> tuple[Any, Any]:
+    """Envelope of a weakly driven cell on its own: where a sweep begins."""
+    found = -complex(force_re, force_im) / complex(decay, detune)
+    return found.real, found.imag
 
 
 @inner
 def rest(c: Real, x: Real, cells: int) -> None:
-    """Envelopes of weakly driven cells on their own: where a sweep begins."""
+    """`alone` of every cell, in every lane."""
     for i in range(cells):
         for lane in range(LANES):
             p = i * COEFFICIENTS * LANES + lane
-            z = complex(c[p + DECAY * LANES], c[p + DETUNE * LANES])
-            found = -complex(c[p + FORCE_RE * LANES], c[p + FORCE_IM * LANES]) / z
-            x[2 * i * LANES + lane], x[(2 * i + 1) * LANES + lane] = found.real, found.imag
+            x[2 * i * LANES + lane], x[(2 * i + 1) * LANES + lane] = alone(
+                c[p + DECAY * LANES],
+                c[p + DETUNE * LANES],
+                c[p + FORCE_RE * LANES],
+                c[p + FORCE_IM * LANES],
+            )
 
 
 @inner
 def advance(
     c: Real, x: Real, y: Real, memory: Real, weight: Real, sums: Real, shift: Any, known: Any
 ) -> None:
-    """One step of every cell (M12.2, M12.3), and what it adds to the sums.
-
-    ``y`` is the coupling matrix times x, ``shift`` what the detuning has moved since the middle of
-    the block; ``known`` is 0 where there is no step before this one, else 1.
-    """
+    """One step of every cell and lane, and what it adds to the sums: `formulas.make_move`."""
     T = x.dtype.type
     for i in range(weight.size // 2):
         p, q, m = 2 * i * LANES, i * COEFFICIENTS * LANES, i * MEMORY * LANES
         to_re, to_im = weight[2 * i], weight[2 * i + 1]
         for lane in range(LANES):
             re, im = x[p + lane], x[p + LANES + lane]
-            size = fma(re, re, im * im)
-            decay, pull = c[q + DECAY * LANES + lane], c[q + PULL * LANES + lane]
-            bend = c[q + _BEND * LANES + lane]
-            detune = fma(bend, size, c[q + DETUNE * LANES + lane] + shift)
-            force_re, force_im = c[q + FORCE_RE * LANES + lane], c[q + FORCE_IM * LANES + lane]
-            push_re = fma(-pull, y[p + LANES + lane], force_re)
-            push_im = fma(pull, y[p + lane], force_im)
-            own_re, own_im = _times(decay, detune, re, im)
-            s_re, s_im = own_re + push_re, own_im + push_im
-            was_re, was_im = (
-                memory[m + PUSH_RE * LANES + lane],
-                memory[m + PUSH_IM * LANES + lane],
-            )
-            new_re, new_im = _step(
+            new, push, size, way, taken = _move(
                 T,
                 (re, im),
-                decay,
-                detune,
-                bend,
-                (push_re, push_im),
-                (known * (push_re - was_re), known * (push_im - was_im)),
+                (y[p + lane], y[p + LANES + lane]),
+                (
+                    c[q + DECAY * LANES + lane],
+                    c[q + DETUNE * LANES + lane],
+                    c[q + _BEND * LANES + lane],
+                    c[q + FORCE_RE * LANES + lane],
+                    c[q + FORCE_IM * LANES + lane],
+                    c[q + PULL * LANES + lane],
+                    c[q + TAKE * LANES + lane],
+                ),
+                shift,
+                (memory[m + PUSH_RE * LANES + lane], memory[m + PUSH_IM * LANES + lane]),
+                known,
             )
-            memory[m + PUSH_RE * LANES + lane], memory[m + PUSH_IM * LANES + lane] = (
-                push_re,
-                push_im,
-            )
+            memory[m + PUSH_RE * LANES + lane], memory[m + PUSH_IM * LANES + lane] = push
             memory[m + TOP * LANES + lane] = max(memory[m + TOP * LANES + lane], size)
-            x[p + lane], x[p + LANES + lane] = new_re, new_im
+            x[p + lane], x[p + LANES + lane] = new
             sums[U_RE * LANES + lane] += fma(to_re, re, -(to_im * im))
             sums[U_IM * LANES + lane] += fma(to_re, im, to_im * re)
-            sums[SPEED * LANES + lane] += fma(s_re, s_re, s_im * s_im)
+            sums[SPEED * LANES + lane] += way
             sums[SIZE * LANES + lane] += size
-            taken = fma(force_re, re, force_im * im)
-            sums[POWER * LANES + lane] += taken * c[q + TAKE * LANES + lane]
+            sums[POWER * LANES + lane] += taken

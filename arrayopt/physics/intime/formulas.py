@@ -96,6 +96,40 @@ def make_step(fma: Fma, compiled: Compiled) -> Any:
     return step
 
 
+def make_move(fma: Fma, compiled: Compiled) -> Any:
+    """Return one step of a cell, and what it adds to the sums."""
+    times = compiled(make_times(fma))
+    step = compiled(make_step(fma, compiled))
+
+    def move(
+        T: Any,
+        x: tuple[Any, Any],
+        y: tuple[Any, Any],
+        cell: tuple[Any, Any, Any, Any, Any, Any, Any],
+        shift: Any,
+        was: tuple[Any, Any],
+        known: Any,
+    ) -> tuple[tuple[Any, Any], tuple[Any, Any], Any, Any, Any]:
+        """Envelope, push, squares of size and of the way in a step, power (M12.2, M12.3, M12.6).
+
+        ``cell`` as of `flow_kernel.cell_row`, ``y`` the coupling matrix times x, ``shift`` what the
+        detuning has moved since the middle of the block, ``was`` the push of the last step;
+        ``known`` is 0 where there is no step before this one, else 1.
+        """
+        decay, middle, bend, force_re, force_im, pull, take = cell
+        size = fma(x[0], x[0], x[1] * x[1])
+        detune = fma(bend, size, middle + shift)
+        push = fma(-pull, y[1], force_re), fma(pull, y[0], force_im)
+        own_re, own_im = times(decay, detune, x[0], x[1])
+        way_re, way_im = own_re + push[0], own_im + push[1]
+        change = known * (push[0] - was[0]), known * (push[1] - was[1])
+        new = step(T, x, decay, detune, bend, push, change)
+        taken = fma(force_re, x[0], force_im * x[1]) * take
+        return new, push, size, fma(way_re, way_re, way_im * way_im), taken
+
+    return move
+
+
 def make_forced(fma: Fma, compiled: Compiled) -> Any:
     """Return the step of an envelope whose push at its end is known."""
     phis = compiled(make_phis(fma, compiled))

@@ -216,21 +216,28 @@ def set_springs(m: ModeArrays, d: int, first: int, out: Real) -> None:
 
 
 @inner
-def _pull_one(c: Real, even: bool, q: Real, at: int) -> None:
-    for lane in range(LANES):
-        x = q[at + lane]
-        total = c[lane] * x * x * x
-        if even:
-            total = fma(c[LANES + lane], x * x, total)
-        q[at + lane] = total
+def hidden(modes: Sizes, slots: Sizes, work: Real) -> int:
+    """`LANES`, but no constant: LLVM unrolls short loops of known length instead of vectorising."""
+    return work.size // row_counts(modes, slots)[2]
 
 
 @inner
-def _pull_two(c: Real, even: bool, q: Real, at: int) -> None:
-    T, L = c.dtype.type, LANES
+def _pull_one(c: Real, even: bool, q: Real) -> None:
+    lanes = q.size
+    for lane in range(lanes):
+        x = q[lane]
+        total = c[lane] * x * x * x
+        if even:
+            total = fma(c[LANES + lane], x * x, total)
+        q[lane] = total
+
+
+@inner
+def _pull_two(c: Real, even: bool, q: Real) -> None:
+    T, L, lanes = c.dtype.type, LANES, q.size // 2
     three = T(3.0)
-    for lane in range(L):
-        x, y = q[at + lane], q[at + L + lane]
+    for lane in range(lanes):
+        x, y = q[lane], q[L + lane]
         xx, yy = x * x, y * y
         xxx, xxy, xyy, yyy = xx * x, three * xx * y, three * x * yy, yy * y
         c1, c2, c3 = c[L + lane], c[2 * L + lane], c[3 * L + lane]
@@ -241,15 +248,15 @@ def _pull_two(c: Real, even: bool, q: Real, at: int) -> None:
             c1, c2 = c[6 * L + lane], c[7 * L + lane]
             fx = fma(c[5 * L + lane], xx, fma(c1, xy, fma(c2, yy, fx)))
             fy = fma(c1, xx, fma(c2, xy, fma(c[8 * L + lane], yy, fy)))
-        q[at + lane], q[at + L + lane] = fx, fy
+        q[lane], q[L + lane] = fx, fy
 
 
 @inner
-def _pull_three(c: Real, even: bool, q: Real, at: int) -> None:
-    T, L = c.dtype.type, LANES
+def _pull_three(c: Real, even: bool, q: Real) -> None:
+    T, L, lanes = c.dtype.type, LANES, q.size // 3
     three, six = T(3.0), T(6.0)
-    for lane in range(L):
-        x, y, z = q[at + lane], q[at + L + lane], q[at + 2 * L + lane]
+    for lane in range(lanes):
+        x, y, z = q[lane], q[L + lane], q[2 * L + lane]
         xx, yy, zz = x * x, y * y, z * z
         x3, y3, z3 = three * x, three * y, three * z
         a, b, d, e = xx * x, xx * y3, xx * z3, x3 * yy
@@ -277,7 +284,7 @@ def _pull_three(c: Real, even: bool, q: Real, at: int) -> None:
             c1, c2 = c[22 * L + lane], c[23 * L + lane]
             two = fma(c[21 * L + lane], yy, fma(c1, yz, fma(c2, zz, two)))
             tri = fma(c1, yy, fma(c2, yz, fma(c[24 * L + lane], zz, tri)))
-        q[at + lane], q[at + L + lane], q[at + 2 * L + lane] = one, two, tri
+        q[lane], q[L + lane], q[2 * L + lane] = one, two, tri
 
 
 @inner
@@ -287,60 +294,77 @@ def _balance(c: Real, modes: Sizes, slots: Sizes, memory: Real, work: Real) -> N
     ``work`` begins with the harmonics, (slot, mode, re and im); samples follow.
     """
     T, L, M, even = work.dtype.type, LANES, len(modes), len(slots) > 2
+    lanes = hidden(modes, slots, work)
     v, half = (_TANGENT + M) * L, M * L
     q = 2 * len(slots) * half
-    for k in range(q):
+    for k in range(2 * len(slots) * M * lanes):
         work[k] = T(0.0)
-    share = T(2.0 / SAMPLES)
+    top = memory[TOP * L : (TOP + 1) * L]
+    share, twice = T(2.0 / SAMPLES), T(4.0 / SAMPLES)
     for k in range(SAMPLES // 2):
         c1, s1, c3, s3 = T(_COS[k, 0]), T(_SIN[k, 0]), T(_COS[k, 1]), T(_SIN[k, 1])
         c2, s2 = T(_COS[k, 3]), T(_SIN[k, 3])
         for n in range(M):
             p, g = v + 2 * n * L, q + n * L
-            r = p + 2 * half
-            for lane in range(L):
-                odd = fma(c1, memory[p + lane], -s1 * memory[p + L + lane])
-                work[g + lane] = fma(c3, memory[r + lane], fma(-s3, memory[r + L + lane], odd))
+            one, three = memory[p : p + 2 * L], memory[p + 2 * half : p + 2 * half + 2 * L]
+            out = work[g : g + L]
+            for lane in range(lanes):
+                odd = fma(c1, one[lane], -s1 * one[L + lane])
+                out[lane] = fma(c3, three[lane], fma(-s3, three[L + lane], odd))
             if even:
-                e, f = p + 4 * half, p + 6 * half
-                for lane in range(L):
-                    odd = work[g + lane]
-                    mean = fma(-s2, memory[f + L + lane], memory[e + lane])
-                    mean = fma(c2, memory[f + lane], mean)
-                    work[g + lane], work[g + half + lane] = mean + odd, mean - odd
+                mean, two = (
+                    memory[p + 4 * half : p + 4 * half + L],
+                    memory[p + 6 * half : p + 6 * half + 2 * L],
+                )
+                other = work[g + half : g + half + L]
+                for lane in range(lanes):
+                    odd = out[lane]
+                    whole = fma(c2, two[lane], fma(-s2, two[L + lane], mean[lane]))
+                    out[lane], other[lane] = whole + odd, whole - odd
         for side in range(2 if even else 1):
-            at = q + side * half
-            for lane in range(L):
-                centre = work[at + lane]
+            now = work[q + side * half : q + (side + 1) * half]
+            for lane in range(lanes):
+                centre = now[lane]
                 if M > 1:
-                    centre += work[at + L + lane]
+                    centre += now[L + lane]
                 if M > 2:
-                    centre += work[at + 2 * L + lane]
-                memory[TOP * L + lane] = max(memory[TOP * L + lane], centre * centre)
+                    centre += now[2 * L + lane]
+                top[lane] = max(top[lane], centre * centre)
             if M == 1:
-                _pull_one(c, even, work, at)
+                _pull_one(c, even, now)
             elif M == 2:
-                _pull_two(c, even, work, at)
+                _pull_two(c, even, now)
             else:
-                _pull_three(c, even, work, at)
+                _pull_three(c, even, now)
         for n in range(M):
             p, g = 2 * n * L, q + n * L
-            r = p + 2 * half
+            out, one, three = (
+                work[g : g + L],
+                work[p : p + 2 * L],
+                work[p + 2 * half : p + 2 * half + 2 * L],
+            )
             if even:
-                e, f = p + 4 * half, p + 6 * half
-                for lane in range(L):
-                    one, two = work[g + lane], work[g + half + lane]
-                    mean = share * (one + two)
-                    work[e + lane] = fma(T(0.5), mean, work[e + lane])
-                    work[f + lane] = fma(c2, mean, work[f + lane])
-                    work[f + L + lane] = fma(-s2, mean, work[f + L + lane])
-                    work[g + lane] = T(0.5) * (one - two)
-            for lane in range(L):
-                one = (share + share) * work[g + lane]
-                work[p + lane] = fma(c1, one, work[p + lane])
-                work[p + L + lane] = fma(-s1, one, work[p + L + lane])
-                work[r + lane] = fma(c3, one, work[r + lane])
-                work[r + L + lane] = fma(-s3, one, work[r + L + lane])
+                mean, two = (
+                    work[p + 4 * half : p + 4 * half + L],
+                    work[p + 6 * half : p + 6 * half + 2 * L],
+                )
+                other = work[g + half : g + half + L]
+                for lane in range(lanes):
+                    whole = share * (out[lane] + other[lane])
+                    out[lane] = T(0.5) * (out[lane] - other[lane])
+                    mean[lane] = fma(T(0.5), whole, mean[lane])
+                    other[lane] = whole
+                for lane in range(lanes):
+                    two[lane] = fma(c2, other[lane], two[lane])
+                    two[L + lane] = fma(-s2, other[lane], two[L + lane])
+            for lane in range(lanes):
+                force = twice * out[lane]
+                one[lane] = fma(c1, force, one[lane])
+                one[L + lane] = fma(-s1, force, one[L + lane])
+            for lane in range(lanes):
+                force = twice * out[lane]
+                three[lane] = fma(c3, force, three[lane])
+                three[L + lane] = fma(-s3, force, three[L + lane])
 
 
 @forced
@@ -356,19 +380,20 @@ def _peak(T: Any, u: Any, slope: Any, bend: Any) -> Any:
 def _excursion(modes: Sizes, slots: Sizes, memory: Real, work: Real) -> None:
     """Largest displacement between samples, about where the slow one is largest."""
     T, L, M, S = memory.dtype.type, LANES, len(modes), len(slots)
-    for k in range(6 * L):
+    lanes = hidden(modes, slots, work)
+    for k in range(6 * lanes):
         work[k] = T(0.0)
     for slot in range(S):
         # odd harmonics turn their sign after half a period; even ones do not
         at, h = 3 * (slot // 2) * L, T(HARMONIC[slot])
         for n in range(M):
             p = (_TANGENT + M + 2 * (slot * M + n)) * L
-            for lane in range(L):
+            for lane in range(lanes):
                 re, im = memory[p + lane], memory[p + L + lane]
                 work[at + lane] += re
                 work[at + L + lane] = fma(h, im, work[at + L + lane])
                 work[at + 2 * L + lane] = fma(h * h, re, work[at + 2 * L + lane])
-    for lane in range(L):
+    for lane in range(lanes):
         u, slope, bend = work[lane], work[L + lane], work[2 * L + lane]
         top = memory[TOP * L + lane]
         if S > 2:
@@ -386,10 +411,10 @@ def _own_place(n: int, slot: int, modes: Sizes, slots: Sizes) -> int:
 
 
 @inner
-def _turns(slots: Sizes, memory: Real, at: int, work: Real) -> None:
+def _turns(slots: Sizes, lanes: int, memory: Real, at: int, work: Real) -> None:
     """Direction of the slow component to the power of each harmonic, re and im, from row ``at``."""
     T, L = memory.dtype.type, LANES
-    for lane in range(L):
+    for lane in range(lanes):
         re, im = memory[_TURN_RE * L + lane], memory[_TURN_IM * L + lane]
         two_re, two_im = _times(re, im, re, im)
         three_re, three_im = _times(re, im, two_re, two_im)
@@ -398,6 +423,42 @@ def _turns(slots: Sizes, memory: Real, at: int, work: Real) -> None:
         if len(slots) > 2:
             work[at + 4 * L + lane], work[at + 5 * L + lane] = T(1.0), T(0.0)
             work[at + 6 * L + lane], work[at + 7 * L + lane] = two_re, two_im
+
+
+@inner
+def _ring(
+    own: Real,
+    tangent: Real,
+    rate: Real,
+    moved: Any,
+    push: Real,
+    left: Real,
+    turn: Real,
+    lanes: int,
+    rings: Real,
+    now: Real,
+) -> None:
+    """Step of a component with a motion of its own, in the lanes where it has one (M12.14).
+
+    ``left`` holds what pushes it at the step's end, turned back, and its value before.
+    """
+    T, L = rings.dtype.type, LANES
+    for lane in range(lanes):
+        scale, er, ei = rate[lane], turn[lane], turn[L + lane]
+        off, loss = own[lane] + tangent[lane], own[L + lane]
+        re, im = _times(left[lane], left[L + lane], er, ei)
+        re, im = _forced(
+            T,
+            (left[2 * L + lane], left[3 * L + lane]),
+            -scale * loss,
+            fma(scale, off, moved),
+            (push[lane], push[L + lane]),
+            (fma(scale, im, -push[lane]), fma(-scale, re, -push[L + lane])),
+        )
+        mine = abs(off) < T(RINGS) * loss
+        re, im = re if mine else rings[lane], im if mine else rings[L + lane]
+        rings[lane], rings[L + lane] = re, im
+        now[lane], now[L + lane] = fma(re, er, im * ei), fma(im, er, -(re * ei))
 
 
 @inner
@@ -418,6 +479,7 @@ def follow(
     A follower grows as its springs' force does: as the slow size to the power of 3, or 2.
     """
     T, L, M, S = memory.dtype.type, LANES, len(modes), len(slots)
+    lanes = hidden(modes, slots, work)
     pairs = M * (M + 1) // 2
     count = M * (M + 1) * (M + 2) * (M + 3) // 24
     v, size = (_TANGENT + M) * L, 2 * S * M * L
@@ -425,7 +487,7 @@ def follow(
     grown = room + 2 * S * L
     extra = grown + 2 * L
     rows = row_counts(modes, slots)[0]
-    for lane in range(L):
+    for lane in range(lanes):
         re, im = memory[RE * L + lane], memory[IM * L + lane]
         new = np.sqrt(fma(re, re, fma(im, im, T(1e-30))))
         share = new / (memory[_SIZE * L + lane] + T(1e-15))
@@ -435,81 +497,68 @@ def follow(
         memory[_SIZE * L + lane] = new
         memory[_TURN_RE * L + lane], memory[_TURN_IM * L + lane] = re / new, im / new
         memory[v + lane], memory[v + L + lane] = new, T(0.0)
-    for k in range(2 * L):
+    for k in range(2 * lanes):
         said[k] = memory[RE * L + k]
-    _turns(slots, memory, room, work)
+    _turns(slots, lanes, memory, room, work)
     for n in range(M):
         place = pair_place(n, n, M)
         t, k3, k2 = (_TANGENT + n) * L, place * L, (count + place) * L
-        for lane in range(L):
+        for lane in range(lanes):
             square = memory[_SIZE * L + lane] * memory[_SIZE * L + lane]
             memory[t + lane] = T(1.5) * springs[k3 + lane] * square
         if S > 2:
-            for lane in range(L):
+            for lane in range(lanes):
                 x = memory[v + 4 * M * L + lane]
                 more = fma(T(3.0) * springs[k3 + lane], x, T(2.0) * springs[k2 + lane])
                 memory[t + lane] = fma(more, x, memory[t + lane])
+    left = work[extra : extra + 4 * L]
     for slot in range(S):
-        power = grown + slot // 2 * L
-        turn = room + 2 * slot * L
+        grow = work[grown + slot // 2 * L : grown + (slot // 2 + 1) * L]
+        turn = work[room + 2 * slot * L : room + 2 * (slot + 1) * L]
         base = COEFFICIENTS + slot * (2 * pairs + M)
         for n in range(1 if slot == 0 else 0, M):
             at = v + 2 * (slot * M + n) * L
-            d, t = (base + 2 * pair_place(n, n, M)) * L, (_TANGENT + n) * L
-            hear, drive = T(tone[2 * n]), (rows - 2 * M + 2 * n) * L
-            for lane in range(L):
-                re = memory[at + size + lane] * work[power + lane]
-                im = memory[at + size + L + lane] * work[power + lane]
-                if slot == 0:
-                    er, ei = work[turn + lane], work[turn + L + lane]
-                    fr = fma(-hear, memory[_HEARD_RE * L + lane], c[drive + lane])
-                    fi = fma(-hear, memory[_HEARD_IM * L + lane], c[drive + L + lane])
-                    re += fma(fr, er, fi * ei)
-                    im += fma(fi, er, -(fr * ei))
-                stiff, loss = c[d + lane] + memory[t + lane], c[d + L + lane]
-                scale = T(1.0) / fma(stiff, stiff, loss * loss)
-                memory[at + lane] = fma(re, stiff, im * loss) * scale
-                memory[at + L + lane] = fma(im, stiff, -(re * loss)) * scale
-                work[extra + lane], work[extra + L + lane] = re, im
+            now, pushed = memory[at : at + 2 * L], memory[at + size : at + size + 2 * L]
+            d = (base + 2 * pair_place(n, n, M)) * L
+            own, tangent = c[d : d + 2 * L], memory[(_TANGENT + n) * L : (_TANGENT + n + 1) * L]
+            hear = T(tone[2 * n])
+            for lane in range(lanes):
+                left[lane] = pushed[lane] * grow[lane]
+                left[L + lane] = pushed[L + lane] * grow[lane]
             if slot == 0:
-                for lane in range(L):
-                    er, ei = work[turn + lane], work[turn + L + lane]
-                    re, im = _times(memory[at + lane], memory[at + L + lane], er, ei)
+                at = (rows - 2 * M + 2 * n) * L
+                drive, heard = c[at : at + 2 * L], memory[_HEARD_RE * L : (_HEARD_RE + 2) * L]
+                for lane in range(lanes):
+                    re = fma(-hear, heard[lane], drive[lane])
+                    im = fma(-hear, heard[L + lane], drive[L + lane])
+                    er, ei = turn[lane], turn[L + lane]
+                    left[lane] += fma(re, er, im * ei)
+                    left[L + lane] += fma(im, er, -(re * ei))
+            for lane in range(lanes):
+                re, im = left[lane], left[L + lane]
+                stiff, loss = own[lane] + tangent[lane], own[L + lane]
+                scale = T(1.0) / fma(stiff, stiff, loss * loss)
+                now[lane] = fma(re, stiff, im * loss) * scale
+                now[L + lane] = fma(im, stiff, -(re * loss)) * scale
+            if slot == 0:
+                for lane in range(lanes):
+                    re, im = _times(now[lane], now[L + lane], turn[lane], turn[L + lane])
                     said[lane] = fma(hear, re, said[lane])
                     said[L + lane] = fma(hear, im, said[L + lane])
             elif n > 0 and slot != 2:
-                own, rate = _own_place(n, slot, modes, slots) * L, (base + 2 * pairs + n) * L
+                at = _own_place(n, slot, modes, slots) * L
+                rings, push = memory[at : at + 2 * L], memory[at + 2 * L : at + 4 * L]
                 near = False
-                for lane in range(L):
-                    near |= abs(c[d + lane] + memory[t + lane]) < T(RINGS) * c[d + L + lane]
-                for lane in range(L):
-                    er, ei = work[turn + lane], work[turn + L + lane]
-                    re, im = memory[own + lane], memory[own + L + lane]
-                    work[extra + 2 * L + lane], work[extra + 3 * L + lane] = re, im
-                    re, im = _times(memory[at + lane], memory[at + L + lane], er, ei)
-                    memory[own + lane], memory[own + L + lane] = re, im
-                if not near:
-                    continue
-                moved = T(HARMONIC[slot]) * shift
-                for lane in range(L):
-                    scale, er, ei = c[rate + lane], work[turn + lane], work[turn + L + lane]
-                    off, loss = c[d + lane] + memory[t + lane], c[d + L + lane]
-                    re, im = _times(work[extra + lane], work[extra + L + lane], er, ei)
-                    push_re, push_im = memory[own + 2 * L + lane], memory[own + 3 * L + lane]
-                    re, im = _forced(
-                        T,
-                        (work[extra + 2 * L + lane], work[extra + 3 * L + lane]),
-                        -scale * loss,
-                        fma(scale, off, moved),
-                        (push_re, push_im),
-                        (fma(scale, im, -push_re), fma(-scale, re, -push_im)),
-                    )
-                    rings = abs(off) < T(RINGS) * loss
-                    was_re, was_im = memory[own + lane], memory[own + L + lane]
-                    re, im = re if rings else was_re, im if rings else was_im
-                    memory[own + lane], memory[own + L + lane] = re, im
-                    memory[at + lane] = fma(re, er, im * ei)
-                    memory[at + L + lane] = fma(im, er, -(re * ei))
+                for lane in range(lanes):
+                    near |= abs(own[lane] + tangent[lane]) < T(RINGS) * own[L + lane]
+                for lane in range(lanes):
+                    left[2 * L + lane], left[3 * L + lane] = rings[lane], rings[L + lane]
+                    re, im = _times(now[lane], now[L + lane], turn[lane], turn[L + lane])
+                    rings[lane], rings[L + lane] = re, im
+                if near:
+                    at = (base + 2 * pairs + n) * L
+                    moved = T(HARMONIC[slot]) * shift
+                    _ring(own, tangent, c[at : at + L], moved, push, left, turn, lanes, rings, now)
 
 
 @inner
@@ -532,15 +581,16 @@ def advance_modes(
     Arguments as of `flow_kernel.advance`; all are those of this cell.
     """
     T, L, M, S = memory.dtype.type, LANES, len(modes), len(slots)
+    lanes = hidden(modes, slots, work)
     pairs = M * (M + 1) // 2
     v, size = (_TANGENT + M) * L, 2 * S * M * L
     room = size + 2 * M * L
     extra = room + 2 * S * L
     rows = row_counts(modes, slots)[0]
     _excursion(modes, slots, memory, work)
-    _turns(slots, memory, room, work)
+    _turns(slots, lanes, memory, room, work)
     _balance(springs, modes, slots, memory, work)
-    for k in range(2 * L):
+    for k in range(2 * lanes):
         memory[_HEARD_RE * L + k] = heard[k]
     for slot in range(S):
         base = COEFFICIENTS + slot * (2 * pairs + M)
@@ -550,18 +600,18 @@ def advance_modes(
                     continue
                 k = (base + 2 * pair_place(one, two, M)) * L
                 to, of = 2 * (slot * M + one) * L, v + 2 * (slot * M + two) * L
-                for lane in range(L):
-                    re, im = memory[of + lane], memory[of + L + lane]
-                    a, b = c[k + lane], c[k + L + lane]
-                    work[to + lane] = fma(a, re, fma(-b, im, work[to + lane]))
-                    work[to + L + lane] = fma(a, im, fma(b, re, work[to + L + lane]))
+                out, x, share = work[to : to + 2 * L], memory[of : of + 2 * L], c[k : k + 2 * L]
+                for lane in range(lanes):
+                    a, b, re, im = share[lane], share[L + lane], x[lane], x[L + lane]
+                    out[lane] = fma(a, re, fma(-b, im, out[lane]))
+                    out[L + lane] = fma(a, im, fma(b, re, out[L + lane]))
     to_re, to_im = weight[0], weight[1]
-    for lane in range(L):
+    for lane in range(lanes):
         work[extra + lane] = T(1e-30)
     for n in range(1, M):
         p, r = v + 2 * n * L, v + 2 * (M + n) * L
         drive, tell = (rows - 2 * M + 2 * n) * L, tone[2 * n + 1]
-        for lane in range(L):
+        for lane in range(lanes):
             re, im = memory[p + lane], memory[p + L + lane]
             square = fma(re, re, im * im)
             re3, im3 = memory[r + lane], memory[r + L + lane]
@@ -573,7 +623,7 @@ def advance_modes(
             sums[U_IM * L + lane] += tell * fma(to_re, im, to_im * re)
             taken = fma(c[drive + L + lane], re, -(c[drive + lane] * im))
             sums[POWER * L + lane] += taken * c[PULL * L + lane] * c[TAKE * L + lane]
-    for lane in range(L):
+    for lane in range(lanes):
         re, im = memory[RE * L + lane], memory[IM * L + lane]
         length, small = memory[_SIZE * L + lane], work[extra + lane]
         square = length * length
@@ -619,19 +669,22 @@ def advance_modes(
         taken = fma(force_re, re, force_im * im)
         sums[POWER * L + lane] += taken * c[TAKE * L + lane]
     for slot in range(S):
-        turn = room + 2 * slot * L
         base = COEFFICIENTS + slot * (2 * pairs + M)
         for n in range(1 if slot == 0 else 0, M):
-            of, t = 2 * (slot * M + n) * L, (_TANGENT + n) * L
-            at = v + size + of
-            for lane in range(L):
-                re, im = memory[v + of + lane], memory[v + of + L + lane]
-                memory[at + lane] = fma(memory[t + lane], re, -work[of + lane])
-                memory[at + L + lane] = fma(memory[t + lane], im, -work[of + L + lane])
+            of = 2 * (slot * M + n) * L
+            x, out = memory[v + of : v + of + 2 * L], memory[v + size + of : v + size + of + 2 * L]
+            force, tangent = (
+                work[of : of + 2 * L],
+                memory[(_TANGENT + n) * L : (_TANGENT + n + 1) * L],
+            )
+            for lane in range(lanes):
+                out[lane] = fma(tangent[lane], x[lane], -force[lane])
+                out[L + lane] = fma(tangent[lane], x[L + lane], -force[L + lane])
             if n > 0 and slot != 0 and slot != 2:
-                rate, own = (base + 2 * pairs + n) * L, _own_place(n, slot, modes, slots) * L
-                for lane in range(L):
-                    er, ei = work[turn + lane], work[turn + L + lane]
-                    re, im = _times(memory[at + lane], memory[at + L + lane], er, ei)
-                    scale = c[rate + lane]
-                    memory[own + 2 * L + lane], memory[own + 3 * L + lane] = scale * im, -scale * re
+                at = (base + 2 * pairs + n) * L
+                rate, turn = c[at : at + L], work[room + 2 * slot * L : room + 2 * (slot + 1) * L]
+                at = (_own_place(n, slot, modes, slots) + 2) * L
+                push = memory[at : at + 2 * L]
+                for lane in range(lanes):
+                    re, im = _times(out[lane], out[L + lane], turn[lane], turn[L + lane])
+                    push[lane], push[L + lane] = rate[lane] * im, -rate[lane] * re

@@ -13,13 +13,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from arrayopt.base.arrays import Floats, Ints
+from arrayopt.base.arrays import Bools, Floats, Ints
 from arrayopt.physics.back.neck_kernel import (
     NECK_COUNT,
     NO_NECK,
     back_pressure,
     neck_coefficients,
 )
+from arrayopt.physics.intime.card import card_sweep, chosen_device, require_card
 from arrayopt.physics.intime.flow_kernel import ChipArrays, coupling_norm
 from arrayopt.physics.intime.modes import DISPLACEMENT, Modal, mode_arrays, no_modes
 from arrayopt.physics.intime.sweep_kernel import BLOCK, STEPS, Records, Sweeps, sweep_items
@@ -27,9 +28,11 @@ from arrayopt.physics.numerics.compiled import kernel
 from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.numerics.threads import spread
 from arrayopt.physics.sound.radiation import (
+    SERIES_LIMIT,
     TERMS_FOR_LIMIT,
     directivity_series,
-    impedance_from_series,
+    self_reactance_series,
+    self_resistance_series,
 )
 
 SLOWNESS = 20.0
@@ -40,6 +43,8 @@ COUPLED_STEP = 0.3
 """Longest step, over the time in which coupling alone may change an envelope by itself."""
 TURN = 40.0
 """Longest step: of the turn, in radians, of a cell twice as far off as the sweep is wide."""
+MARGIN = 3.0
+"""Linewidths beyond all resonances and backbones, besides what coupling shifts."""
 HOLD = 8.0
 """Decay times of the slowest cell before the frequency moves."""
 WINDOWS = 60.0
@@ -211,31 +216,59 @@ class Linear(NamedTuple):
 
 
 def linear_figures(arrays: ChipArrays) -> Linear:
-    """Resonance and decay rate of every cell (M6)."""
-    a = arrays
-    stiffness = a.stiffness + a.cavity * a.volume**2
-    loading = a.density * a.sound_speed * np.pi * a.radius**2
-    series = (a.resistance[:, None], a.reactance[:, None])
-    w = np.sqrt(stiffness / a.mass)
-    r = x = np.zeros_like(w)
-    for _ in range(12):  # each gains a decade: air is a light load
-        r, x, _ = impedance_from_series(w / a.sound_speed * a.radius, *series)
-        w = np.sqrt(stiffness / (a.mass + loading * x / w))
-    loss = a.damping + loading * r
-    if a.neck[NECK_COUNT] > 0.0:
-        loss = loss + a.volume**2 * _drags(w, a.cavity, a.neck, a.density, a.sound_speed) / w
-    return Linear(w, loss / (2.0 * (a.mass + loading * x / w)))
+    """Resonance and decay rate of every cell (M6); NaN beyond the series of the self impedance."""
+    found = Linear(np.empty(arrays.mass.shape), np.empty(arrays.mass.shape))
+    spread(_linear_rows, arrays.mass.shape[0] * arrays.mass.shape[1], arrays, *found)
+    return found
 
 
 @kernel
-def _drags(w: Floats, cavity: Floats, neck: Floats, density: float, sound_speed: float) -> Floats:
-    """Imaginary part of `back_pressure` of every cell."""
-    out = np.empty(w.size)
-    closed = cavity.ravel()
-    for i, x in enumerate(w.flat):
-        area, mass, resistance = neck_coefficients(x, neck, density, sound_speed)
-        _, out[i] = back_pressure(x, closed[i], area, mass, resistance)
-    return out.reshape(w.shape)
+def _linear_rows(begin: int, stop: int, a: ChipArrays, resonance: Floats, decay: Floats) -> None:
+    """`linear_figures` of chips begin..stop of all designs'."""
+    chips = a.mass.shape[1]
+    for row in range(begin, stop):
+        d, c = row // chips, row % chips
+        for i in range(a.mass.shape[2]):
+            mass, volume, radius = a.mass[d, c, i], a.volume[d, c, i], a.radius[d, c, i]
+            stiffness = a.stiffness[d, c, i] + a.cavity[d, c, i] * (volume * volume)
+            loading = a.density * a.sound_speed * np.pi * (radius * radius)
+            w, r, x = np.sqrt(stiffness / mass), 0.0, 0.0
+            for _ in range(12):  # each gains a decade: air is a light load
+                ka = w / a.sound_speed * radius
+                good = 1.0 if 0.0 <= ka <= SERIES_LIMIT else np.nan
+                r = loading * good * self_resistance_series(ka, a.resistance[d, i])
+                x = loading * good * self_reactance_series(ka, a.reactance[d, i])
+                before, w = w, np.sqrt(stiffness / (mass + x / w))
+                if w == before:
+                    break
+            loss = a.damping[d, c, i] + r
+            if a.neck[NECK_COUNT] > 0.0:
+                neck = neck_coefficients(w, a.neck, a.density, a.sound_speed)
+                _, drag = back_pressure(w, a.cavity[d, c, i], neck[0], neck[1], neck[2])
+                loss += volume * volume * drag / w
+            resonance[d, c, i], decay[d, c, i] = w, loss / (2.0 * (mass + x / w))
+
+
+def sweep_range(arrays: ChipArrays) -> tuple[Floats, Floats]:
+    """Frequencies between which every driven cell's resonance and backbone lie, (design,) [Hz].
+
+    With `MARGIN` linewidths and what coupling can shift at most beyond: from there on -6 dB widths
+    are those of any wider sweep to 0.1 % (M12.16). NaN for designs without a driven cell. Necks
+    move resonances further: not here.
+    """
+    linear = linear_figures(arrays)
+    force = np.hypot(arrays.force_re, arrays.force_im)
+    square = linear.resonance**2
+    mass = (arrays.stiffness + arrays.cavity * arrays.volume**2) / square
+    # w^2 = w0^2 + 3/4 g (F / (2 w m decay))^2 / m, losses those at resonance (M7.6)
+    bend = 0.75 * arrays.cubic * (0.5 * force / (mass * linear.decay)) ** 2 / mass
+    end = np.sqrt(0.5 * (square + np.sqrt(np.maximum(square**2 + 4.0 * bend, 0.0))))
+    margin = 2.0 * MARGIN * linear.decay + _coupling_rate(arrays, linear)[:, None, None]
+    driven = (force > 0.0) & np.isfinite(end)
+    low = np.where(driven, np.minimum(linear.resonance, end) - margin, np.inf).min(axis=(1, 2))
+    high = np.where(driven, np.maximum(linear.resonance, end) + margin, 0.0).max(axis=(1, 2))
+    low = np.where(high > 0.0, np.maximum(low, 0.02 * high), np.nan)
+    return low / (2.0 * np.pi), np.where(high > 0.0, high, np.nan) / (2.0 * np.pi)
 
 
 def chip_sweep(
@@ -248,6 +281,7 @@ def chip_sweep(
     step: float = STEP,
     single: bool = False,
     drive_scale: ArrayLike = 1.0,
+    device: str | None = None,
 ) -> ChipSweep:
     """Sweep every chip slowly from one frequency to another (M12.1 to M12.6).
 
@@ -267,6 +301,10 @@ def chip_sweep(
         Single precision: twice as fast.
     drive_scale : array (design,)
         Factor on all forces.
+    device : {"cpu", "gpu", "gpu-single"}, optional
+        Where to compute; default: what ARRAYOPT_DEVICE names, else "cpu". "gpu-single" is a card in
+        single precision. A card that is missing raises `card.GpuUnavailableError`. Several modes
+        are swept on the processor, whatever the variable names.
 
     Returns
     -------
@@ -274,6 +312,11 @@ def chip_sweep(
         ka below 4; without ``modal`` weakly quadratic and up to w/h = 1.2. A chip's values depend
         neither on others in the batch nor on threads. Where ``status`` has more than BEATS, NaN.
     """
+    if device in ("gpu", "gpu-single") and modal is not None:
+        raise ValueError("several modes a cell are swept on the processor only: leave device out.")
+    device = chosen_device(device) if modal is None else "cpu"
+    if device != "cpu":
+        require_card()
     designs, chips, cells = arrays.mass.shape
     first, last = (np.broadcast_to(np.asarray(f, float), (designs,)) for f in (start, stop))
     if not (np.all(first > 0.0) and np.all(last > 0.0) and np.all(first != last)):
@@ -317,37 +360,41 @@ def chip_sweep(
         blocks=blocks,
     )
     most = int(windows.max())
-    shape = (designs, chips, most)
-    records = Records(
-        volume=np.full(shape, np.nan, dtype=np.complex128),
-        beat=np.full(shape, np.nan),
-        unrest=np.full(shape, np.nan),
-        power=np.full(shape, np.nan),
-        deflection=np.full((designs, chips, cells), np.nan),
-        settled=np.full((designs, chips, cells), np.nan, dtype=np.complex128),
-    )
-    kind = np.empty(0, dtype=np.float32 if single else np.float64)
     if unit != 1.0:
         push = arrays.force_re / unit, arrays.force_im / unit
         arrays = arrays._replace(force_re=push[0], force_im=push[1])
-    sizes = (0,) * several.mass.shape[-1]
-    for even in np.unique(several.even):
-        slots = (0,) * (4 if even else 2) if sizes else ()
-        mine = several.even[design] == even
-        part = sweeps._replace(design=design[mine], chip=chip[mine])
-        spread(sweep_items, len(part.chip), arrays, several, sizes, slots, part, kind, records)
+    if device == "cpu":
+        shape = (designs, chips, most)
+        records = Records(
+            volume=np.full(shape, np.nan, dtype=np.complex128),
+            beat=np.full(shape, np.nan),
+            unrest=np.full(shape, np.nan),
+            power=np.full(shape, np.nan),
+            deflection=np.full((designs, chips, cells), np.nan),
+            settled=np.full((designs, chips, cells), np.nan, dtype=np.complex128),
+        )
+        kind = np.empty(0, dtype=np.float32 if single else np.float64)
+        sizes = (0,) * several.mass.shape[-1]
+        for even in np.unique(several.even):
+            slots = (0,) * (4 if even else 2) if sizes else ()
+            mine = several.even[design] == even
+            part = sweeps._replace(design=design[mine], chip=chip[mine])
+            spread(sweep_items, len(part.chip), arrays, several, sizes, slots, part, kind, records)
+    else:
+        records = card_sweep(arrays, sweeps, windows, single or device == "gpu-single")
     place = (np.arange(most) + 0.5) * (BLOCK * blocks * advance)[:, None]
     frequency = first[:, None] + place / (2.0 * np.pi)
     frequency[np.arange(most) >= windows[:, None]] = np.nan
-    records.unrest[...] /= slow[:, None, None]
     if unit != 1.0:
         for values in (records.volume, records.beat, records.deflection, records.settled):
             values *= unit
         records.power[...] *= unit**2
     lost = ~np.isfinite(records.settled).all(axis=2)
     status |= np.where(lost, int(ChipStatus.ESCAPED), 0)
-    patience = np.ceil(PATIENCE / (slow * h * BLOCK * blocks)).astype(np.int64)
-    status |= np.where(_never_rests(records.unrest, patience), int(ChipStatus.BEATS), 0)
+    patience = np.ceil(PATIENCE / (slow * h * BLOCK * blocks))
+    restless = np.zeros(status.shape, dtype=np.bool_)
+    spread(_rest_rows, status.size, records.unrest, slow, patience, restless)
+    status |= np.where(restless, int(ChipStatus.BEATS), 0)
     for values in records:
         values[(status & ~int(ChipStatus.BEATS)) != 0] = np.nan
     return ChipSweep(frequency, *records, status, (segments + sweeps.hold) * STEPS)
@@ -359,14 +406,23 @@ def chip_items(designs: int, chips: int) -> tuple[Ints, Ints]:
     return np.repeat(np.arange(designs), each), np.tile(LANES * np.arange(each), designs)
 
 
-def _never_rests(unrest: Floats, patience: Ints) -> NDArray[np.bool_]:
-    """Chips (design, chip) with more restless windows in a row than the design's ``patience``."""
-    run = np.zeros(unrest.shape[:2], dtype=np.int64)
-    longest = run.copy()
-    for k in range(unrest.shape[2]):
-        run = np.where(unrest[..., k] > RESTLESS, run + 1, 0)
-        longest = np.maximum(longest, run)
-    return np.asarray(longest > patience[:, None])
+@kernel
+def _rest_rows(
+    begin: int, stop: int, unrest: Floats, slow: Floats, patience: Floats, out: Bools
+) -> None:
+    """Chips begin..stop of all designs': over the slowest decay rate, and whether they never rest.
+
+    That is: more restless windows in a row than the design's ``patience``.
+    """
+    chips = unrest.shape[1]
+    for row in range(begin, stop):
+        d, c = row // chips, row % chips
+        run = longest = 0
+        for k in range(unrest.shape[2]):
+            unrest[d, c, k] /= slow[d]
+            run = run + 1 if unrest[d, c, k] > RESTLESS else 0
+            longest = max(longest, run)
+        out[d, c] = longest > patience[d]
 
 
 def _terms(arrays: ChipArrays, top: Floats) -> Ints:
@@ -382,14 +438,24 @@ def range_status(arrays: ChipArrays, top: Floats) -> Ints:
     reach = arrays.radius.max(axis=2)
     ka = 2.0 * np.pi * top[:, None] * reach / arrays.sound_speed
     status = np.where(ka > max(TERMS_FOR_LIMIT.values()), int(ChipStatus.KA_RANGE), 0)
-    cells = arrays.nominal.shape[1]
-    if cells > 1:
-        row, column = np.nonzero(~np.eye(cells, dtype=bool))
-        apart = arrays.scale[:, None] * arrays.distance[arrays.pair[row, column]]
-        gap = apart[:, None] - arrays.radius[..., row] - arrays.radius[..., column]
-        over = (gap < -1e-9 * reach[..., None]).any(axis=2) & (arrays.coupling > 0.0)[:, None]
-        status |= np.where(over, int(ChipStatus.OVERLAP), 0)
-    return np.asarray(status, dtype=np.int64)
+    over = np.zeros(status.shape, dtype=np.bool_)
+    spread(_overlap_rows, status.size, arrays, over)
+    return np.asarray(status | np.where(over, int(ChipStatus.OVERLAP), 0), dtype=np.int64)
+
+
+@kernel
+def _overlap_rows(begin: int, stop: int, a: ChipArrays, out: Bools) -> None:
+    """Whether two cells of chips begin..stop of all designs' overlap where they must not."""
+    chips = a.radius.shape[1]
+    for row in range(begin, stop):
+        d, c = row // chips, row % chips
+        radius = a.radius[d, c]
+        reach = radius.max()
+        for i in range(radius.size if a.coupling[d] > 0.0 else 0):
+            for j in range(i):
+                apart = a.scale[d] * a.distance[a.pair[i, j]]
+                if apart - radius[i] - radius[j] < -1e-9 * reach:
+                    out[d, c] = True
 
 
 def _coupling_rate(arrays: ChipArrays, linear: Linear) -> Floats:

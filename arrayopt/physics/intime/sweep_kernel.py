@@ -7,7 +7,8 @@ pointers that might alias keep LLVM from vectorising.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+import math
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,20 +119,37 @@ def gather(sums: Real) -> None:
 
 
 @inner
+def window_row(
+    mean: tuple[Any, Any, Any], speed: Any, size: Any, power: Any, steps: int, h: float
+) -> tuple[complex, float, float, float]:
+    """What a window's sums say: volume, beat, unrest and power, as `Records` has them."""
+    re, im = float(mean[0]) / steps, float(mean[1]) / steps
+    spare = float(mean[2]) / steps - re * re - im * im
+    unrest = math.sqrt(float(speed) / float(size)) / h
+    return complex(re, im), math.sqrt(max(spare, 0.0)), unrest, float(power) / steps
+
+
+@inner
 def close_window(
     sums: Real, d: int, first: int, k: int, steps: int, h: float, out: Records
 ) -> None:
     """Store what a window's sums say, and empty them."""
     for lane in range(min(LANES, out.volume.shape[1] - first)):
         c = first + lane
-        re = float(sums[_MEAN_RE * LANES + lane]) / steps
-        im = float(sums[_MEAN_IM * LANES + lane]) / steps
-        square = float(sums[_SQUARE * LANES + lane]) / steps
-        out.volume[d, c, k] = complex(re, im)
-        out.beat[d, c, k] = np.sqrt(max(square - re * re - im * im, 0.0))
-        speed = float(sums[SPEED * LANES + lane]) / float(sums[SIZE * LANES + lane])
-        out.unrest[d, c, k] = np.sqrt(speed) / h
-        out.power[d, c, k] = float(sums[POWER * LANES + lane]) / steps
+        out.volume[d, c, k], out.beat[d, c, k], out.unrest[d, c, k], out.power[d, c, k] = (
+            window_row(
+                (
+                    sums[_MEAN_RE * LANES + lane],
+                    sums[_MEAN_IM * LANES + lane],
+                    sums[_SQUARE * LANES + lane],
+                ),
+                sums[SPEED * LANES + lane],
+                sums[SIZE * LANES + lane],
+                sums[POWER * LANES + lane],
+                steps,
+                h,
+            )
+        )
     sums[:] = 0.0
 
 
