@@ -52,7 +52,7 @@ class Pace(NamedTuple):
 
 QUICK = Pace(15.0, 0.2, single=True, measured=1, pulse=1e-3, carriers=1.6)
 """Of searches."""
-FINE = Pace(30.0, 0.15, single=True, measured=8, pulse=5e-4, carriers=0.8)
+FINE = Pace(20.0, 0.15, single=True, measured=8, pulse=5e-4, carriers=0.8)
 """Of verification."""
 
 

@@ -266,3 +266,19 @@ def test_too_many_modes_are_refused() -> None:
     four = np.repeat(modal.mass, 4, axis=-1)
     with pytest.raises(ValueError, match="4 modes are given"):
         chip_sweep(arrays, start=9e4, stop=1e5, modal=modal._replace(mass=four))
+
+
+def test_one_mode_with_necks_is_the_one_mode() -> None:
+    """Weakly driven, the first of one mode and harmonics moves as the one mode alone."""
+    neck = np.array([4.0, 60e-6, 40e-6, 1.8e-5])
+    cavity = np.full(OFF.shape, 1.4 * 101325.0 / (np.pi * RADIUS**2 * 200e-6))
+    arrays, modal = plates(OFF, modes=1, drive=0.5, neck=neck, cavity=cavity)
+    f0 = figures(arrays).resonance[0, 0, 0] / (2.0 * np.pi)
+    ends = {"start": 0.75 * f0, "stop": 1.15 * f0}
+    one, several = (chip_sweep(arrays, modal=m, **ends) for m in (None, modal))
+    error = np.abs(one.volume - several.volume).max() / np.abs(one.volume).max()
+    assert error < 2e-3
+    assert several.power == pytest.approx(one.power, rel=5e-3)
+    assert several.deflection == pytest.approx(one.deflection, rel=5e-3)
+    free = chip_sweep(arrays._replace(neck=0.0 * neck), modal=modal, **ends)
+    assert abs(np.abs(free.volume).max() / np.abs(one.volume).max() - 1.0) > 0.02
