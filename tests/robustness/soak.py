@@ -29,7 +29,7 @@ def start(study: Path, out: Path, evaluations: int, *options: str) -> subprocess
     with (out.parent / f"{out.name}.log").open("ab") as log:
         return subprocess.Popen(
             [*COMMAND, "run", str(study), "--out", str(out), "--evaluations", str(evaluations),
-             "--workers", "2", *options],
+             "--workers", "2", "--no-verify", *options],
             stdout=log, stderr=log, start_new_session=True,
         )  # fmt: skip
 
@@ -44,7 +44,9 @@ def generations(out: Path) -> dict[str, int]:
 def soak(base: Path, minutes: float, between: float) -> str:
     study = base / "study.toml"
     study.write_text(
-        STUDY.read_text(encoding="utf-8").replace("population = 50", "population = 40"),
+        STUDY.read_text(encoding="utf-8")
+        .replace("population = 50", "population = 40")
+        .replace("front_size = 100", "front_size = 10"),
         encoding="utf-8",
     )
     out, pick = base / "killed", random.Random(1)
