@@ -51,7 +51,7 @@ def compile_kernels(
     finally:
         for process in processes:
             if process.is_alive():
-                process.terminate()
+                process.kill()
 
 
 def _with(study: Study, **changes: object) -> Study:
