@@ -30,6 +30,7 @@ from arrayopt.base.files import (
     unwritable,
     write_file,
 )
+from arrayopt.base.text import visible
 
 PAGE_MARK = '<meta name="generator" content="arrayopt report">'
 """In the head of every report."""
@@ -132,13 +133,13 @@ def check_folder(folder: Path, path: Path) -> None:
         )
 
 
-def clean(folder: Path) -> None:
-    """Remove what a killed command left in a folder, and say so."""
-    for place in clear_leftovers(folder):
+def clean(folder: Path, *, alone: bool = False) -> None:
+    """Remove what killed commands left in a folder, and say so at once; see `clear_leftovers`."""
+    for place in clear_leftovers(folder, alone=alone):
         import logging  # seldom needed
 
         told = logging.getLogger("arrayopt")
-        told.warning("Removed %s, which a command left that was killed.", place)
+        told.warning("Removed %s, which a killed command left.", visible(place))
 
 
 def _mode(path: Path) -> int | None:

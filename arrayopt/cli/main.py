@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib import import_module
 from types import FrameType
 
@@ -86,31 +88,48 @@ def _check_device() -> None:
         raise ArrayoptError(str(error)) from error
 
 
+class _Ended(SystemExit):
+    """By a signal."""
+
+
 def _ended(number: int, frame: FrameType | None) -> None:
-    """SIGTERM and a lost terminal end a command as an exception does, so that it tidies up."""
-    raise SystemExit(128 + number)
+    raise _Ended(128 + number)
 
 
 def _swallowed(lost: sys.UnraisableHookArgs) -> None:
-    """A signal met a place where Python drops exceptions: it comes again, a moment later."""
-    ended = lost.exc_value
-    if not isinstance(ended, SystemExit):
+    """Give a signal again that came in a destructor or callback, where Python drops exceptions."""
+    if not isinstance(lost.exc_value, _Ended | KeyboardInterrupt):
         sys.__unraisablehook__(lost)
         return
-
-    def again(number: int, frame: FrameType | None) -> None:
-        raise SystemExit(ended.code)
-
-    signal.signal(signal.SIGALRM, again)
+    number = getattr(lost.exc_value, "code", 128 + signal.SIGINT) - 128
+    signal.signal(signal.SIGALRM, lambda *_: signal.raise_signal(number))
     signal.setitimer(signal.ITIMER_REAL, 0.01)
+
+
+@contextmanager
+def _tidied() -> Iterator[None]:
+    """SIGTERM and a lost terminal end a command as an exception does, so that it tidies up."""
+    numbers = [n for n in (signal.SIGTERM, signal.SIGHUP) if signal.getsignal(n) == signal.SIG_DFL]
+    hook, sys.unraisablehook = sys.unraisablehook, _swallowed
+    try:
+        for number in numbers:
+            signal.signal(number, _ended)
+        yield
+    finally:
+        for number in numbers:
+            signal.signal(number, signal.SIG_DFL)
+        sys.unraisablehook = hook
 
 
 def main() -> None:
     """Entry point of the installed command."""
-    sys.unraisablehook = _swallowed
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        if signal.getsignal(number) is signal.SIG_DFL:
-            signal.signal(number, _ended)
+    with _tidied():
+        status = _status()
+    sys.exit(status)
+
+
+def _status() -> int:
+    """Do what the command line asks for; the exit code."""
     try:
         status = group(prog_name="arrayopt", standalone_mode=False)
     except click.ClickException as error:
@@ -134,4 +153,4 @@ def main() -> None:
         place = "" if error.filename is None else f"{shown(error.filename)}: "
         say(f"{place}{error.strerror}", err=True)
         status = ArrayoptError.exit_code
-    sys.exit(status if isinstance(status, int) else 0)
+    return status if isinstance(status, int) else 0

@@ -160,3 +160,29 @@ def test_an_export_that_is_ended_leaves_nothing(tmp_path: Path, number: signal.S
     else:
         assert process.returncode == 128 + number
         assert {path.name for path in tmp_path.iterdir()} == before
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+def test_a_signal_in_a_destructor_is_not_lost(number: signal.Signals) -> None:
+    code = (
+        "import os, time\n"
+        "from arrayopt.cli import main as m\n"
+        "class Dying:\n"
+        f"    def __del__(self): os.kill(os.getpid(), {number.value})\n"
+        "def group(**options):\n"
+        "    Dying()\n"
+        "    time.sleep(60)\n"
+        "m.group = group\n"
+        "m.main()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, timeout=50, check=False
+    )
+    assert done.returncode == 128 + number
+    assert b"Traceback" not in done.stderr
+
+
+def test_the_command_leaves_signals_as_they_were() -> None:
+    before = signal.getsignal(signal.SIGTERM), sys.unraisablehook
+    assert command("check", "nothing.toml") == 2
+    assert (signal.getsignal(signal.SIGTERM), sys.unraisablehook) == before

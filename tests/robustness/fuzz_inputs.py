@@ -1,31 +1,27 @@
 """Malformed variants of every kind of file the tool reads: refused in words, or read, and no more.
 
-Run as ``python -m tests.robustness.fuzz_inputs [COUNT] [SEED] [--jobs N]``: COUNT variants of
+Run as ``python -m tests.robustness.fuzz_inputs COUNT SEED [KIND]... [--jobs N]``: COUNT variants of
 study, process, design, calibration, measured and result files and of everything in a run directory;
 results are also forged, changed as datasets and sealed again. Each must be read or raise
 ArrayoptError with a text, within LIMIT seconds and without a warning, and leave nothing on disk.
-Every tenth study that is accepted is also evaluated, and every fiftieth measurement calibrated
-with. Prints a count by kind; exits with 1 if anything else happened, naming the variant, which the
-seed brings back.
+One in ten studies that are accepted is also evaluated, and one in fifty measurements calibrated
+with. What goes wrong is named with a seed and a number, which bring the variant back.
 """
 
 from __future__ import annotations
 
 import random
-import shutil
 import signal
-import sys
 import tempfile
-import time
 import traceback
 import warnings
-from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import chdir, contextmanager, suppress
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from types import FrameType
 from typing import Any
+from zlib import crc32
 
 import netCDF4
 import numpy as np
@@ -45,13 +41,15 @@ from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.study.calibration import stack_digest
 from arrayopt.study.model import Correction, Study
 from arrayopt.study.read import read_study
-from tests.robustness.jobs import divided
+from tests.robustness.series import Tried, main
 from tests.support.paths import ROOT, STUDIES
 from tests.support.toy_run import run_toy
 
 LIMIT = 20  # seconds of processor for one variant; ten times that on the wall
-EVALUATED = 10  # every so many accepted studies is evaluated
-FITTED = 50  # every so many accepted measurements is calibrated with
+EVALUATED = 10  # one of so many accepted studies is evaluated
+LARGEST = 100  # cells of those
+LOOKED = 100  # after every so many variants the disk is looked at
+FITTED = 50  # one of so many accepted measurements is calibrated with
 
 TOKENS = (
     "nan", "inf", "-inf", "1e999", "-1", "0", "1e-320", "9223372036854775808", "true", '""', '"x"',
@@ -261,15 +259,12 @@ def kinds(base: Path) -> list[Kind]:
     tutorial = read_study(STUDIES / "calibration-tutorial", calibrated=False)
     work = base / "work"
     work.mkdir()
-    accepted = Counter[str]()
-    evaluated(known)  # what compiling takes is not a variant's time
 
     def study(content: bytes) -> None:
         file = work / "study.toml"
         file.write_bytes(content)
         read = read_study(file)
-        accepted["study"] += 1
-        if accepted["study"] % EVALUATED == 0 and read.strategies[0].layout.n_cells <= 100:
+        if crc32(content) % EVALUATED == 0 and read.strategies[0].layout.n_cells <= LARGEST:
             evaluated(read)
 
     def one_file(name: str, reader: Callable[[Path], object]) -> Callable[[bytes], object]:
@@ -303,8 +298,7 @@ def kinds(base: Path) -> list[Kind]:
 
     def measured(file: Path) -> None:
         traces, readings = read_measured([file])
-        accepted["measured"] += 1
-        if accepted["measured"] % FITTED == 0:
+        if crc32(file.read_bytes()) % FITTED == 0:
             calibrate(tutorial, traces, readings=readings)
 
     def calibrated(content: bytes) -> object:
@@ -370,65 +364,55 @@ def calibration_of(study: Study) -> bytes:
     return "\n".join(lines).encode()
 
 
-def snapshot(base: Path) -> set[str]:
-    return {str(p) for p in base.rglob("*")}
-
-
-def fuzz(count: int, seed: int, *, names: tuple[str, ...] = ()) -> tuple[Counter[str], list[str]]:
-    """Read `count` variants, in turns over the kinds; counts of outcomes, and what went wrong."""
-    counts: Counter[str] = Counter()
-    wrong: list[str] = []
+def fuzz(
+    numbers: range, seed: str, names: Sequence[str], begin: Callable[[str], None]
+) -> Iterator[Tried]:
+    """Read variants, in turns over the kinds, as `series` asks for it."""
     with tempfile.TemporaryDirectory() as folder, chdir(folder):
         base = Path(folder)
         chosen = [k for k in kinds(base) if not names or k.name in names]
+        warm()
         # most variants for what people write by hand
         weights = [4 if k.name in ("study", "measured") else 2 if "." not in k.name else 1
                    for k in chosen]  # fmt: skip
-        order = random.Random(seed).choices(chosen, weights, k=count)
         before: set[str] = set()
-        for number, kind in enumerate(order):
+        for number in numbers:
             pick = random.Random(f"{seed}/{number}")
+            kind = pick.choices(chosen, weights)[0]
+            begin(kind.name)
             other = pick.choice(pick.choice(chosen).originals)
-            content = kind.change(pick.choice(kind.originals), other, pick)
-            try:
-                with limited(), warnings.catch_warnings():
-                    warnings.simplefilter("error")  # people must not be shown them
-                    kind.read(content)
-                outcome = "read"
-            except ArrayoptError as error:
-                outcome = "refused"
-                if not str(error).strip():
-                    wrong.append(f"{kind.name} {seed}/{number}: refused without a word")
-            except Hang:
-                outcome = "wrong"
-                wrong.append(f"{kind.name} {seed}/{number}: took more than {LIMIT} s")
-            except Exception as error:
-                outcome = "wrong"
-                place = traceback.extract_tb(error.__traceback__)[-1]
-                where = f"{Path(place.filename).name}:{place.lineno}"
-                wrong.append(
-                    f"{kind.name} {seed}/{number}: {type(error).__name__} {error} at {where}"[:300]
-                )
-            counts[f"{kind.name} {outcome}"] += 1
-            if number == len(chosen) * 5:
-                before = snapshot(base)
-            elif number and number % 500 == 0 and before and snapshot(base) != before:
-                wrong.append(f"by {seed}/{number}: files were left: {snapshot(base) ^ before}")
-                before = snapshot(base)
-        shutil.rmtree(base / "work")
-    return counts, wrong
+            outcome, wrong = tried(kind, kind.change(pick.choice(kind.originals), other, pick))
+            if number % LOOKED == LOOKED - 1:
+                files = {str(p) for p in base.rglob("*")}
+                if before and files != before:
+                    outcome, wrong = "wrong", f"files were left by now: {files ^ before}"
+                before = files
+            yield Tried(kind.name, outcome, wrong and f"{kind.name} {seed}/{number}: {wrong}"[:300])
+
+
+def tried(kind: Kind, content: bytes) -> tuple[str, str]:
+    """Read one variant; the outcome, and what was wrong."""
+    try:
+        with limited(), warnings.catch_warnings():
+            warnings.simplefilter("error")  # people must not be shown them
+            kind.read(content)
+    except ArrayoptError as error:
+        return ("refused", "") if str(error).strip() else ("wrong", "refused without a word")
+    except Hang:
+        return "wrong", f"took more than {LIMIT} s"
+    except Exception as error:
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        where = f"{Path(place.filename).name}:{place.lineno}"
+        return "wrong", f"{type(error).__name__} {error} at {where}"
+    return "read", ""
+
+
+def warm() -> None:
+    """Compile before the clock runs what good studies and measurements need."""
+    for study in (read_study(p.parent) for p in sorted(STUDIES.glob("*/study.toml"))):
+        if study.strategies[0].layout.n_cells <= LARGEST:
+            evaluated(study)
 
 
 if __name__ == "__main__":
-    total = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
-    first = int(sys.argv[2]) if len(sys.argv) > 2 else 1
-    if sys.argv[3:4] == ["--jobs"]:
-        sys.exit(divided("tests.robustness.fuzz_inputs", total, first, int(sys.argv[4]), []))
-    start = time.monotonic()
-    seen, trouble = fuzz(total, first)
-    for key, value in sorted(seen.items()):
-        print(f"{key}: {value}")
-    print(f"{total} variants in {time.monotonic() - start:.0f} s; {len(trouble)} wrong")
-    for line in trouble:
-        print(line)
-    sys.exit(bool(trouble))
+    main("tests.robustness.fuzz_inputs", fuzz)

@@ -1,11 +1,10 @@
 """Commands killed at random: nothing foreign changes, nothing is left, and the next one succeeds.
 
-Run as ``python -m tests.robustness.kill_commands COUNT SEED [--jobs N] [CASE]...``. Every kill
+Run as ``python -m tests.robustness.kill_commands COUNT SEED [CASE]... [--jobs N]``. Every kill
 takes one of `CASES` in a folder with files of somebody else beside and between, sends SIGKILL or
 SIGTERM to the command alone or to its whole group, at a random moment or at a random call that
 changes the disk, and gives the next command. What comes out must equal, bit for bit, what an
-undisturbed command gave. Prints a line of counts for each case; exits with 1 if any went wrong,
-with all there is to say.
+undisturbed command gave.
 """
 
 from __future__ import annotations
@@ -17,8 +16,7 @@ import signal
 import sys
 import tempfile
 import time
-from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -27,8 +25,8 @@ from unittest.mock import patch
 from arrayopt.base.files import is_temporary
 from arrayopt.lab.calibrate import calibrate
 from arrayopt.runs.kept.store import open_results
-from tests.robustness.jobs import divided
 from tests.robustness.kill_run import kill_at
+from tests.robustness.series import Tried, main
 from tests.support.paths import STUDIES
 from tests.support.tiny_study import command, forked, tiny_text
 
@@ -291,34 +289,23 @@ def prepare(base: Path, names: Sequence[str]) -> Place:
     return place
 
 
-def main(count: int, seed: int, names: Sequence[str]) -> bool:
-    wrong: list[str] = []
-    pick, counts = random.Random(seed), {name: Counter[str]() for name in names}
+def kills(
+    numbers: range, seed: str, kinds: Sequence[str], begin: Callable[[str], None]
+) -> Iterator[Tried]:
+    """Kill commands, as `series` asks for it."""
+    names = kinds or list(CASES)
     with tempfile.TemporaryDirectory(prefix="arrayopt-kills-") as folder:
         place = prepare(Path(folder).resolve(), names)
-        for done in range(1, count + 1):
+        for number in numbers:
+            pick = random.Random(f"{seed}/{number}")
             name = pick.choices(names, [CASES[name].share for name in names])[0]
+            begin(name)
             try:
-                counts[name][place.kill(name, pick)] += 1
+                yield Tried(name, place.kill(name, pick))
             except AssertionError as error:
-                wrong.append(f"kill {done} of seed {seed}: {error}")
-            if done % 50 == 0:
-                print(f"{done} of {count}", file=sys.stderr, flush=True)
+                yield Tried(name, "wrong", f"{name} {seed}/{number}: {error}")
         os.chdir(folder)
-    for name, found in counts.items():
-        told = ", ".join(f"{number} {what}" for what, number in sorted(found.items()))
-        print(f"{name}: {found.total()} ({told})")
-    print(*wrong, sep="\n", end="")
-    return bool(wrong)
 
 
 if __name__ == "__main__":
-    if os.environ.get("NUMBA_NUM_THREADS") != "1":  # no threads in a process that forks
-        os.environ.update(NUMBA_NUM_THREADS="1", NUMBA_THREADING_LAYER="workqueue")
-        again = [sys.executable, "-m", "tests.robustness.kill_commands", *sys.argv[1:]]
-        os.execv(sys.executable, again)
-    number, first, *rest = sys.argv[1:]
-    if rest[:1] == ["--jobs"]:
-        jobs, names = int(rest[1]), rest[2:]
-        sys.exit(divided("tests.robustness.kill_commands", int(number), int(first), jobs, names))
-    sys.exit(main(int(number), int(first), rest or list(CASES)))
+    main("tests.robustness.kill_commands", kills)

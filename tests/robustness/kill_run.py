@@ -11,6 +11,7 @@ import os
 import random
 import shutil
 import signal
+import stat
 import sys
 import time
 from collections.abc import Callable
@@ -43,9 +44,11 @@ def kill_at(call: int, kill: Callable[[], object] = die) -> Callable[[], int]:
             nonlocal count
             count += 1
             if count == call:
-                if half:
-                    original(args[0], bytes(args[1])[: len(args[1]) // 2])
+                short = half and stat.S_ISREG(os.fstat(args[0]).st_mode)  # pipes take lines whole
+                done = original(args[0], args[1][: len(args[1]) // 2]) if short else None
                 kill()
+                if short:
+                    return done
             return original(*args, **kwargs)
 
         return wrapped

@@ -13,11 +13,10 @@ from tests.support.paths import STUDIES
 
 
 def test_malformed_files_are_refused_in_words_or_read() -> None:
-    counts, wrong = fuzz(300, 3)
-    assert not wrong, "\n".join(wrong)
-    assert counts.total() == 300
-    for kind in ("study", "process", "design", "measured", "fronts.nc", "run.json"):
-        assert counts[f"{kind} refused"] > 0, counts
+    found = list(fuzz(range(300), "3", (), lambda kind: None))
+    assert not any(one.wrong for one in found), "\n".join(one.wrong for one in found if one.wrong)
+    refused = {one.kind for one in found if one.outcome == "refused"}
+    assert refused >= {"study", "process", "design", "measured", "fronts.nc", "run.json"}
 
 
 @pytest.mark.parametrize("name", ["../outside.toml", "/etc/hostname", "link.toml", "a/../../b"])

@@ -14,6 +14,7 @@ import pytest
 
 from arrayopt.base.errors import ResultsError
 from arrayopt.base.output import PAGE_MARK
+from arrayopt.runs.kept.directory import RunDirectory
 from arrayopt.runs.kept.generations import STATE_MAGIC
 from arrayopt.runs.kept.identity import read_identity
 from arrayopt.runs.kept.record import RECORD
@@ -23,6 +24,7 @@ from arrayopt.runs.status import read_status
 from tests.support.toy_problem import Toy
 from tests.support.toy_run import IDENTITY, run_toy
 
+LEFT = f".arrayopt-{'0' * 8}-1-{'0' * 16}.part"
 STARTED = replace(IDENTITY, start={"from": "x", "vectors": {"alpha": [[0.3, 0.5, 0.2]]}})
 
 
@@ -235,16 +237,30 @@ def test_a_folder_of_somebody_else_is_left_alone(
 
 @pytest.mark.parametrize("options", [{}, {"resume": True}, {"fresh": True}])
 def test_what_a_kill_left_before_the_run_file_is_no_obstacle(
-    tmp_path: Path, undisturbed: Path, options: dict[str, bool]
+    tmp_path: Path, undisturbed: Path, options: dict[str, bool], caplog: Any
 ) -> None:
     (tmp_path / "lock").write_bytes(b"")
     shutil.copy(undisturbed / RECORD, tmp_path)
-    (tmp_path / f".arrayopt-{'0' * 8}-1-{'0' * 16}.part").write_bytes(b"half")
-    told = io.StringIO()
-    run_toy(tmp_path, progress=LogProgress(told), **options)
+    (tmp_path / LEFT).write_bytes(b"half")
+    run_toy(tmp_path, **options)
     check_same(tmp_path, undisturbed)
     assert not list(tmp_path.rglob(".*"))
-    assert "half.part, which a killed command left" in told.getvalue().replace(16 * "0", "half")
+    assert f"{LEFT}, which a killed command left" in caplog.text
+
+
+def test_what_is_removed_is_named_also_where_nothing_is_run(
+    tmp_path: Path, undisturbed: Path, caplog: Any
+) -> None:
+    shutil.copytree(undisturbed, tmp_path / "run")
+    (tmp_path / "run" / LEFT).write_bytes(b"half")
+    with RunDirectory(tmp_path / "run", IDENTITY, resume=True):  # as verify does
+        assert f"{LEFT}, which a killed command left" in caplog.text
+    (tmp_path / "run" / "alpha" / LEFT).write_bytes(b"half")
+    (tmp_path / "run" / "alpha" / "generation-000001.nc").unlink()
+    caplog.clear()
+    with pytest.raises(ResultsError, match="lacks generation 1"):
+        RunDirectory(tmp_path / "run", IDENTITY, resume=True)
+    assert f"{LEFT}, which a killed command left" in caplog.text
 
 
 def _linked(run: Path) -> None:

@@ -99,19 +99,20 @@ def test_workers_end_with_a_killed_driver() -> None:
         time.sleep(0.05)
 
 
-def test_ctrl_c_does_not_reach_workers() -> None:
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_signals_to_the_group_do_not_reach_workers(number: signal.Signals) -> None:
     with Workers(build, "", workers=2) as pool:
         pool.evaluate("a", X, n_objectives=2)
         assert pool._pool is not None
         assert len(pool._pool._processes) == 2
         for pid in pool._pool._processes:
-            os.kill(pid, signal.SIGINT)
+            os.kill(pid, number)
             threads = Path(f"/proc/{pid}/environ").read_bytes().split(b"\0")
             assert b"NUMBA_NUM_THREADS=1" in threads
         time.sleep(0.1)
         pool.evaluate("a", X, n_objectives=2)
         assert pool.rebuilt == 0
-    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, [])
+    assert number not in signal.pthread_sigmask(signal.SIG_BLOCK, [])
 
 
 def alive(pid: int) -> bool:

@@ -24,13 +24,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from arrayopt.base.errors import ResultsError
-from arrayopt.base.files import (
-    clear_leftovers,
-    open_plain,
-    read_bytes,
-    unwritable,
-    write_file,
-)
+from arrayopt.base.files import open_plain, read_bytes, unwritable, write_file
+from arrayopt.base.output import clean
 from arrayopt.runs.kept.generations import (
     STATE,
     STATE_MAGIC,
@@ -249,8 +244,7 @@ class RunDirectory:
     def _clean(self) -> None:
         """Drop what killed commands left."""
         for folder in (self.path, *(self.path / name for name in self.identity.strategies)):
-            for place in clear_leftovers(folder, alone=True):
-                self.notes.append(f"Removed {place}, which a killed command left.")
+            clean(folder, alone=True)
 
     def _enter(self, strategy: str) -> None:
         """Find where a strategy stands; no generation is ever removed."""

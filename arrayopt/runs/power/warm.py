@@ -43,7 +43,7 @@ def compile_kernels(
         process.join(limit)
     finally:
         if process.is_alive():
-            process.terminate()
+            process.kill()
 
 
 def _compile(text: str) -> None:

@@ -34,6 +34,7 @@ SINGLE_THREADED = {
         "VECLIB_MAXIMUM_THREADS",
     )
 }
+STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 # Deaths of a worker that a piece of work may see before it is suspected, and halved.
 _DEATHS = 2
 
@@ -65,15 +66,15 @@ def evaluate_here(build: Build, digest: str, text: str, strategy: str, X: Floats
 
 @contextmanager
 def inherited_by_workers() -> Iterator[None]:
-    """While work is submitted, which starts processes: single-threaded, and deaf to Ctrl-C.
+    """While work is submitted, which starts processes: single-threaded, and deaf to signals.
 
-    Ctrl-C reaches the whole process group, and only the driver decides what it means; here it is
-    merely delayed.
+    Ctrl-C, often SIGTERM, and SIGHUP reach the whole process group, and only the driver decides
+    what they mean; here they are merely delayed.
     """
     before = {name: os.environ.get(name) for name in SINGLE_THREADED}
     os.environ.update(SINGLE_THREADED)
-    resource_tracker.ensure_running()  # first, because starting it unblocks the signal
-    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    resource_tracker.ensure_running()  # first, because starting it unblocks signals
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, STOPPING)
     try:
         yield
     finally:
