@@ -346,25 +346,47 @@ def _set_jacobian(
 
 @inner
 def factor(matrix: NDArray[Any], order: Ints) -> None:
-    """Lower and upper triangle of a matrix with its rows in order, in its place (Gauss)."""
+    """Lower and upper triangle of a matrix with its rows in order, in its place (Gauss).
+
+    Four columns at a time, so that what is left of the matrix is read a quarter as often.
+    """
     n = order.size
-    row = np.empty(n, dtype=matrix.dtype)
-    for k in range(n):
-        best, p = -1.0, k
-        for i in range(k, n):
-            size = abs(matrix[i, k])
-            if size > best:
-                best, p = size, i
-        order[k] = p
-        for j in range(n):
-            row[j] = matrix[p, j]
-            matrix[p, j] = matrix[k, j]
-            matrix[k, j] = row[j]
-        for i in range(k + 1, n):
-            part = matrix[i, k] / row[k]
-            matrix[i, k] = part
-            for j in range(k + 1, n):
-                matrix[i, j] -= part * row[j]
+    for first in range(0, n, 4):
+        last = min(first + 4, n)
+        for k in range(first, last):
+            best, p = -1.0, k
+            for i in range(k, n):
+                size = abs(matrix[i, k])
+                if size > best:
+                    best, p = size, i
+            order[k] = p
+            for j in range(n):
+                value = matrix[p, j]
+                matrix[p, j] = matrix[k, j]
+                matrix[k, j] = value
+            for i in range(k + 1, n):
+                matrix[i, k] /= matrix[k, k]
+                for j in range(k + 1, last):
+                    matrix[i, j] -= matrix[i, k] * matrix[k, j]
+        for k in range(first, last):
+            for i in range(k + 1, last):
+                _less(matrix[i], matrix[k], matrix[i, k], last)
+        for i in range(last, n):  # there are four columns
+            _less_four(matrix[i], matrix[first:last], last)
+
+
+@inner
+def _less(row: NDArray[Any], other: NDArray[Any], part: Any, first: int) -> None:
+    for j in range(first, row.size):
+        row[j] -= part * other[j]
+
+
+@inner
+def _less_four(row: NDArray[Any], others: NDArray[Any], first: int) -> None:
+    """Less four rows, each times what stands below it."""
+    a, b, c, d = row[first - 4], row[first - 3], row[first - 2], row[first - 1]
+    for j in range(first, row.size):
+        row[j] -= a * others[0, j] + b * others[1, j] + c * others[2, j] + d * others[3, j]
 
 
 @inner
