@@ -33,7 +33,7 @@ from tests.support.chain import (
     uniform_design,
 )
 
-SLOW = FINE._replace(slowness=200.0)
+SLOW = FINE._replace(slowness=200.0, step=0.1)
 """For what is compared with steady states: a sweep lags by 2/(pi slowness) linewidths (M12.4)."""
 SIX_DB = 10.0 ** (-6.0 / 20.0)
 BACKS = {
@@ -237,7 +237,8 @@ def test_a_lone_cell_follows_the_closed_form(over: float) -> None:
         distance = study.target.distance
         gain = np.exp(-distance * float(absorption(air, found.peak_frequency[0, 0])))
         level = air.density * a.volume[0, 0, 0] * size.max() / (2.0 * np.pi * distance)
-        assert found.peak_pressure[0, 0] == pytest.approx(gain * level, rel=0.01)
+        # the window in which the response jumps is a mean over both sides
+        assert found.peak_pressure[0, 0] == pytest.approx(gain * level, rel=0.015)
     assert (widths[0] > 1.05 * widths[1]) == (over > 1.0)
 
 
