@@ -280,8 +280,14 @@ def kinds(base: Path) -> list[Kind]:
     def in_run(name: str, *readers: Callable[[Path], object]) -> Callable[[bytes], object]:
         original = (run / name).read_bytes()
 
-        def read(content: bytes) -> None:
+        def put(content: bytes) -> None:
+            # a new file, as every writer makes one: xarray leaves a file open that it refused, and
+            # HDF5 crashes where an open file is changed
+            (run / name).unlink()
             (run / name).write_bytes(content)
+
+        def read(content: bytes) -> None:
+            put(content)
             errors = []
             try:
                 for reader in readers:
@@ -290,7 +296,7 @@ def kinds(base: Path) -> list[Kind]:
                     except ArrayoptError as error:
                         errors.append(error)
             finally:
-                (run / name).write_bytes(original)
+                put(original)
             if errors:
                 raise errors[0]
 
