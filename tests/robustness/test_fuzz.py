@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -9,7 +12,7 @@ import pytest
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.study.read import read_study
 from tests.robustness.fuzz_inputs import fuzz
-from tests.support.paths import STUDIES
+from tests.support.paths import ROOT, STUDIES
 
 
 def test_malformed_files_are_refused_in_words_or_read() -> None:
@@ -30,3 +33,25 @@ def test_paths_in_a_study_stay_inside_its_folder(tmp_path: Path, name: str) -> N
     file.write_text(text + f'\n[calibration]\nfile = "{name}"\n', encoding="utf-8")
     with pytest.raises(ArrayoptError, match="a file in the study's folder is needed"):
         read_study(file)
+
+
+def test_a_series_goes_on_after_what_it_finds(tmp_path: Path) -> None:
+    (tmp_path / "trials.py").write_text(
+        "import os\n"
+        "from tests.robustness.series import Tried, main\n"
+        "def trials(numbers, seed, kinds, begin):\n"
+        "    for n in numbers:\n"
+        "        begin('cut')\n"
+        "        if n == 2: os.abort()\n"
+        "        yield Tried('cut', 'read', f'odd {seed}/{n}' if n == 1 else '')\n"
+        "if __name__ == '__main__': main('trials', trials)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-m", "trials", "9", "s", "--jobs", "2"],
+        env={**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{tmp_path}"}, cwd=tmp_path,
+        capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert "cut: crash: 2\ncut: read: 7\n9 of 9 in " in done.stdout
+    for found in ("- odd s.0/1", "- odd s.1/1", "- cut s.0/2: ended with -6", "- cut s.1/2: ended"):
+        assert found in done.stdout
