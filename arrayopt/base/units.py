@@ -52,6 +52,27 @@ KINDS: dict[str, Kind] = {
     "time": Kind("a duration", "2 ms", "s", {"us": 1e-6, "ms": 1e-3, "s": 1.0}),
     "tension": Kind("a film tension", "5 N/m", "N/m", {"N/m": 1.0}),
     "power": Kind("a power", "10 mW", "W", {"uW": 1e-6, "mW": 1e-3, "W": 1.0}),
+    "resistance": Kind(
+        "a resistance",
+        "1 Mohm",
+        "ohm",
+        {"ohm": 1.0, "kohm": 1e3, "Mohm": 1e6, "Gohm": 1e9},
+    ),
+    "capacitance": Kind(
+        "a capacitance", "20 pF", "F", {"fF": 1e-15, "pF": 1e-12, "nF": 1e-9, "uF": 1e-6, "F": 1.0}
+    ),
+    "voltage noise": Kind(
+        "a density of voltage noise",
+        "5 nV/rtHz",
+        "V/rtHz",
+        {"pV/rtHz": 1e-12, "nV/rtHz": 1e-9, "uV/rtHz": 1e-6, "V/rtHz": 1.0},
+    ),
+    "current noise": Kind(
+        "a density of current noise",
+        "10 fA/rtHz",
+        "A/rtHz",
+        {"fA/rtHz": 1e-15, "pA/rtHz": 1e-12, "nA/rtHz": 1e-9, "A/rtHz": 1.0},
+    ),
 }
 
 # Understood, but not what messages and design files are written in.

@@ -159,6 +159,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
         verify=form.verify,
         strategies=strategies,
         fabrication=replace(form.fabrication, **scatter),
+        echo=form.echo,
         calibration=calibration,
     )
     return study if calibration is None else with_correction(study, calibration.value)
