@@ -80,6 +80,16 @@ pulse_bandwidth | | 1: %
   -6 dB width over centre of the spectrum of the emitted burst or chirp
 range_resolution | c/2B | m: mm
   sound speed over twice the bandwidth
+echo_voltage | | V: mV
+  largest amplitude of the echo, or of the pulse that the second array hears, at the amplifier
+signal_to_noise | SNR | dB
+  power of that signal's peak over that of the noise behind a filter matched to both
+maximum_range | | m
+  distance of the target at which signal_to_noise is the study's wanted ratio
+time_of_flight_error | | s: ns
+  least standard deviation of the time of flight, waveform known (Cramer-Rao bound)
+envelope_time_error | | s: ns
+  the same bound where the waveform's phase is not known
 deflection_ratio | w/h | 1
   largest centre deflection, static and dynamic, over the diaphragm's thickness
 quadratic_ratio | | 1
@@ -221,6 +231,18 @@ BURST_MERITS = frozenset({"burst_bandwidth"})
 
 PULSE_MERITS = frozenset({"ring_down_time", "ring_down_time_40", "dead_zone", "pulse_bandwidth"})
 """Merits of a study with ``target.burst_length``, or with a chirp for excitation, only."""
+
+
+ECHO_MERITS = frozenset(
+    {
+        "echo_voltage",
+        "signal_to_noise",
+        "maximum_range",
+        "time_of_flight_error",
+        "envelope_time_error",
+    }
+)
+"""Merits of a study with ``[waveform]`` and ``[echo]`` only."""
 
 
 class UnknownQuantityError(ArrayoptError):

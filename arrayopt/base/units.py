@@ -49,7 +49,7 @@ KINDS: dict[str, Kind] = {
         "V/m",
         {"V/m": 1.0, "kV/mm": 1e6, "kV/cm": 1e5, "V/um": 1e6, "MV/m": 1e6, "MV/cm": 1e8},
     ),
-    "time": Kind("a duration", "2 ms", "s", {"us": 1e-6, "ms": 1e-3, "s": 1.0}),
+    "time": Kind("a duration", "2 ms", "s", {"ns": 1e-9, "us": 1e-6, "ms": 1e-3, "s": 1.0}),
     "tension": Kind("a film tension", "5 N/m", "N/m", {"N/m": 1.0}),
     "power": Kind("a power", "10 mW", "W", {"uW": 1e-6, "mW": 1e-3, "W": 1.0}),
     "resistance": Kind(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+
 import numpy as np
 from scipy.fft import fft, ifft, next_fast_len
 from scipy.interpolate import CubicSpline
