@@ -29,8 +29,10 @@ from arrayopt.models.made import Made, made_chips
 from arrayopt.models.onset import array_onsets
 from arrayopt.models.pulses import envelopes
 from arrayopt.models.rows import QUICK, WORDS, Pace, Rows, ends_of, flow, rows_of
+from arrayopt.models.traces import Traces, Waves, traces
 from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.intime.slow_flow import ChipSweep
+from arrayopt.physics.intime.waveform import Drive as Waveform
 from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.physics.sound.path import absorption_constants, path_factors
@@ -176,6 +178,14 @@ class Chips:
     def envelopes(self, row: Ints, drive: Drive, *, ring_cycles: int = 0) -> Envelopes:
         """See `ArrayModel.envelopes`."""
         return envelopes(self.rows, self.pace, self.study, row, drive, ring_cycles)
+
+    def pulse(self, waves: Waveform | Waves, wave: Ints | None = None) -> Traces:
+        """See `ArrayModel.pulse`."""
+        each = [[waves]] * len(self.designs) if isinstance(waves, Waveform) else waves
+        cells = self.designs.layout.n_cells
+        owner = np.zeros(cells, dtype=np.int64) if wave is None else wave
+        self.told(LANES * self.rows.design.size)
+        return traces(self.rows, self.pace, self.study, each, owner, self.count)
 
     def shown(self, values: Any) -> Any:
         """See `ArrayModel.shown`."""
