@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 from scipy.fft import fft, ifft, next_fast_len
@@ -11,18 +13,27 @@ from scipy.interpolate import CubicSpline
 from arrayopt.base.arrays import Complex, Floats
 from arrayopt.models.array import ArrayModel
 from arrayopt.models.electrodes import capacitance
-from arrayopt.physics.intime.slow_flow import linear_figures
+from arrayopt.models.traces import Traces
+from arrayopt.physics.intime.slow_flow import Linear, linear_figures
+from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.receive.amplifier import Load
 from arrayopt.physics.receive.detection import detection, farthest
 from arrayopt.physics.receive.small_signal import receiver
 from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.sound.echo import Way, pitch_catch_way, plane_way, point_way
+from arrayopt.physics.sound.radiation import SERIES_LIMIT
 from arrayopt.study.model import Echo, Study
 
 OUTSIDE = 1e-6
 """Share of a pulse's energy that may lie below, and above, the frequencies that are looked at."""
 NODES = 4.0
 """Frequencies in the narrowest linewidth at which the receiver is computed; splined between."""
+BEYOND = 6.0
+"""The same of resonances farther off: so many in their distance."""
+SHIFT = 0.02
+"""Resonances of coupled cells lie within this share of those of the cells, and 3 linewidths."""
+LOWEST = 0.1
+"""Lowest frequency that is looked at, over the lowest resonance."""
 RING = 7.0
 """Decay times of the slowest cell by which records are prolonged: 60 dB."""
 
@@ -65,30 +76,46 @@ def way_of(study: Study, echo: Echo) -> Way:
     return point_way(study.target.distance, echo.target_strength)
 
 
-def echo_figures(model: ArrayModel, pressure: Complex, step: Floats) -> EchoFigures:
+def echo_figures(model: ArrayModel, traces: Traces) -> EchoFigures:
     """What the study's echo of one pulse of each chip is worth (M14).
 
     Parameters
     ----------
     model : the chips; each is received by itself, in pitch-catch by its twin.
-    pressure : (design, chip, time): analytic signal at the target from the start of the drive until
-        it has rung down [Pa]; NaN where a chip has none.
-    step : (design,): between its samples [s].
+    traces : of `ArrayModel.pulse`.
 
     Returns
     -------
     EchoFigures
         At small signal on the way back, with the driven mode of every cell; all channels wired in
-        parallel. Independent of how designs are divided into batches.
+        parallel. NaN of chips without a trace. Independent of how designs are divided into batches.
     """
-    found = np.full((5, *pressure.shape[:2]), np.nan)
-    decay, film = linear_figures(model.made.arrays).decay, films(model)
-    for design, chip in np.ndindex(*pressure.shape[:2]):
-        sent, slowest = pressure[design, chip], decay[design, chip].min()
-        if np.isfinite(sent).all() and sent.any() and np.isfinite(slowest):
-            found[:, design, chip] = _of_chip(
-                model, (design, chip), sent, step[design], slowest, film[design]
-            )
+    made, chips = model.made, traces.pressure.shape[1]
+    linear, film = linear_figures(made.arrays), films(model)
+    found = np.full((5, *traces.pressure.shape[:2]), np.nan)
+    for design, first in product(range(len(found[0])), range(0, chips, LANES)):
+        lanes = slice(first, first + LANES)
+        cells = Linear(*(x[design, lanes] for x in linear))
+        widest = float(np.nanmax(made.arrays.radius[design, lanes]))
+        grid = _grid(SERIES_LIMIT * model.study.air_state.sound_speed / widest, cells)
+        known = np.isfinite(cells.decay.sum(axis=1))
+        sent = {
+            lane: _sent(one, float(traces.step[design]), cells.decay[lane].min(), grid)
+            for lane, one in enumerate(traces.of(design)[lanes])
+            if known[lane] and np.isfinite(one).all() and one.any()
+        }
+        if not sent:
+            continue
+        low = min(one.nodes.start for one in sent.values())
+        high = max(one.nodes.stop for one in sent.values())
+        push = made.force_per_volt[design, lanes]
+        heard = receiver(made.arrays, design, first, push, grid[low:high])
+        for lane, one in sent.items():
+            mine = slice(one.nodes.start - low, one.nodes.stop - low)
+            nodes = grid[one.nodes] / (2.0 * np.pi)
+            charge, motional = (CubicSpline(nodes, x[lane, mine])(one.frequency) for x in heard)
+            told = _figures(model.study, one, charge, motional, film[design])
+            found[:, design, first + lane] = told
     return EchoFigures(*found)
 
 
@@ -104,33 +131,56 @@ def films(model: ArrayModel) -> Floats:
     return np.asarray(each[:, designs.layout.group_of_cell].sum(axis=1))
 
 
-def _of_chip(
-    model: ArrayModel,
-    place: tuple[int, int],
-    sent: Complex,
-    step: float,
-    slowest: float,
-    film: float,
+class _Sent(NamedTuple):
+    """What one chip sends, where it is worth hearing."""
+
+    frequency: Floats
+    """(bin,) [Hz]."""
+    spectrum: Complex
+    """(bin,): of the analytic pressure at the target [Pa/Hz]."""
+    band: slice
+    """Those bins among all."""
+    points: int
+    """Bins of the transform."""
+    step: float
+    """Between samples [s]."""
+    nodes: slice
+    """Of the row's grid, around the bins."""
+
+
+def _sent(trace: Complex, step: float, slowest: float, grid: Floats) -> _Sent:
+    """The bins that hold all but `OUTSIDE` of a trace's energy on either side, within the grid.
+
+    The record is prolonged by the ring-down of the receiver, ``slowest`` its decay [1/s].
+    """
+    points = next_fast_len(trace.size + int(np.ceil(RING / (slowest * step))))
+    spectrum, apart = fft(trace, points)[: points // 2] * step, 1.0 / (points * step)
+    share = np.cumsum(np.abs(spectrum) ** 2)
+    first, last = np.searchsorted(share / share[-1], (OUTSIDE, 1.0 - OUTSIDE))
+    first = max(int(first), int(np.ceil(grid[0] / (2.0 * np.pi * apart))))
+    last = min(int(last), int(grid[-1] / (2.0 * np.pi * apart)))
+    band = slice(first, max(last, first + 2) + 1)
+    f = apart * np.arange(band.start, band.stop)
+    low, high = np.searchsorted(grid, 2.0 * np.pi * f[[0, -1]])
+    return _Sent(f, spectrum[band], band, points, step, slice(max(int(low) - 2, 0), int(high) + 2))
+
+
+def _figures(
+    study: Study, sent: _Sent, charge: Complex, motional: Complex, film: Floats
 ) -> tuple[float, ...]:
-    """The figures of one chip; ``slowest`` decay of its cells [1/s]."""
-    study, made = model.study, model.made
+    """Figures of one chip from its receiver at the bins."""
     echo, distance = study.echo, study.target.distance
     assert echo is not None
-    points = next_fast_len(sent.size + int(np.ceil(RING / (slowest * step))))
-    spectrum = fft(sent, points) * step
-    band = _band(np.abs(spectrum[: points // 2]) ** 2)
-    f = np.arange(band.start, band.stop) / (points * step)
-    nodes = np.linspace(f[0], f[-1], max(int(NODES * np.pi * (f[-1] - f[0]) / slowest) + 2, 8))
-    at_nodes = receiver(made.arrays, *place, made.force_per_volt[place], 2.0 * np.pi * nodes)
-    charge, motional = (CubicSpline(nodes, x)(f) for x in at_nodes)
+    f = sent.frequency
     w, way, load = 2.0 * np.pi * f, way_of(study, echo), load_of(study, echo)
     alpha = absorption(study.air_state, f)
-    arrives = spectrum[band] * way.gain * np.exp(-way.back * alpha * distance)
+    arrives = sent.spectrum * way.gain * np.exp(-way.back * alpha * distance)
     voltage = 1j * w * charge * arrives / load.admittance(w, film, motional)
     # half of an analytic signal's spectrum is that of the real signal
     density = np.abs(voltage) ** 2 / load.noise(w, film, motional)
-    whole = np.zeros(points, dtype=np.complex128)
-    whole[band] = voltage
+    whole = np.zeros(sent.points, dtype=np.complex128)
+    whole[sent.band] = voltage
+    largest = np.abs(ifft(whole)).max() / sent.step
     told = detection(f, density)
     reach = farthest(
         density,
@@ -141,13 +191,22 @@ def _of_chip(
         ways=1 + way.back,
         fall=way.fall,
     )
-    largest = np.abs(ifft(whole)).max() / step
     return float(largest), told.ratio, reach, told.delay, told.envelope_delay
 
 
-def _band(energy: Floats) -> slice:
-    """Bins (frequency,) that hold all but `OUTSIDE` of the energy on either side."""
-    share = np.cumsum(energy) / energy.sum()
-    first = max(int(np.searchsorted(share, OUTSIDE)), 1)
-    last = int(np.searchsorted(share, 1.0 - OUTSIDE))
-    return slice(first, max(last + 1, first + 3))
+def _grid(top: float, cells: Linear) -> Floats:
+    """Frequencies up to ``top`` that show every resonance of a row of chips, (node,) [rad/s]."""
+    known = np.isfinite(cells.decay.sum(axis=1))
+    if not known.any():
+        return np.array([0.5 * top, top])
+    line = 2.0 * float(cells.decay[known].min())
+    first, last = (float(f(cells.resonance[known])) for f in (np.min, np.max))
+    first, last = first * (1.0 - SHIFT) - 3.0 * line, last * (1.0 + SHIFT) + 3.0 * line
+    inside = np.arange(first, last, line / NODES)
+    below, above = [first], [float(inside[-1])]
+    while below[-1] > LOWEST * first:
+        below.append(below[-1] - max(line / NODES, (first - below[-1]) / BEYOND))
+    while above[-1] < top:
+        above.append(above[-1] + max(line / NODES, (above[-1] - last) / BEYOND))
+    grid = np.concatenate([below[:0:-1], inside, above[1:]])
+    return grid[(grid > 0.0) & (grid <= top)]

@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 
 from arrayopt.models.chips import Chips
 from arrayopt.models.echo import echo_figures, films
+from arrayopt.models.traces import Traces
 from arrayopt.physics.receive.amplifier import BOLTZMANN
 from arrayopt.physics.receive.small_signal import receiver
 from arrayopt.physics.sound.air import absorption
@@ -36,10 +37,11 @@ def test_reciprocity_and_thermal_noise(back: str) -> None:
     study = at_target(four_cells(back=back, **BACKS[back]), polar=0.3, azimuth=0.5)
     chips = heard(study)
     one = DenseArray.of_chips(chips, chip=1)
-    push = chips.made.force_per_volt[0, 1]
+    every = chips.made.force_per_volt[0]
+    push = every[1]
     f0 = float(np.median(chips.made.nominal.natural_frequency))
     w = 2.0 * np.pi * f0 * np.array([0.7, 0.97, 1.0, 1.05])
-    found = receiver(chips.made.arrays, 0, 1, push, w)
+    found = receiver(chips.made.arrays, 0, 0, every, w)
     for k, omega in enumerate(w):
         operator = one.operator(omega)[0]
         sent = 1j * omega * one.heard(omega, np.linalg.solve(operator, push))
@@ -49,18 +51,33 @@ def test_reciprocity_and_thermal_noise(back: str) -> None:
         received = 1j * omega * (push @ np.linalg.solve(operator, pressed))
         assert_allclose(sent, received, rtol=1e-9)
         # the air between the cells to the second order (M5.9), directivity of the radius as drawn
-        assert_allclose(1j * omega * found.charge[k], received, rtol=2e-4)
+        assert_allclose(1j * omega * found.charge[1, k], received, rtol=2e-4)
         # forces 4 k T Re(Z), correlated where cells share the sound, through what moves
         impedance = operator / (1j * omega)
         to_current = 1j * omega * push @ np.linalg.inv(operator)
         noise = 4.0 * BOLTZMANN * 300.0 * (to_current @ impedance.real @ to_current.conj()).real
-        nyquist = 4.0 * BOLTZMANN * 300.0 * (1j * omega * found.motional[k]).real
+        nyquist = 4.0 * BOLTZMANN * 300.0 * (1j * omega * found.motional[1, k]).real
         assert nyquist > 0.0
         assert_allclose(nyquist, noise, rtol=2e-4)
 
 
 LENGTH = 250.0
 """Cycles in which the burst's envelope falls to 1/e."""
+
+
+def traces(pressure: np.ndarray, step: float) -> Traces:
+    """Of one design, without what echoes do not need."""
+    none = np.zeros(1)
+    return Traces(
+        step=np.array([step]),
+        samples=np.array([pressure.shape[-1]]),
+        pressure=pressure[None],
+        drive=none,
+        drive_end=none,
+        carrier=none,
+        deflection=none,
+        status=none.astype(int),
+    )
 
 
 def burst(carrier: float) -> tuple[np.ndarray, float]:
@@ -81,8 +98,7 @@ def test_a_narrow_echo_by_hand(path: str) -> None:
     chips = heard(study, echo)
     carrier = 1.02 * float(np.median(chips.made.nominal.natural_frequency))
     trace, step = burst(carrier)
-    pressure = np.stack([trace, 0.0 * trace])[None]
-    found = echo_figures(chips, pressure, np.array([step]))
+    found = echo_figures(chips, traces(np.stack([trace, 0.0 * trace]), step))
     one = DenseArray.of_chips(chips)
     w, push = 2.0 * np.pi * carrier, chips.made.force_per_volt[0, 0]
     moved = np.linalg.solve(one.operator(w)[0], push)
@@ -122,9 +138,9 @@ def test_an_echo_hangs_on_nothing_else() -> None:
     carrier = float(np.median(few.made.nominal.natural_frequency))
     trace, step = burst(carrier)
     short = trace[24 * 750 : 24 * 850]  # cut off: a wide spectrum
-    alone = echo_figures(few, short[None, None], np.array([step]))
-    every = echo_figures(many, np.tile(short, (1, 3, 1)), np.array([step]))
-    longer = echo_figures(few, np.pad(short, (0, 24 * 300))[None, None], np.array([step]))
+    alone = echo_figures(few, traces(short[None], step))
+    every = echo_figures(many, traces(np.tile(short, (3, 1)), step))
+    longer = echo_figures(few, traces(np.pad(short, (0, 24 * 300))[None], step))
     for name, value in vars(alone).items():
         assert value[0, 0] == getattr(every, name)[0, 0], name
         assert_allclose(getattr(longer, name), value, rtol=1e-3, err_msg=name)

@@ -189,28 +189,6 @@ def cell_row(
     )
 
 
-@kernel
-def cell_operators(
-    a: ChipArrays, d: int, c: int, w: float
-) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    """Force per displacement at small signal of every cell of a chip alone [N/m], `weight_term`.
-
-    (cell,): the air's load and the back included; w in rad/s.
-    """
-    cells = a.mass.shape[2]
-    operator = np.empty(cells, dtype=np.complex128)
-    weight = np.empty(cells, dtype=np.complex128)
-    neck = neck_row(a, w)
-    for i in range(cells):
-        row = cell_row(a, d, c, i, w, 1.0, neck)
-        s = a.strength[d, c, i]
-        scale = row[PULL] / (s * s)
-        operator[i] = complex(row[DETUNE] / scale, -row[DECAY] / scale)
-        re, im = weight_term(a, d, i, w)
-        weight[i] = complex(s * re, s * im)
-    return operator, weight
-
-
 @inner
 def set_weights(a: ChipArrays, d: int, w: float, out: Real) -> None:
     """`weight_term` of every cell: re and im in turn."""

@@ -6,7 +6,6 @@ from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import logsumexp
 
 from arrayopt.base.arrays import Floats
 
@@ -82,7 +81,9 @@ def farthest(
 
     def above(x: float) -> float:
         beyond = distance * np.expm1(x)
-        return float(logsumexp(logs - 2.0 * ways * beyond * alpha) - 2.0 * fall * x)
+        left = logs - 2.0 * ways * beyond * alpha
+        most = left.max()
+        return float(most + np.log(np.exp(left - most).sum()) - 2.0 * fall * x)
 
     if not above(-FARTHEST) > 0.0 > above(FARTHEST):
         return float("nan")
