@@ -86,6 +86,7 @@ def evaluated(
         "drive_phase": designs.at_cells("drive_phase"),
         "bias": designs.at_cells("bias"),
         "pitch": designs.pitch,
+        **{name: designs.at_cells(name) for name in designs.waveform},
         "position": designs.positions(),
         "group": np.broadcast_to(group, size),
         "channel": np.broadcast_to(designs.layout.channel_of_cell, size),

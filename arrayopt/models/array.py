@@ -263,3 +263,18 @@ class ArrayModel(Protocol):
         wave : (cell,): which of its design's drives moves a cell; None: the first.
         """
         ...
+
+    @property
+    def sent(self) -> Traces:
+        """`pulse` under each design's own waveform; of studies that have one."""
+        ...
+
+    @property
+    def unbraked(self) -> Traces:
+        """The same without braking tails."""
+        ...
+
+    @property
+    def drawn(self) -> ArrayModel:
+        """One chip of each design, made as drawn."""
+        ...
