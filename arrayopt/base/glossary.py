@@ -172,6 +172,39 @@ burst_pressure | | Pa
   largest pressure amplitude within a burst with this carrier, median of the chips
 burst_end_pressure | | Pa
   pressure amplitude in the last cycle of a burst with this carrier, median of the chips
+[design time]
+pulse_time | t | s: us
+  from the start of the drive, the shortest way to the target left out
+pulse_drive | | V
+  waveform on the channel driven most, without bias
+pulse_pressure | p | Pa
+  pressure at the target of a chip made as drawn
+pulse_envelope | | Pa
+  amplitude of the pressure at the target, median of the chips
+pulse_envelope_lowest | | Pa
+  that of the chip with the lowest
+pulse_envelope_highest | | Pa
+  that of the chip with the highest
+pulse_envelope_unbraked | | Pa
+  pulse_envelope without the braking tail
+[design tone]
+pulse_frequency | f | Hz: kHz
+  frequency of the pulse's spectrum
+pulse_spectrum | | dB
+  spectrum of the pulse, median of the chips, relative to its largest
+pulse_spectrum_lowest | | dB
+  that of the chip with the lowest, relative to the same
+pulse_spectrum_highest | | dB
+  that of the chip with the highest, relative to the same
+[design offset]
+compressed_time | | s: us
+  from the peak of the compressed pulse
+compressed_pulse | | dB
+  compressed pulse relative to its peak, median of the chips
+compressed_pulse_lowest | | dB
+  that of the chip with the lowest
+compressed_pulse_highest | | dB
+  that of the chip with the highest
 [design chip]
 chip_status | | 1
   0 where all is well with a chip, else the sum of its status flags

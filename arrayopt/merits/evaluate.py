@@ -13,6 +13,7 @@ from arrayopt.base.shares import spread
 from arrayopt.design.chips import NOMINAL
 from arrayopt.design.designs import Designs
 from arrayopt.merits.chips import MeritTable, compute_merits, limits_in_force, margins
+from arrayopt.merits.curves import pulse_curves
 from arrayopt.models.array import DOWN, SMALL, SWEEPS, UP
 from arrayopt.models.chips import Chips
 from arrayopt.models.choose import excitation_of
@@ -104,6 +105,7 @@ def evaluated(
         **margins(table),
         "frequency": frequency,
         **_curves(shown, frequency),
+        **(pulse_curves(shown) if study.waveform is not None else {}),
         "chip_status": table.chip_status,
         "status": table.status,
     }
