@@ -40,7 +40,9 @@ from arrayopt.physics.sound.level import sound_pressure_level
 class Asked:
     """The chips' answers under the study's excitation, each computed once; (design, chip)."""
 
-    def __init__(self, model: ArrayModel) -> None:
+    def __init__(
+        self, model: ArrayModel, band: Band | None = None, onset_most: Floats | None = None
+    ) -> None:
         self.model, self.study, self.designs = model, model.study, model.designs
         self.cells = model.made.nominal
         self.level = 10.0 ** (self.study.target.level / 20.0)
@@ -51,6 +53,9 @@ class Asked:
         self.excitation = excitation
         self.lacking: Ints = np.zeros((len(self.designs), model.count), dtype=np.int64)
         """`Status` of what was asked beside the band."""
+        self._onset_most = onset_most
+        if band is not None:  # known from before
+            vars(self)["band"] = band
 
     def of_chips(self, values: Floats) -> Floats:
         """Coefficients (design, chip, cell) of `Made` without the chips that are not shown."""
@@ -71,7 +76,9 @@ class Asked:
     @cached_property
     def onset(self) -> Floats:
         """Of every chip's array, (design, chip) [V]."""
-        return self.model.onset()
+        found = self.model.onset(self._onset_most)
+        self.lacking |= np.where(np.isnan(found), int(Status.OUTRACED), 0)
+        return found
 
     @cached_property
     def burst(self) -> Band | None:

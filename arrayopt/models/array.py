@@ -224,10 +224,11 @@ class ArrayModel(Protocol):
         """
         ...
 
-    def onset(self) -> Floats:
+    def onset(self, most: Floats | None = None) -> Floats:
         """Drive at which up- and down-sweep of each chip's array part, (design, chip) [V] (M12.15).
 
-        See `onset.array_onsets`.
+        ``most`` (design,) [V]: a design may have NaN whose share of chips has a higher one. See
+        `onset.array_onsets`.
         """
         ...
 

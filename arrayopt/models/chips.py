@@ -59,6 +59,10 @@ class Curves(NamedTuple):
     status: Ints
     """(row, chip): `Status`."""
 
+    def row(self, k: int) -> Curves:
+        """One of them."""
+        return Curves._make(x[k : k + 1] for x in self)
+
 
 @dataclass(frozen=True)
 class Chips:
@@ -118,6 +122,15 @@ class Chips:
             count = min(KEPT, self.count - first)
             yield replace(self, count=count, first=self.first + first)
 
+    def take(self, rows: Ints) -> Chips:
+        """The chips of some of the designs, with the sweeps that are known of them."""
+        other = replace(self, designs=self.designs.take(rows))
+        each = -(-self.count // LANES)
+        for sweep, parts in self._kept.items():
+            single = [part.row(k) for part in parts for k in range(len(part.known))]
+            other._kept[sweep] = [single[each * d + k] for d in rows for k in range(each)]
+        return other
+
     def linear(self) -> Chips:
         """See `ArrayModel`."""
         other = replace(self, bends=False)
@@ -160,9 +173,13 @@ class Chips:
             first += curves.known.size
         return out * self._way_back(2.0 * np.pi * frequency)[:, None]
 
-    def onset(self) -> Floats:
+    def onset(self, most: Floats | None = None) -> Floats:
         """See `ArrayModel.onset`."""
-        return array_onsets(self.made, self.designs.drive_amplitude, self.count, self.pace.measured)
+        drive, count, measured = self.designs.drive_amplitude, self.count, self.pace.measured
+        share = self.study.fabrication.share
+        return array_onsets(
+            self.made, drive, count, measured, None if most is None else (most, share)
+        )
 
     def motion(self, frequency: Floats, sweep: int) -> Complex:
         """See `ArrayModel.motion`."""

@@ -23,8 +23,12 @@ STAGGER = 4.0
 RAMP = np.pi / 4
 """Largest phase between neighbours in frequency, either way [rad]."""
 
-DRIVE = (2.0, 6.0)
-"""Drive amplitudes, in onsets of the cell, where the study does not limit them."""
+DRIVE = (1.0, 4.0)
+"""Drive amplitudes, in onsets of the cell, where the study does not limit them. The array's own
+onset is 0.3 to 1 of the cell's."""
+
+BELOW = (0.3, 0.75)
+"""The same over the largest drive allowed where that is counted in onsets of the array."""
 
 REST = (0.1, 0.9)
 """Part of its range in which bias, pitch and every number of the waveform lie."""
@@ -96,8 +100,7 @@ def _drives(strategy: Strategy) -> tuple[float, float]:
     for limit in strategy.limits:
         if limit.name == "drive_to_onset":
             if limit.maximum is not None and limit.maximum < most:
-                most = 0.97 * limit.maximum
-                least = min(least, 0.7 * limit.maximum)
+                least, most = (part * limit.maximum for part in BELOW)
             if limit.minimum is not None and limit.minimum > least:
                 least = 1.03 * limit.minimum
                 most = max(most, least)

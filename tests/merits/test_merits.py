@@ -61,7 +61,7 @@ def made(monkeypatch: pytest.MonkeyPatch) -> Callable[..., MeritTable]:
         found = {name: np.array(rows, dtype=float) for name, rows in values.items()}
         why = np.zeros((2, 4), dtype=np.int64) if status is None else np.array(status)
         edges = np.array([[[1.0, 2.0, 3.0, 4.0]] * 2, [[5.0, 6.0, 7.0, 8.0]] * 2])
-        monkeypatch.setattr(merits, "_asked", lambda model, names: (found, why, edges))
+        monkeypatch.setattr(merits, "_asked", lambda model, names: (found, why, edges, []))
         study = replace(four_cells(**fabrication), objectives=objectives)
         designs = uniform_design(study, drive=np.array([1.0, 2.0]))
         return compute_merits(Chips(designs, study, 4), limits=limits)
