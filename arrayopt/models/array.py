@@ -224,10 +224,11 @@ class ArrayModel(Protocol):
         """
         ...
 
-    def onset(self) -> Floats:
+    def onset(self, most: Floats | None = None) -> Floats:
         """Drive at which up- and down-sweep of each chip's array part, (design, chip) [V] (M12.15).
 
-        See `onset.array_onsets`.
+        ``most`` (design,) [V]: a design may have NaN whose share of chips has a higher one. See
+        `onset.array_onsets`.
         """
         ...
 
@@ -262,4 +263,19 @@ class ArrayModel(Protocol):
         waves : drive of all designs, or of each design its drives.
         wave : (cell,): which of its design's drives moves a cell; None: the first.
         """
+        ...
+
+    @property
+    def sent(self) -> Traces:
+        """`pulse` under each design's own waveform; of studies that have one."""
+        ...
+
+    @property
+    def unbraked(self) -> Traces:
+        """The same without braking tails."""
+        ...
+
+    @property
+    def drawn(self) -> ArrayModel:
+        """One chip of each design, made as drawn."""
         ...

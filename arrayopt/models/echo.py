@@ -53,6 +53,11 @@ class EchoFigures:
     envelope_delay: Floats
     """The same, its phase unknown [s]."""
 
+    @property
+    def level(self) -> Floats:
+        """``ratio`` in dB."""
+        return np.asarray(10.0 * np.log10(self.ratio))
+
 
 def load_of(study: Study, echo: Echo) -> Load:
     """The study's amplifier at the study's temperature."""

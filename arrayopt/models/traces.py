@@ -13,7 +13,7 @@ from scipy.interpolate import CubicSpline
 from arrayopt.base.arrays import Bools, Complex, Floats, Ints
 from arrayopt.base.status import Status, translated
 from arrayopt.models.rows import EXTENSIONS, QUIET, WORDS, Pace, Rows, driven_cells, rungs
-from arrayopt.physics.intime.waveform import Drive, chip_pulses
+from arrayopt.physics.intime.waveform import Drive, chip_pulses, mean_carrier
 from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.numerics.threads import each
 from arrayopt.physics.sound.path import absorption_constants, path_factors
@@ -90,7 +90,7 @@ def traces(rows: Rows, pace: Pace, study: Study, waves: Waves, wave: Ints, shown
         of how many there are up to the rate of decay of the slowest.
     """
     designs = len(waves)
-    carrier = np.array([np.mean([one.carrier for one in some]) for some in waves])
+    carrier = np.array([mean_carrier(some) for some in waves])
     highest = np.array(
         [
             max(max(one.carrier, one.last, 2.0 * one.carrier - one.last) for one in some)

@@ -1,27 +1,25 @@
-"""Checks of a study's echo: what its path needs, and merits that need it."""
+"""Checks of a study's echo: what its path needs, and that there is a waveform to be heard."""
 
 from __future__ import annotations
 
-from arrayopt.base.glossary import ECHO_MERITS
+from collections.abc import Sequence
+
 from arrayopt.base.problems import Reporter
-from arrayopt.study.excitation import named_merits
+from arrayopt.study.model import Strategy
 from arrayopt.study.schema import StudyFile
 
 
-def check_echo(form: StudyFile, report: Reporter) -> None:
-    """Report keys of ``[echo]`` that are missing or idle, and merits without it."""
+def check_echo(form: StudyFile, strategies: Sequence[Strategy], report: Reporter) -> None:
+    """Report keys of ``[echo]`` that are missing or idle."""
     echo = form.echo
-    lacking = [f"[{name}]" for name in ("waveform", "echo") if getattr(form, name) is None]
     if echo is None:
-        for name, path in named_merits(form):
-            if name in ECHO_MERITS:
-                report.add(path, f"{name} needs {' and '.join(lacking)}", show_value=False)
         return
-    if form.waveform is None:
+    if all(strategy.waveform is None for strategy in strategies):
         need = "needs [waveform]: the echo is that of the study's waveform"
         report.add(("echo",), need, show_value=False)
-    if (echo.path == "point") != (echo.target_strength is not None):
+    if echo.path == "point" and echo.target_strength is None:
+        need = 'is missing; path = "point" needs it, for example "-40 dB"'
+        report.add(("echo", "target_strength"), need, show_value=False)
+    if echo.path != "point" and echo.target_strength is not None:
         need = f'does nothing with path = "{echo.path}"'
-        if echo.path == "point":
-            need = 'is missing; path = "point" needs it, for example "-40 dB"'
         report.add(("echo", "target_strength"), need, show_value=False)

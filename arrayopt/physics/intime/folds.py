@@ -38,7 +38,14 @@ NEAR, CLOSE = 0.05, 0.01
 """Steps of Newton, relative, after which the matrix is kept, and the last one."""
 
 
-def fold_drives(arrays: ChipArrays, design: Ints, chip: Ints, low: Floats, high: Floats) -> Floats:
+def fold_drives(
+    arrays: ChipArrays,
+    design: Ints,
+    chip: Ints,
+    low: Floats,
+    high: Floats,
+    most: Floats | None = None,
+) -> Floats:
     """Factor on all forces at which steady states of a chip first fold (M12.15).
 
     Parameters
@@ -48,6 +55,8 @@ def fold_drives(arrays: ChipArrays, design: Ints, chip: Ints, low: Floats, high:
         Which chips.
     low, high : array (item,)
         Where their folds may lie [Hz].
+    most : array (item,), optional
+        Drives beyond which nothing is looked for; what folds later is infinite.
 
     Returns
     -------
@@ -57,7 +66,8 @@ def fold_drives(arrays: ChipArrays, design: Ints, chip: Ints, low: Floats, high:
     """
     out = np.full(design.size, np.inf)
     ends = (2.0 * np.pi * low, 2.0 * np.pi * high)
-    spread(_items, design.size, arrays, design, chip, *ends, out)
+    far = np.full(design.size, np.inf) if most is None else most
+    spread(_items, design.size, arrays, design, chip, *ends, far, out)
     return out
 
 
@@ -70,14 +80,16 @@ def _items(
     chip: Ints,
     low: Floats,
     high: Floats,
+    most: Floats,
     out: Floats,
 ) -> None:
     for item in range(begin, stop):
-        out[item] = _first_fold(a, design[item], chip[item], low[item], high[item])
+        found = _first_fold(a, design[item], chip[item], low[item], high[item], most[item])
+        out[item] = found if found < most[item] else np.inf
 
 
 @inner
-def _first_fold(a: ChipArrays, d: int, c: int, low: float, high: float) -> float:
+def _first_fold(a: ChipArrays, d: int, c: int, low: float, high: float, most: float) -> float:
     slow, fast = np.inf, 0.0
     for i in range(a.mass.shape[2]):
         w = np.sqrt(a.stiffness[d, c, i] / a.mass[d, c, i])
@@ -91,7 +103,7 @@ def _first_fold(a: ChipArrays, d: int, c: int, low: float, high: float) -> float
     weak = np.empty(count)
     for k in range(count):
         weak[k] = _pointed_to(a, d, c, low + k * step)
-    best = np.inf
+    best = most
     while True:
         k = int(np.argmin(weak))
         least = weak[k]

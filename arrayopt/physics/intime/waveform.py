@@ -31,6 +31,10 @@ from arrayopt.physics.sound.radiation import (
 HIGHER = 100.0
 """Error allowed of a higher mode's own oscillation, over that of the first: its share is small.
 Three modes at three onsets: 1e-3 of the peak (M12.10)."""
+SMALL_STEP = 0.01
+"""A sampled drive that begins or ends with less does not jump."""
+FINENESS = 64
+"""Points of a cycle at which voltage and slope of a drive are looked for: 0.2 % of the slope."""
 SAMPLES = 16
 """Least number of samples of a pulse in a carrier cycle."""
 
@@ -83,8 +87,28 @@ class Drive:
     def jumps(self) -> bool:
         """Whether it jumps at its ends, and by no finite slope."""
         if self.samples is not None:
-            return self.samples[0] != 0.0 or self.samples[-1] != 0.0
+            return max(abs(self.samples[0]), abs(self.samples[-1])) > SMALL_STEP
         return self.taper == 0.0
+
+    def extremes(self, phase: ArrayLike = 0.0) -> tuple[Floats, Floats]:
+        """Largest size and slope [1/s] of the drive ahead by ``phase`` [rad], any shape (M13.3).
+
+        The slope is infinite where it jumps.
+        """
+        highest = max(self.carrier, self.last, 2.0 * self.carrier - self.last)
+        count = FINENESS * int(np.ceil(highest * self.whole)) + 1
+        if self.samples is not None:
+            count = max(count, 4 * len(self.samples))
+        t = np.linspace(0.0, self.whole, count)
+        found = self.at(t)
+        slope = np.gradient(found, t)
+        turn = np.exp(1j * np.asarray(phase, dtype=np.float64))
+        sizes = np.empty((2, turn.size))
+        for k, one in enumerate(turn.flat):
+            sizes[:, k] = np.abs((one * found).real).max(), np.abs((one * slope).real).max()
+        if self.jumps:
+            sizes[1] = np.inf
+        return sizes[0].reshape(turn.shape), sizes[1].reshape(turn.shape)
 
     def analytic(self, points: int) -> NDArray[np.complex128]:
         """Drive and, as imaginary part, its quadrature at evenly spaced times, ends included."""
@@ -117,6 +141,12 @@ class Drive:
         half = (self.end - self.carrier) * self.duration  # of twice the span
         order = self.law + 1.0
         return np.asarray(whole + half * (np.abs(2.0 * share - 1.0) ** order - 1.0) / (2.0 * order))
+
+
+def mean_carrier(drives: Sequence[Drive]) -> float:
+    """Mean of the different carriers of some drives (Hz): of one as often as it is there."""
+    found = sorted({one.carrier for one in drives})
+    return sum(found) / len(found)
 
 
 def _tukey(share: Floats, taper: float) -> Floats:
@@ -193,7 +223,7 @@ def chip_pulses(
     given = [drives] * designs if isinstance(drives, Drive) else list(drives)
     each = [(one,) if isinstance(one, Drive) else tuple(one) for one in given]
     owner = np.zeros(cells, dtype=np.int64) if wave is None else np.asarray(wave, dtype=np.int64)
-    w = 2.0 * np.pi * np.array([np.mean([one.carrier for one in some]) for some in each])
+    w = 2.0 * np.pi * np.array([mean_carrier(some) for some in each])
     length = np.array([max(one.whole for one in some) for some in each])
     if len(each) != designs or not (np.all(w > 0.0) and np.all(length > 0.0)):
         raise ValueError(f"{designs} drives with positive carrier and duration are needed.")
@@ -359,7 +389,7 @@ def _run(
     """One pass at these steps a cycle."""
     designs, chips, cells = arrays.mass.shape
     each, owner = drives
-    carrier = np.array([np.mean([one.carrier for one in some]) for some in each])
+    carrier = np.array([mean_carrier(some) for some in each])
     length = np.array([max(one.whole for one in some) for some in each])
     driven = np.maximum(np.ceil(length * carrier * count - 1e-9), 2.0).astype(np.int64)
     step = length / driven
