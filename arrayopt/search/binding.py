@@ -41,6 +41,13 @@ def bounds_of(limits: Sequence[Limit], chip: Chip) -> list[Bound]:
     return out
 
 
+def always(G: Floats, bounds: Sequence[Bound]) -> list[str]:
+    """The limits that every design (design, bound) with a value breaks, in words."""
+    asked = np.isfinite(G)
+    kept = np.atleast_1d((asked & (G <= 0.0)).any(axis=0) | ~asked.any(axis=0))
+    return [bound.text for k, bound in enumerate(bounds) if not kept[k]]
+
+
 def binding(G: Floats, bounds: Sequence[Bound], *, first: int = 0) -> list[str]:
     """The limits broken most often, a sentence each: by how many designs, and how near they came.
 
