@@ -236,7 +236,8 @@ def _session(process: Path) -> int:
     return 0 if state == "Z" else int(session)
 
 
-TEXT = tiny_text() + "\n[fabrication]\nchips = 2\n"
+TEXT = tiny_text(evaluations=16).replace("front_size = 6", "front_size = 2")
+TEXT += "\n[fabrication]\nchips = 2\n"
 DESIGN = """format = 1
 bias = "5 V"
 [classes]
@@ -269,13 +270,13 @@ def prepare(base: Path, names: Sequence[str]) -> Place:
     os.dup2(quiet, 1)
     os.dup2(quiet, 2)
     try:
-        assert command(*f"{RUN} --evaluations 16".split()) == 0
+        assert command(*f"{RUN} --evaluations 8".split()) == 0
         place.keep("half", "run")
         assert command(*f"{RUN} --resume".split()) == 0
         place.keep("done", "run")
         place.begin(None, foreign=False)
         Path("design.toml").write_text(DESIGN.format(410))
-        assert command(*f"{RUN} --seed 5 --evaluations 16".split()) == 0
+        assert command(*f"{RUN} --seed 5 --evaluations 8".split()) == 0
         assert command(*f"{EXPORT} old".split()) == 0
         place.keep("other", "run", "old")
         for name in names:
