@@ -2,7 +2,8 @@
 
 Run: python -m tests.benchmarks.search_efficiency [evaluations] [seeds]; uses every processor.
 The combined strategy of both shipped studies, with the closed-form seeds unless stated, on four
-chips of each design: ways of searching are compared here, not designs. The reference is the hypervolume of all fronts of a study put together, those of searches ten times as
+chips of each design: ways of searching are compared here, not designs. The reference is the
+hypervolume of all fronts of a study put together, those of searches ten times as
 long among them, so no search can reach more.
 """
 

@@ -54,7 +54,6 @@ TESTS: dict[str, tuple[tuple[str, ...], bool]] = {
     "back/necked": (("test_necked",), False),
     "back/neck_kernel": (("test_necked",), False),
     "steady/steady": (("test_physics_guards", "test_steady"), False),
-    "steady/steady_kernel": (("test_physics_guards", "test_steady"), False),
     "numerics/threads": (("test_physics_guards", "test_steady"), False),
     "intime/formulas": (("test_intime", "test_pulse"), False),
     "intime/pulse": (("test_pulse",), False),
