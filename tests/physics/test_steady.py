@@ -15,7 +15,6 @@ from numpy.testing import assert_allclose
 from scipy.integrate import quad
 
 from arrayopt.physics.steady import steady
-from tests.oracles.folds import Jumps, jump_frequencies
 from tests.support.paths import REFERENCE
 from tests.support.references import read_references
 
@@ -31,6 +30,30 @@ def power(d: float, l: float, g: float, F: float) -> float:  # noqa: E741
         1.0, mass=abs(d) + 1.0 - d, damping=l, stiffness=abs(d) + 1.0, cubic=g, force=F
     )
     return float(np.abs(found) ** 2)
+
+
+def differs(w: np.ndarray, zeta: float, g: float, F: float) -> np.ndarray:
+    """Where up- and down-sweep have different amplitudes; frequencies in units of w0."""
+    up, down = (
+        steady.steady_amplitude(
+            w, mass=1.0, damping=2 * zeta, stiffness=1.0, cubic=g, force=F, sweep_up=way
+        ).amplitude
+        for way in (True, False)
+    )
+    return np.abs(np.abs(up) / np.abs(down) - 1.0) > 1e-6
+
+
+def jumps(zeta: float, g: float, F: float) -> tuple[float, float]:
+    """Ends of the band in which the sweeps differ (w0 = 1): where hardening jumps up, and down."""
+    ends = []
+    for way in (1, -1):
+        w = np.linspace(0.8, 3.0, 20001)[::way]
+        for _ in range(3):
+            first = int(np.argmax(differs(w, zeta, g, F)))
+            assert first > 0
+            w = np.linspace(w[first - 1], w[first], 2001)
+        ends.append(float(w[1000]))
+    return ends[0], ends[1]
 
 
 @settings(max_examples=300, deadline=None)
@@ -156,73 +179,25 @@ def test_published_jumps(check_outside: Callable[..., None], row: str):
     """Exact folds; Brennan's forms leave out terms in zeta and (gamma F^2)^(2/3)."""
     kind, which, numbers = row.removeprefix("duff.").split(".", 2)
     zeta, g, F = (float(x) for x in re.fullmatch(r"z(.+)g(.+)F(.+)", numbers).groups())
-    up, down, status = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=F)
-    assert status == 0
+    up, down = jumps(zeta, g, F)
     tolerance = {"up": 1.1e-2, "down": 1.2e-3}[which] if kind == "brennan" else None
-    check_outside(row, float(up if which == "up" else down), "M7.6", rel_tol=tolerance)
+    check_outside(row, up if which == "up" else down, "M7.6", rel_tol=tolerance)
 
 
 def test_jumps_against_time_sweeps_of_the_table(check_outside: Callable[..., None]):
     # one harmonic against time integration: the third harmonic moves the jump down by 0.2 %
-    up, down, _ = jump_frequencies(1.0, c=0.02, k1=1.0, g=1.0, F=0.02)
-    check_outside("duff.sweep.up-sweep_jump-down.zeta=0.01", float(down), "M7.6", rel_tol=2e-3)
-    check_outside("duff.sweep.down-sweep_jump-up.zeta=0.01", float(up), "M7.6")
-    up, _, _ = jump_frequencies(1.0, c=0.1, k1=1.0, g=1.0, F=0.3)
-    check_outside("duff.sweep.down-sweep_jump-up.zeta=0.05", float(up), "M7.6")
-
-
-@settings(max_examples=60, deadline=None)
-@given(st.floats(-3.0, -1.0), st.floats(0.01, 2.0), st.sampled_from([1.0, -1.0]))
-def test_jumps_are_roots_of_the_discriminant_in_frequency(log_zeta, log_drive, sign):
-    zeta = 10.0**log_zeta
-    F = float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=sign)) * 10.0**log_drive
-    up, down, status = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=sign, F=F)
-    P = 0.75 * F * F
-    # l^2 (l^2 + d^2)^2 + sign P d (d^2 + 9 l^2) + 27/4 P^2 = 0, d = 1 - W, l^2 = 4 zeta^2 W (M7.6)
-    for value in (float(up), float(down)):
-        if math.isnan(value):
-            continue
-        d, l2 = (1 - value) * (1 + value), (2 * zeta * value) ** 2
-        parts = l2 * (l2 + d * d) ** 2, sign * P * d * (d * d + 9 * l2), 6.75 * P * P
-        # two terms of order zeta^-2 cancel in d; the frequency itself is held to rounding
-        assert abs(sum(parts)) <= 1e-9 * max(map(abs, parts))
-    if sign > 0:
-        assert status == 0
-        assert up < down
-    else:
-        assert down < up or status != 0
-        # the upper branch can take up power only while P < 4 zeta^2 max W (1 - W) = zeta^2
-        assert np.isnan(down) == (zeta**2 < P) or abs(P / zeta**2 - 1) < 30 * zeta
-
-
-def test_jump_status():
-    below = jump_frequencies(1.0, c=0.02, k1=1.0, g=[1.0, 0.0, -1.0], F=[1e-4, 1.0, 1e-4])
-    assert_allclose(below[2], int(Jumps.MONOSTABLE))
-    assert np.isnan(below[0]).all()
-    _, _, bad = jump_frequencies(1.0, c=[0.0, np.nan], k1=1.0, g=1.0, F=1.0)
-    assert_allclose(bad, int(Jumps.INVALID))
-    up, down, hard = jump_frequencies(1.0, c=0.01, k1=1.0, g=-1.0, F=[0.1, 0.5])
-    assert_allclose(hard, [Jumps.NO_JUMP_DOWN, Jumps.NO_JUMP_DOWN | Jumps.NO_JUMP_UP])
-    assert np.isnan(down).all()
-    assert np.isfinite(up[0])
+    up, down = jumps(0.01, 1.0, 0.02)
+    check_outside("duff.sweep.up-sweep_jump-down.zeta=0.01", down, "M7.6", rel_tol=2e-3)
+    check_outside("duff.sweep.down-sweep_jump-up.zeta=0.01", up, "M7.6")
+    check_outside("duff.sweep.down-sweep_jump-up.zeta=0.05", jumps(0.05, 1.0, 0.3)[0], "M7.6")
 
 
 @pytest.mark.parametrize("g", [1.0, -1.0])
-def test_sweeps_differ_only_between_the_jumps(g):
-    zeta = 0.02
+def test_sweeps_differ_above_the_onset_only(g):
+    zeta, w = 0.02, np.linspace(0.8, 1.3, 2001)
     onset = float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=g))
-    w = np.linspace(0.8, 1.3, 2001)
-    common = {"mass": 1.0, "damping": 2 * zeta, "stiffness": 1.0, "cubic": g}
-    for factor in (0.99, 1.5):
-        rise = steady.steady_amplitude(w, force=factor * onset, sweep_up=True, **common).amplitude
-        fall = steady.steady_amplitude(w, force=factor * onset, sweep_up=False, **common).amplitude
-        differs = np.abs(np.abs(rise) / np.abs(fall) - 1.0) > 1e-9
-        up, down, _ = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=factor * onset)
-        if factor < 1.0:
-            assert not differs.any()
-        else:
-            assert differs.any()
-            assert_allclose(w[differs][[0, -1]], sorted((float(up), float(down))), rtol=3e-4)
+    assert not differs(w, zeta, g, 0.99 * onset).any()
+    assert differs(w, zeta, g, 1.05 * onset).any()
 
 
 # --- bandwidth limits ------------------------------------------------------------------------
@@ -249,8 +224,8 @@ def test_strong_drive_bandwidth_ceilings():
     # FBW -> 2 (1 - r)/(1 + r), r = 2^(-1/4), 2^(-1/2) for velocity, 2^(-1/6), 2^(-1/3) for pressure
     zeta = 1e-3
     F = 4e4 * float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=1.0))
-    _, down, _ = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=1.0, F=F)
-    w = np.linspace(0.5, 1.0, 20001) * float(down)
+    grid = np.geomspace(1.0, 100.0, 4001)
+    w = np.linspace(0.5, 1.0, 20001) * grid[differs(grid, zeta, 1.0, F)][-1]
     A, _ = steady.steady_amplitude(w, mass=1.0, damping=2 * zeta, stiffness=1.0, cubic=1.0, force=F)
     velocity, pressure = w * np.abs(A), w**2 * np.abs(A)
     for response, level, expected in (
@@ -333,8 +308,7 @@ def test_against_time_integration():
     cases = sorted({(r["zeta"], r["g"], r["F"]) for r in rows})
     assert len(cases) == 2
     for zeta, g, F in cases:
-        up, down, status = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=F)
-        assert status == 0
+        up, down = jumps(zeta, g, F) if g > 0 else jumps(zeta, g, F)[::-1]
         for sweep_up in (1.0, 0.0):
             part = [r for r in rows if (r["zeta"], r["g"], r["sweep_up"]) == (zeta, g, sweep_up)]
             w, reached = np.array([(r["w"], r["first_harmonic"]) for r in part]).T
@@ -347,7 +321,7 @@ def test_against_time_integration():
                 force=F,
                 sweep_up=bool(sweep_up),
             )
-            jump = float(down if (g > 0) == bool(sweep_up) else up)
+            jump = down if (g > 0) == bool(sweep_up) else up
             # two steps of the sweep (0.4 %) either side of the jump: dwell and grid
             away = np.abs(w - jump) > 0.009
             # one harmonic leaves a third harmonic of 1 % at 3/4 g X = 0.37: amplitude within 1 %
