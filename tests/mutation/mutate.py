@@ -272,31 +272,6 @@ def run(modules: list[str], seed: int, sample: int, minutes: float) -> None:
                 writer.writerow(row)
 
 
-def again() -> None:
-    """Try survivors without a note once more; a test may have been added since."""
-    found: dict[tuple[str, str, str], dict[str, str]] = {}
-    with tempfile.TemporaryDirectory() as folder:
-        copy = copy_tree(Path(folder))
-        for row in read_results():
-            if row["outcome"] != "survived" or row["note"]:
-                continue
-            found[row["file"], row["source"], row["change"]] = row
-            path = ROOT / "arrayopt" / "physics" / f"{row['file']}.py"
-            every = [mutant(path, place) for place in places(path)]
-            # a line may hold the same change more than once: none of them may survive
-            alike = [m for m in every if (m[2], m[1]) == (row["source"], row["change"])]
-            if alike:
-                was = int(row["line"])
-                row["line"] = str(min((m[0] for m in alike), key=lambda line: abs(line - was)))
-                if all(outcome(copy, row["file"], m[3], 600.0) != "survived" for m in alike):
-                    row["note"] = "killed since"
-    rows = read_results()  # another run may have added some
-    with RESULTS.open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.DictWriter(stream, FIELDS, lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(found.get((r["file"], r["source"], r["change"]), r) for r in rows)
-
-
 def copy_tree(copy: Path) -> Path:
     """The package and its tests, without anything compiled."""
     unwanted = shutil.ignore_patterns("__pycache__", ".hypothesis")
@@ -379,14 +354,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--sample", type=int, default=10, help="mutants per module")
     parser.add_argument("--minutes", type=float, default=20.0, help="stop starting new ones after")
-    parser.add_argument("--again", action="store_true", help="only survivors without a note")
     parser.add_argument("--table", action="store_true", help="print the results as a page")
     arguments = parser.parse_args()
     if arguments.table:
         print(table())
-        return
-    if arguments.again:
-        again()
         return
     modules = arguments.modules or sorted(TESTS)
     run(modules, arguments.seed, arguments.sample, arguments.minutes)
