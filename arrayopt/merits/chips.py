@@ -34,8 +34,11 @@ WANTED: Mapping[str, str | None] = {
             "swept_bandwidth",
             "burst_bandwidth",
             "pulse_bandwidth",
+            "pulse_spectrum_bandwidth",
             "peak_pressure",
             "peak_level",
+            "pulse_level",
+            "pulse_energy",
         ),
         "max",
     ),
@@ -93,9 +96,14 @@ class MeritTable:
 
 
 def limits_in_force(study: Study, strategy: Strategy) -> tuple[Limit, ...]:
-    """The strategy's limits, the wanted centre-frequency window, and the model's own range."""
+    """The strategy's limits, the wanted window, the driver's limits, and the model's own range."""
     low, high = study.target.centre_frequency
-    return (Limit("centre_frequency", low, high), *strategy.limits, *MODEL_LIMITS)
+    wave = strategy.waveform
+    most: dict[str, float | None] = {}
+    if wave is not None:
+        most = {"drive_voltage": wave.max_voltage, "drive_slew": wave.max_slew}
+    own = (Limit(name, None, value) for name, value in most.items() if value is not None)
+    return (Limit("centre_frequency", low, high), *strategy.limits, *own, *MODEL_LIMITS)
 
 
 def senses(study: Study) -> dict[str, str | None]:

@@ -15,7 +15,7 @@ from scipy.stats import qmc
 from arrayopt.base.arrays import Floats
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.models.cells import build_cells
-from arrayopt.study.model import Strategy, Study
+from arrayopt.study.model import WAVE_VARIABLES, Strategy, Study
 
 STAGGER = 4.0
 """Largest distance of neighbouring resonances, in linewidths; 0 is the uniform array."""
@@ -31,7 +31,7 @@ BELOW = (0.3, 0.75)
 """The same over the largest drive allowed where that is counted in onsets of the array."""
 
 REST = (0.1, 0.9)
-"""Part of its range in which what the whole array has once, bias and pitch, lies."""
+"""Part of its range in which bias, pitch and every number of the waveform lie."""
 
 RADII = 33
 """Radii at which resonance and onset are computed; between them they are interpolated."""
@@ -54,10 +54,12 @@ def seed_vectors(study: Study, strategy: Strategy, count: int) -> Floats:
     space = DesignSpace(study, strategy)
     if "radius" not in strategy.vary or count == 0:
         return np.zeros((0, space.n_variables))
-    once = [space.names.index(name) for name in ("bias", "pitch") if name in strategy.vary]
+    once = [name for name in ("bias", "pitch", *WAVE_VARIABLES) if name in strategy.vary]
     point = qmc.Halton(3 + len(once), scramble=False).random(count + 1)[1:]  # the first is a corner
     vectors = np.full((count, space.n_variables), 0.5)
-    vectors[:, once] = REST[0] + (REST[1] - REST[0]) * point[:, 3:]
+    for name, share in zip(once, point[:, 3:].T, strict=True):
+        columns = [k for k, full in enumerate(space.names) if full.partition("[")[0] == name]
+        vectors[:, columns] = (REST[0] + (REST[1] - REST[0]) * share)[:, None]
     middle = space.decode(vectors)
     low, high = (float(x) for x in strategy.vary["radius"])
     radii = np.linspace(low, high, RADII)
