@@ -314,7 +314,7 @@ def unwritable(path: Path, error: Exception, *, resumable: bool = False) -> Outp
     else:
         advice = "name another place"
     if resumable:
-        what = "free space" if number in _SPACE else "correct the permissions"
+        what = advice.partition(",")[0] if number else "mend that"
         advice = f"everything saved before is intact, so {what} and resume"
     elif number in _SPACE:
         advice += " and give the command again; nothing was left half-written"

@@ -47,16 +47,14 @@ class Outcome:
     """Everything a calibration found.
 
     ``cells`` fits per cell and bias; ``physical`` the five corrections; ``bursts`` checks of the
-    corrected model; ``readings`` what was read into the files; ``model_error`` largest relative
-    difference of f0 between the fitted polynomials and the plate model itself; ``surface`` those
-    polynomials; ``making`` the scatter of making, of cells that were measured one by one.
+    corrected model; ``readings`` what was read into the files; ``surface`` polynomials through the
+    plate model; ``making`` the scatter of making, of cells that were measured one by one.
     """
 
     cells: tuple[CellFit, ...]
     physical: PhysicalFit
     bursts: tuple[BurstCheck, ...]
     readings: tuple[Reading, ...]
-    model_error: float
     surface: Surface
     making: Making
 
@@ -126,8 +124,7 @@ def calibrate(
         for trace in described
         if trace.kind == "burst"
     )
-    error = _model_error(corrected, surface, physical)
-    return Outcome(cells, physical, bursts, tuple(readings), error, surface, making)
+    return Outcome(cells, physical, bursts, tuple(readings), surface, making)
 
 
 def sweeps_by_cell(traces: Sequence[Trace]) -> list[list[Trace]]:
@@ -210,15 +207,3 @@ def _polarity(study: Study, cells: Sequence[CellFit]) -> int:
                 turn = float(np.mean(np.cos(trace.phase[low])))
                 votes += model_sign(study, cell.condition, trace.quantity) * turn
     return 0 if abs(votes) < 0.5 else (1 if votes > 0.0 else -1)
-
-
-def _model_error(corrected: Study, surface: Surface, physical: PhysicalFit) -> float:
-    from arrayopt.lab.fit.physical import one_cell_designs
-    from arrayopt.models.cells import build_cells
-
-    exact = build_cells(one_cell_designs(surface.conditions), corrected).natural_frequency[:, 0]
-    value = physical.value
-    ratio = surface.at(
-        value.thickness_scale, value.film_tension / surface.unit, value.coupling_scale
-    )[:, 0]
-    return float(np.abs(surface.nominal * np.sqrt(ratio) / exact - 1.0).max())

@@ -72,7 +72,6 @@ class Cells:
     """Every kept mode about the operating point, (design, group, mode)."""
     status: Ints
     """`Status`; coefficients are NaN only where the plate model gave none."""
-    mode_damping: Floats
     """Intrinsic, (design, group, mode)."""
     cavity: Floats
     """Pressure per displaced volume of a closed back cavity [Pa/m3]; 0 where vented."""
@@ -187,7 +186,6 @@ def build_cells(designs: Designs, study: Study, *, n_modes: int = 2) -> Cells:
         static_deflection=modes.static_deflection,
         modes=modes,
         status=status,
-        mode_damping=np.sqrt(modes.stiffness * modes.mass) / study.cell.quality_factor,
         cavity=cavity,
         back=back,
         necked=necked,

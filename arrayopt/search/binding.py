@@ -41,13 +41,22 @@ def bounds_of(limits: Sequence[Limit], chip: Chip) -> list[Bound]:
     return out
 
 
+def always(G: Floats, bounds: Sequence[Bound]) -> list[str]:
+    """The limits that every design (design, bound) with a value breaks, in words."""
+    asked = np.isfinite(G)
+    kept = np.atleast_1d((asked & (G <= 0.0)).any(axis=0) | ~asked.any(axis=0))
+    return [bound.text for k, bound in enumerate(bounds) if not kept[k]]
+
+
 def binding(G: Floats, bounds: Sequence[Bound], *, first: int = 0) -> list[str]:
     """The limits broken most often, a sentence each: by how many designs, and how near they came.
 
     ``G`` (design, bound), NaN where a design has no values, or breaks others that are looked at
-    first; ``first`` is the first one's number.
+    first; no bound at all where none has values. ``first`` is the first one's number.
     """
     told = []
+    if G.shape[1] < len(bounds):
+        G = np.full((len(G), len(bounds)), np.nan)
     nothing = np.asarray(~(np.isfinite(G).all(axis=1) | (G > 0.0).any(axis=1)))
     if nothing.any():
         told.append(f"{nothing.mean():.0%} of designs have no values at all")

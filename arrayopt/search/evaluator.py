@@ -55,15 +55,18 @@ class StudyEvaluator:
         """Nearest vectors that stand for themselves: the electrode kind is rounded."""
         return self.space.encode(self.space.decode(X))
 
-    def evaluate(self, X: Floats, front: Floats | None = None) -> Evaluation:
+    def evaluate(
+        self, X: Floats, front: Floats | None = None, *, sparing: bool = True
+    ) -> Evaluation:
         """Objectives, limits and quick merits of vectors (design, variable) in 0..1.
 
-        What costs most is computed only of designs that keep the limits on the rest, and the onset
-        only as far as a design may still join the ``front``; see `compute_merits`.
+        Where ``sparing``, what costs most is computed only of designs that keep the limits on the
+        rest, and the onset only as far as a design may still join the ``front``; see
+        `compute_merits`.
         """
         designs = self.space.decode(X)
         race = None if front is None else partial(onset_of_interest, self.objectives, front)
-        table = merits_of_chips(designs, self.study, self.strategy, sparing=True, race=race)
+        table = merits_of_chips(designs, self.study, self.strategy, sparing=sparing, race=race)
         F = np.stack([table.values[o.name] for o in self.study.objectives], axis=1)
         G = np.stack(self._violations(table), axis=1)
         return Evaluation(F, G, dict(table.values), table.status)

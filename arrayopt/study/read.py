@@ -66,19 +66,20 @@ def study_file(path: str | os.PathLike[str]) -> Path:
     return file / STUDY_FILE if file.is_dir() else file
 
 
-def read_study_text(text: str, path: str = STUDY_FILE) -> Study:
+def read_study_text(text: str, path: str = STUDY_FILE, *, calibrated: bool = True) -> Study:
     """A study from the text of its file, as results and worker processes keep it.
 
     Parameters
     ----------
     text : content of the file.
     path : what messages call it.
+    calibrated : as in `read_study`.
 
     Raises
     ------
     StudyError : as `read_study`.
     """
-    return _read(Reporter(Path(path), text), Path(path), True)
+    return _read(Reporter(Path(path), text), Path(path), calibrated)
 
 
 def _include_calibration(report: Reporter, file: Path) -> None:

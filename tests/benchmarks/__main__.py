@@ -18,7 +18,6 @@ ROOT = FOLDER.parents[1]
 PAGE = ROOT / "docs" / "performance.md"
 
 SECTIONS = {
-    "steady": "One-mode closed form beside C",
     "models": "Chips per second under every excitation",
     "intime": "Chips in time, every cell apart",
     "startup": "Start-up and compiling",

@@ -1,9 +1,9 @@
 """Evaluations and processor seconds until a search has 90, 95 and 99 % of a reference hypervolume.
 
 Run: python -m tests.benchmarks.search_efficiency [evaluations] [seeds]; uses every processor.
-The combined strategy of both shipped studies, with the closed-form seeds unless stated, and cells
-on their own (``mutual_radiation = "none"``): ways of searching are compared here, not models. The
-reference is the hypervolume of all fronts of a study put together, those of searches ten times as
+The combined strategy of both shipped studies, with the closed-form seeds unless stated, on four
+chips of each design: ways of searching are compared here, not designs. The reference is the
+hypervolume of all fronts of a study put together, those of searches ten times as
 long among them, so no search can reach more.
 """
 
@@ -114,7 +114,7 @@ VARIANTS = (
 def follow(folder: str, variant: Variant, seed: int) -> tuple[np.ndarray, np.ndarray]:
     """(evaluations, hypervolume, seconds) of every generation, and the last front, minimised."""
     study = read_study(STUDIES / folder)
-    study = replace(study, model=replace(study.model, mutual_radiation="none", escalate=False))
+    study = replace(study, fabrication=replace(study.fabrication, chips=4))
     strategy = study.strategy("combined")
     evaluator = variant.evaluator(study, strategy)
     initial = seed_vectors(study, strategy, study.search.seeds)

@@ -80,15 +80,8 @@ BROKEN = {
     "unit": ('pitch = "1.1 mm"', 'pitch = "1.1 kHz"', ("array.pitch", "length", "1.1 kHz")),
     "misspelt": ("quality_factor = 90", "qualty_factor = 90", ("cell.quality_factor", "did you")),
     "number": ('clearance = "60 um"', "clearance = 60", ("array.clearance", "length")),
-    "material": ('material = "Si"', 'material = "Sii"', ("stack[0].material", "Si")),
-    "bounds": ('["400 um", "520 um"]', '["520 um", "400 um"]', ("vary.radius", "lower")),
-    "limit": ("ripple = {", "riple = {", ("limits.riple", "ripple")),
     "algorithm": ('"sms-emoa"', '"nsga4"', ("search.algorithm", "nsga2")),
-    "crowded": ('pitch = "1.1 mm"', 'pitch = "0.8 mm"', ("array.pitch", "clearance")),
-    "passive": ("active = true", "active = false", ("stack", "active")),
-    "voltage": ('["0.2 V", "20 V"]', '["0.2 V", "200 V"]', ("vary.amplitude", "20 V")),
     "syntax": ("[cell]", "[cell", ("TOML syntax", "]")),
-    "count": ('count = 8 }\nchannels = { scheme = "one" }', "count = 0 }", ("count",)),
 }
 
 

@@ -18,15 +18,13 @@ from arrayopt.models.array import DOWN, SMALL, TWO_WAY, UP
 from arrayopt.models.cells import Cells, build_cells
 from arrayopt.models.chips import Chips
 from arrayopt.models.rows import FINE
-from arrayopt.physics.back import cavity as cav
 from arrayopt.physics.back.backs import back_of
-from arrayopt.physics.back.neck_kernel import back_pressure, neck_coefficients
+from arrayopt.physics.back.neck_kernel import neck_coefficients
 from arrayopt.physics.back.necked import necked_figures
 from arrayopt.physics.sound.air import absorption
 from arrayopt.physics.sound.radiation import impedance_from_series
 from arrayopt.study.model import Study
 from arrayopt.study.read import read_study, read_study_text
-from tests.oracles.necks import necked_impedance
 from tests.support.chain import as_drawn, one_cell
 
 HALF = 10.0**-0.3
@@ -100,22 +98,6 @@ def alone(study: Study, volts: float, frequency: np.ndarray, sweep: int) -> np.n
     return np.asarray(moved)  # NaN where it has not been
 
 
-@pytest.mark.parametrize("radius", [1e-6, 25e-6, 1e-3])
-@pytest.mark.parametrize("frequency", [1e3, 1e5])
-def test_kernel_is_the_two_degree_model(study: Study, radius: float, frequency: float) -> None:
-    """Compiled scalars against cavity.py's Bessel functions of scipy, both eliminated alike."""
-    air, w = study.air_state, 2.0 * math.pi * frequency
-    geometry = {"cavity_volume": 1e-10, "neck_radius": radius, "neck_length": 80e-6}
-    known = cav.necked_cavity(air, swept_volume=1e-7, frequency=frequency, **geometry)
-    neck = np.array([1.0, radius, 80e-6, air.viscosity])
-    area, mass, resistance = neck_coefficients(w, neck, air.density, air.sound_speed)
-    np.testing.assert_allclose([mass, resistance], [known.mass, known.resistance], rtol=1e-12)
-    closed = air.heat_capacity_ratio * air.pressure / 1e-10
-    added = complex(*back_pressure(w, closed, area, mass, resistance)) * 1e-14
-    # scipy's form takes a difference that loses up to 1e-7 where the neck shunts the cavity
-    assert added == pytest.approx(necked_impedance(known, frequency) * 1j * w, rel=1e-9)
-
-
 def test_two_necks_are_one_of_twice_the_area_and_mass(study: Study) -> None:
     """Necks in parallel: twice the flow at one pressure."""
     air = study.air_state
@@ -136,24 +118,13 @@ def two_degrees(study: Study, cells: Cells, f: float) -> tuple[np.ndarray, np.nd
         cells.reactance_series[0, 0],
     )
     load = air.density * air.sound_speed * math.pi * a**2
-    depth, cell = float(study.cell.cavity_depth or 0.0), study.cell
-    neck = cav.necked_cavity(
-        air,
-        swept_volume=cells.volume[0, 0],
-        cavity_volume=math.pi * a**2 * depth,
-        neck_radius=float(cell.neck_radius or 0.0),
-        neck_length=float(cell.neck_length or 0.0),
-        frequency=f,
-    )
-    n = cell.neck_count
-    M = np.diag([float(cells.mass[0, 0] + load * X / w), n * float(neck.mass)])
-    C = np.diag([float(cells.damping[0, 0] + load * R), n * float(neck.resistance)])
-    qq, qx, xx = (
-        float(neck.coupling_qq),
-        n * float(neck.coupling_qx),
-        n**2 * float(neck.coupling_xx),
-    )
-    K = np.array([[float(cells.stiffness[0, 0]) + qq, -qx], [-qx, xx]])
+    closed = air.heat_capacity_ratio * air.pressure / (math.pi * a**2 * study.cell.cavity_depth)
+    neck = back_of(study.cell).neck(air)
+    area, mass, resistance = neck_coefficients(w, neck, air.density, air.sound_speed)
+    M = np.diag([float(cells.mass[0, 0] + load * X / w), mass])
+    C = np.diag([float(cells.damping[0, 0] + load * R), resistance])
+    swept = np.array([float(cells.volume[0, 0]), -area])
+    K = np.diag([float(cells.stiffness[0, 0]), 0.0]) + closed * np.outer(swept, swept)
     return M, C, K
 
 

@@ -6,33 +6,12 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from arrayopt.physics.back.cavity import CavityStatus, cavity_status
 from arrayopt.physics.intime.slow_flow import ChipStatus, chip_sweep
 from arrayopt.physics.numerics.threads import each, spread, thread_count
 from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.plate.laminate import Layer, sections
 from arrayopt.physics.plate.table import plate_table
-from arrayopt.physics.sound.air import air_state
-from arrayopt.physics.steady.steady_kernel import state_count
 from tests.physics.test_intime import chips
-
-AIR = air_state(293.15, relative_humidity=0.5)
-
-
-@pytest.mark.parametrize("frequency", [2e3, 60e3])
-def test_a_cavity_is_isothermal_from_a_tenth_of_its_size(frequency: float) -> None:
-    """Thermal layer sqrt(2 mu/(rho w Pr)), Pr = 0.71 (air, any heat-transfer table)."""
-    layer = np.sqrt(2.0 * AIR.viscosity / (AIR.density * 2.0 * np.pi * frequency * 0.71))
-    for share, expected in ((0.0995, 0), (0.1005, int(CavityStatus.ISOTHERMAL))):
-        status = cavity_status(AIR, cavity_volume=(layer / share) ** 3, frequency=frequency)
-        assert int(status) & int(CavityStatus.ISOTHERMAL) == expected
-
-
-@pytest.mark.parametrize("size", [0.4975, 0.5025])
-def test_a_cavity_is_compact_up_to_half_a_radian(size: float) -> None:
-    volume = (size * AIR.sound_speed / (2.0 * np.pi * 5e3)) ** 3
-    status = int(cavity_status(AIR, cavity_volume=volume, frequency=5e3))
-    assert bool(status & int(CavityStatus.NOT_COMPACT)) == (size > 0.5)
 
 
 def test_a_ring_over_the_whole_radius_is_a_disc_over_the_whole_radius() -> None:
@@ -104,20 +83,6 @@ def test_threads_are_counted_from_the_environment(monkeypatch: pytest.MonkeyPatc
     for wanted, found in (("1", 1), ("3", 3), ("0", 6), ("", 6), ("all", 6)):
         monkeypatch.setenv("NUMBA_NUM_THREADS", wanted)
         assert thread_count() == found
-
-
-@pytest.mark.parametrize("g", [0.5, -0.5, 2.0, -2.0])
-def test_states_are_counted_whatever_the_unit_of_force(g: float) -> None:
-    """Against the real roots of M7.1's cubic by numpy: hardening below 1 is hardening, too."""
-    seen = set()
-    for d in np.linspace(-6.0, 6.0, 13):
-        for F in (0.5, 1.5, 3.0, 4.5):
-            a = 0.75 * g
-            roots = np.roots([a * a, 2.0 * a * d, d * d + 1.0, -F * F])
-            real = int(np.sum((np.abs(roots.imag) < 1e-7 * np.abs(roots)) & (roots.real > 0.0)))
-            assert state_count(d, 1.0, g, F) == real
-            seen.add(real)
-    assert seen == {1, 3}
 
 
 @pytest.mark.parametrize(("gap", "overlaps"), [(0.0, False), (-1e-6, True), (1e-6, False)])

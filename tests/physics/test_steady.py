@@ -15,7 +15,6 @@ from numpy.testing import assert_allclose
 from scipy.integrate import quad
 
 from arrayopt.physics.steady import steady
-from tests.oracles.folds import Jumps, jump_frequencies
 from tests.support.paths import REFERENCE
 from tests.support.references import read_references
 
@@ -25,110 +24,70 @@ ROWS = read_references()
 log = st.floats(-4.0, 4.0)
 
 
-def condition(d: float, l: float, g: float, X: float) -> float:  # noqa: E741
-    """d log(residual side of M7.1) / d log X: what one rounding of X does to the residual."""
-    pull = 0.75 * g * X
-    return 1.0 + 2.0 * abs(pull) * (abs(d) + abs(pull)) / ((d + pull) ** 2 + l * l)
+def power(d: float, l: float, g: float, F: float) -> float:  # noqa: E741
+    """|A|^2 of M7.1 on an up-sweep."""
+    found, _ = steady.steady_amplitude(
+        1.0, mass=abs(d) + 1.0 - d, damping=l, stiffness=abs(d) + 1.0, cubic=g, force=F
+    )
+    return float(np.abs(found) ** 2)
 
 
-@settings(max_examples=400, deadline=None)
-@given(st.floats(-400.0, 400.0), log, log, st.sampled_from([-1.0, 1.0]), st.booleans())
-def test_root_satisfies_the_balance(s, log_gamma, log_scale, sign, upper):
-    # SI-sized values: l of 1e-7..10 N/m, amplitudes near 1e-6 m
-    l = 1e-3 * 10.0**log_scale  # noqa: E741
-    d, g = -s * sign * l, sign * l / 1e-12
-    F = math.sqrt(10.0**log_gamma * l**3 / (0.75 * abs(g)))
-    X = steady.amplitude_squared(d, l, g, F, upper)
-    residual = X * ((d + 0.75 * g * X) ** 2 + l * l) / F**2 - 1.0
-    assert abs(residual) <= 4 * np.finfo(float).eps * condition(d, l, g, X)
-    assert X > 0.0
+def differs(w: np.ndarray, zeta: float, g: float, F: float) -> np.ndarray:
+    """Where up- and down-sweep have different amplitudes; frequencies in units of w0."""
+    up, down = (
+        steady.steady_amplitude(
+            w, mass=1.0, damping=2 * zeta, stiffness=1.0, cubic=g, force=F, sweep_up=way
+        ).amplitude
+        for way in (True, False)
+    )
+    return np.abs(np.abs(up) / np.abs(down) - 1.0) > 1e-6
+
+
+def jumps(zeta: float, g: float, F: float) -> tuple[float, float]:
+    """Ends of the band in which the sweeps differ (w0 = 1): where hardening jumps up, and down."""
+    ends = []
+    for way in (1, -1):
+        w = np.linspace(0.8, 3.0, 20001)[::way]
+        for _ in range(3):
+            first = int(np.argmax(differs(w, zeta, g, F)))
+            assert first > 0
+            w = np.linspace(w[first - 1], w[first], 2001)
+        ends.append(float(w[1000]))
+    return ends[0], ends[1]
 
 
 @settings(max_examples=300, deadline=None)
-@given(st.floats(-100.0, 100.0), log, st.sampled_from([-1.0, 1.0]))
-def test_roots_are_the_outer_ones_of_numpy(s, log_gamma, sign):
-    gamma = 10.0**log_gamma
+@given(st.floats(-100.0, 100.0), log, log, st.sampled_from([-1.0, 1.0]), st.booleans())
+def test_sweeps_ride_the_outer_roots(s, log_gamma, log_scale, sign, up):
+    """M7.2 by numpy.roots; SI-sized values: l of 1e-7..10 N/m, amplitudes near 1e-6 m."""
+    gamma, l = 10.0**log_gamma, 1e-3 * 10.0**log_scale  # noqa: E741
     roots = np.roots([1.0, -2.0 * s, 1.0 + s * s, -gamma])
-    real = roots[np.abs(roots.imag) < 1e-6 * np.abs(roots)].real
-    edges = np.diff(np.sort(real))
-    if real.size == 2 or (real.size == 3 and edges.min() < 1e-5 * real.max()):
+    real = np.sort(roots[np.abs(roots.imag) < 1e-6 * np.abs(roots)].real)
+    if real.size == 2 or (real.size == 3 and np.diff(real).min() < 1e-5 * real.max()):
         return  # on a fold numpy.roots itself is only good to the root of rounding
-    d, g, F = -s * sign, sign * 4.0 / 3.0, math.sqrt(gamma)
-    low = steady.amplitude_squared(d, 1.0, g, F, False)
-    high = steady.amplitude_squared(d, 1.0, g, F, True)
+    d, g = -s * sign * l, sign * l / 1e-12
+    k1 = abs(d) + l
+    found, _ = steady.steady_amplitude(
+        1.0, mass=k1 - d, damping=l, stiffness=k1, cubic=g, sweep_up=up,
+        force=math.sqrt(gamma * l**3 / (0.75 * abs(g))),
+    )  # fmt: skip
+    y = 0.75 * abs(g) * abs(found) ** 2 / l
     # numpy.roots is backward stable on the polynomial: small roots lose digits to large ones
-    spread = np.abs(roots).max()
-    rtol = 1e-9 + 1e-12 * (spread / low) ** 2
-    assert_allclose(low, real.min(), rtol=rtol)
-    assert_allclose(high, real.max(), rtol=1e-6)
-    assert steady.state_count(d, 1.0, g, F) == real.size
+    rtol = 1e-6 + 1e-12 * (np.abs(roots).max() / real[0]) ** 2
+    assert_allclose(y, real[-1] if (sign > 0) == up else real[0], rtol=rtol)
 
 
-@settings(max_examples=200, deadline=None)
-@given(st.floats(1.75, 500.0), st.floats(-14.0, -1.0), st.booleans())
-def test_branch_survives_up_to_its_fold(s, log_distance, upper):
-    # M7.3; at s = 500 the plain discriminant would misplace the fold by 1e-10
-    edge = s * (s * s + 9.0) + (s * s - 3.0) ** 1.5
-    fold = 2.0 * (1.0 + s * s) ** 2 / edge if upper else 2.0 * edge / 27.0
-    gamma = fold * (1.0 + 10.0**log_distance) if upper else fold * (1.0 - 10.0**log_distance)
-    if upper and gamma > 2.0 * edge / 27.0:
-        return
-    y = steady.amplitude_squared(-s, 1.0, 4.0 / 3.0, math.sqrt(gamma), upper)
-    root = math.sqrt(s * s - 3.0)
-    turning = (2.0 * s + (root if upper else -root)) / 3.0
-    assert y >= turning * (1 - IDENTITY) if upper else y <= turning * (1 + IDENTITY)
-
-
-def test_linear_and_undriven_limits_are_exact():
+def test_linear_undriven_and_softening_limits():
     for d in (-3.0, 0.0, 2.0):
-        assert steady.amplitude_squared(d, 0.5, 0.0, 2.0, True) == 4.0 / 0.25 / (1 + (d / 0.5) ** 2)
-        assert steady.amplitude_squared(d, 0.5, 1e9, 0.0, False) == 0.0
-
-
-def test_undriven_mode_rests_on_either_branch():
+        assert_allclose(power(d, 0.5, 0.0, 2.0), 16.0 / (1 + (d / 0.5) ** 2), rtol=IDENTITY)
     # F = 0 must not pick the free-vibration root of the undamped backbone
-    assert steady.amplitude_squared(-50.0, 1.0, 1.0, 0.0, True) == 0.0
-
-
-@settings(max_examples=100, deadline=None)
-@given(st.floats(-50.0, 50.0), log, st.floats(-8.0, 8.0), st.floats(-8.0, 8.0), st.booleans())
-def test_scaling_of_force_and_length(s, log_gamma, log_force, log_length, upper):
-    # units of force and length are free: X scales by length^2, and nothing else changes
-    force, length = 2.0 ** round(log_force * 3), 2.0 ** round(log_length * 3)
-    F = math.sqrt(10.0**log_gamma)
-    X = steady.amplitude_squared(-s, 1.0, 1.0, F, upper)
-    stiff = force / length
-    scaled = steady.amplitude_squared(-s * stiff, stiff, stiff / length**2, F * force, upper)
-    assert_allclose(scaled, X * length**2, rtol=IDENTITY)
-
-
-def test_batch_equals_scalar_and_mirrors_softening():
-    rng = np.random.default_rng(3)
+    assert power(-50.0, 1.0, 1.0, 0.0) == 0.0
     w = np.linspace(0.7, 1.6, 301)
-    m, c, k1 = rng.uniform(0.5, 2.0, (3, 4, 1))
-    c = 0.05 * c
-    g, F = np.array([[0.8], [-0.05], [0.0], [3.0]]), np.array([[0.2], [0.05], [0.1], [0.02]])
-    for up in (True, False):
-        got, _ = steady.steady_amplitude(
-            w, mass=m, damping=c, stiffness=k1, cubic=g, force=F, sweep_up=up
-        )
-        for i in range(4):
-            for j in range(0, 301, 17):
-                d, l = float(k1[i, 0] - w[j] ** 2 * m[i, 0]), float(w[j] * c[i, 0])  # noqa: E741
-                branch = bool((g[i, 0] >= 0.0) == up)  # rising if hardening
-                X = steady.amplitude_squared(d, l, g[i, 0], F[i, 0], branch)
-                assert_allclose(abs(got[i, j]) ** 2, X, rtol=IDENTITY)
-                A = F[i, 0] / complex(d + 0.75 * g[i, 0] * X, l)
-                assert_allclose(got[i, j], A, rtol=IDENTITY)
-        # cubic given per frequency takes the other route through the kernel
-        full, _ = steady.steady_amplitude(
-            w, mass=m, damping=c, stiffness=k1, cubic=g + 0 * w, force=F, sweep_up=up
-        )
-        assert_allclose(full, got, rtol=IDENTITY)
-    X = steady.amplitude_squared(-3.0, 0.5, 0.7, 2.0, True)
-    mirrored = steady.amplitude_squared(3.0, 0.5, -0.7, 2.0, True)
-    assert_allclose(mirrored, X, rtol=IDENTITY)
-    assert_allclose(np.angle(got[2, -1]), -np.pi, rtol=0.1)  # above resonance: lag towards pi
+    case = {"mass": 1.0, "stiffness": 1.0, "damping": 0.05, "force": 0.1}
+    up, _ = steady.steady_amplitude(w, cubic=0.0, **case)
+    assert_allclose(up, 0.1 / (1.0 - w**2 + 0.05j * w), rtol=IDENTITY)
+    each, _ = steady.steady_amplitude(w, cubic=0 * w + 0.8, **case)
+    assert np.array_equal(each, steady.steady_amplitude(w, cubic=0.8, **case).amplitude)
 
 
 def test_status_marks_what_cannot_be_used():
@@ -181,12 +140,12 @@ def test_weak_limits(check_outside: Callable[..., None]):
     zeta = 1e-6
     F = float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=1.0))
     w = float(steady.onset_frequency(1.0, c=2 * zeta, k1=1.0, g=1.0))
-    X = steady.amplitude_squared(1 - w * w, 2 * zeta * w, 1.0, F, True)
+    X = power(1 - w * w, 2 * zeta * w, 1.0, F)
     check_outside("duff.Acusp", math.sqrt(X / (2 * zeta)), "M7.4", rel_tol=3e-4)
     # peak: on the backbone w^2 = 1 + 3/4 X, where F = 2 zeta w sqrt(X); weak limit w = 1
     peak = F / (2 * zeta)
     wp = math.sqrt(1 + 0.75 * peak**2)
-    X = steady.amplitude_squared(1 - wp * wp, 2 * zeta * wp, 1.0, F, True)
+    X = power(1 - wp * wp, 2 * zeta * wp, 1.0, F)
     # finite zeta = 1e-6 moves it by about zeta
     check_outside("duff.Apeak_crit", math.sqrt(X / (2 * zeta)), "M7.4", rel_tol=1e-5)
 
@@ -199,17 +158,13 @@ def test_onset_is_where_three_states_first_appear(log_zeta, sign):
     onset = float(steady.onset_force(2.0, c=2 * zeta * math.sqrt(6.0), k1=3.0, g=sign * 5.0))
     centre = float(steady.onset_frequency(2.0, c=2 * zeta * math.sqrt(6.0), k1=3.0, g=sign * 5.0))
     w = centre * (1.0 + zeta * np.linspace(-0.3, 0.3, 4001))
-    for factor, expected in ((1.0 - 1e-2, 1), (1.0 + 1e-2, 3)):
-        most = max(
-            steady.state_count(
-                3.0 - 2.0 * f * f,
-                2 * zeta * math.sqrt(6.0) * f,
-                sign * 5.0,
-                factor * onset,
-            )
-            for f in w
-        )
-        assert most == expected
+    l = 2 * zeta * math.sqrt(6.0) * w  # noqa: E741
+    s = -sign * (3.0 - 2.0 * w * w) / l
+    for factor in (1.0 - 1e-2, 1.0 + 1e-2):
+        gamma = 3.75 * (factor * onset) ** 2 / l**3
+        # discriminant of y^3 - 2 s y^2 + (1 + s^2) y - gamma over -4: negative for three roots
+        three = (1 + s * s) ** 2 - s * (s * s + 9) * gamma + 6.75 * gamma**2 < 0.0
+        assert three.any() == (factor > 1.0)
 
 
 def test_no_onset():
@@ -224,73 +179,25 @@ def test_published_jumps(check_outside: Callable[..., None], row: str):
     """Exact folds; Brennan's forms leave out terms in zeta and (gamma F^2)^(2/3)."""
     kind, which, numbers = row.removeprefix("duff.").split(".", 2)
     zeta, g, F = (float(x) for x in re.fullmatch(r"z(.+)g(.+)F(.+)", numbers).groups())
-    up, down, status = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=F)
-    assert status == 0
+    up, down = jumps(zeta, g, F)
     tolerance = {"up": 1.1e-2, "down": 1.2e-3}[which] if kind == "brennan" else None
-    check_outside(row, float(up if which == "up" else down), "M7.6", rel_tol=tolerance)
+    check_outside(row, up if which == "up" else down, "M7.6", rel_tol=tolerance)
 
 
 def test_jumps_against_time_sweeps_of_the_table(check_outside: Callable[..., None]):
     # one harmonic against time integration: the third harmonic moves the jump down by 0.2 %
-    up, down, _ = jump_frequencies(1.0, c=0.02, k1=1.0, g=1.0, F=0.02)
-    check_outside("duff.sweep.up-sweep_jump-down.zeta=0.01", float(down), "M7.6", rel_tol=2e-3)
-    check_outside("duff.sweep.down-sweep_jump-up.zeta=0.01", float(up), "M7.6")
-    up, _, _ = jump_frequencies(1.0, c=0.1, k1=1.0, g=1.0, F=0.3)
-    check_outside("duff.sweep.down-sweep_jump-up.zeta=0.05", float(up), "M7.6")
-
-
-@settings(max_examples=60, deadline=None)
-@given(st.floats(-3.0, -1.0), st.floats(0.01, 2.0), st.sampled_from([1.0, -1.0]))
-def test_jumps_are_roots_of_the_discriminant_in_frequency(log_zeta, log_drive, sign):
-    zeta = 10.0**log_zeta
-    F = float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=sign)) * 10.0**log_drive
-    up, down, status = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=sign, F=F)
-    P = 0.75 * F * F
-    # l^2 (l^2 + d^2)^2 + sign P d (d^2 + 9 l^2) + 27/4 P^2 = 0, d = 1 - W, l^2 = 4 zeta^2 W (M7.6)
-    for value in (float(up), float(down)):
-        if math.isnan(value):
-            continue
-        d, l2 = (1 - value) * (1 + value), (2 * zeta * value) ** 2
-        parts = l2 * (l2 + d * d) ** 2, sign * P * d * (d * d + 9 * l2), 6.75 * P * P
-        # two terms of order zeta^-2 cancel in d; the frequency itself is held to rounding
-        assert abs(sum(parts)) <= 1e-9 * max(map(abs, parts))
-    if sign > 0:
-        assert status == 0
-        assert up < down
-    else:
-        assert down < up or status != 0
-        # the upper branch can take up power only while P < 4 zeta^2 max W (1 - W) = zeta^2
-        assert np.isnan(down) == (zeta**2 < P) or abs(P / zeta**2 - 1) < 30 * zeta
-
-
-def test_jump_status():
-    below = jump_frequencies(1.0, c=0.02, k1=1.0, g=[1.0, 0.0, -1.0], F=[1e-4, 1.0, 1e-4])
-    assert_allclose(below[2], int(Jumps.MONOSTABLE))
-    assert np.isnan(below[0]).all()
-    _, _, bad = jump_frequencies(1.0, c=[0.0, np.nan], k1=1.0, g=1.0, F=1.0)
-    assert_allclose(bad, int(Jumps.INVALID))
-    up, down, hard = jump_frequencies(1.0, c=0.01, k1=1.0, g=-1.0, F=[0.1, 0.5])
-    assert_allclose(hard, [Jumps.NO_JUMP_DOWN, Jumps.NO_JUMP_DOWN | Jumps.NO_JUMP_UP])
-    assert np.isnan(down).all()
-    assert np.isfinite(up[0])
+    up, down = jumps(0.01, 1.0, 0.02)
+    check_outside("duff.sweep.up-sweep_jump-down.zeta=0.01", down, "M7.6", rel_tol=2e-3)
+    check_outside("duff.sweep.down-sweep_jump-up.zeta=0.01", up, "M7.6")
+    check_outside("duff.sweep.down-sweep_jump-up.zeta=0.05", jumps(0.05, 1.0, 0.3)[0], "M7.6")
 
 
 @pytest.mark.parametrize("g", [1.0, -1.0])
-def test_sweeps_differ_only_between_the_jumps(g):
-    zeta = 0.02
+def test_sweeps_differ_above_the_onset_only(g):
+    zeta, w = 0.02, np.linspace(0.8, 1.3, 2001)
     onset = float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=g))
-    w = np.linspace(0.8, 1.3, 2001)
-    common = {"mass": 1.0, "damping": 2 * zeta, "stiffness": 1.0, "cubic": g}
-    for factor in (0.99, 1.5):
-        rise = steady.steady_amplitude(w, force=factor * onset, sweep_up=True, **common).amplitude
-        fall = steady.steady_amplitude(w, force=factor * onset, sweep_up=False, **common).amplitude
-        differs = np.abs(np.abs(rise) / np.abs(fall) - 1.0) > 1e-9
-        up, down, _ = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=factor * onset)
-        if factor < 1.0:
-            assert not differs.any()
-        else:
-            assert differs.any()
-            assert_allclose(w[differs][[0, -1]], sorted((float(up), float(down))), rtol=3e-4)
+    assert not differs(w, zeta, g, 0.99 * onset).any()
+    assert differs(w, zeta, g, 1.05 * onset).any()
 
 
 # --- bandwidth limits ------------------------------------------------------------------------
@@ -305,9 +212,9 @@ def fractional_bandwidth(w: np.ndarray, response: np.ndarray, level: float) -> f
 def test_small_drive_bandwidths():
     # linear resonator: 1/Q at -3 dB, sqrt3/Q at -6 dB in velocity (exact for velocity response)
     Q = 80.0
-    w = np.linspace(0.96, 1.04, 400001)
+    w = np.linspace(0.96, 1.04, 160001)
     A, _ = steady.steady_amplitude(w, mass=1.0, damping=1 / Q, stiffness=1.0, cubic=1.0, force=1e-9)
-    # rtol: both sides of the band land on a grid of 2e-7, second-order terms of 1/Q^2
+    # rtol: both sides of the band land on a grid of 5e-7, second-order terms of 1/Q^2
     assert_allclose(fractional_bandwidth(w, w * np.abs(A), 2**-0.5), 1 / Q, rtol=1e-4)
     assert_allclose(fractional_bandwidth(w, w * np.abs(A), 0.5), math.sqrt(3) / Q, rtol=1e-4)
 
@@ -317,8 +224,8 @@ def test_strong_drive_bandwidth_ceilings():
     # FBW -> 2 (1 - r)/(1 + r), r = 2^(-1/4), 2^(-1/2) for velocity, 2^(-1/6), 2^(-1/3) for pressure
     zeta = 1e-3
     F = 4e4 * float(steady.onset_force(1.0, c=2 * zeta, k1=1.0, g=1.0))
-    _, down, _ = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=1.0, F=F)
-    w = np.linspace(0.5, 1.0, 200001) * float(down)
+    grid = np.geomspace(1.0, 100.0, 4001)
+    w = np.linspace(0.5, 1.0, 20001) * grid[differs(grid, zeta, 1.0, F)][-1]
     A, _ = steady.steady_amplitude(w, mass=1.0, damping=2 * zeta, stiffness=1.0, cubic=1.0, force=F)
     velocity, pressure = w * np.abs(A), w**2 * np.abs(A)
     for response, level, expected in (
@@ -401,8 +308,7 @@ def test_against_time_integration():
     cases = sorted({(r["zeta"], r["g"], r["F"]) for r in rows})
     assert len(cases) == 2
     for zeta, g, F in cases:
-        up, down, status = jump_frequencies(1.0, c=2 * zeta, k1=1.0, g=g, F=F)
-        assert status == 0
+        up, down = jumps(zeta, g, F) if g > 0 else jumps(zeta, g, F)[::-1]
         for sweep_up in (1.0, 0.0):
             part = [r for r in rows if (r["zeta"], r["g"], r["sweep_up"]) == (zeta, g, sweep_up)]
             w, reached = np.array([(r["w"], r["first_harmonic"]) for r in part]).T
@@ -415,7 +321,7 @@ def test_against_time_integration():
                 force=F,
                 sweep_up=bool(sweep_up),
             )
-            jump = float(down if (g > 0) == bool(sweep_up) else up)
+            jump = down if (g > 0) == bool(sweep_up) else up
             # two steps of the sweep (0.4 %) either side of the jump: dwell and grid
             away = np.abs(w - jump) > 0.009
             # one harmonic leaves a third harmonic of 1 % at 3/4 g X = 0.37: amplitude within 1 %

@@ -187,27 +187,6 @@ def generation_removed(out: Path) -> None:
     resumed(out)
 
 
-def state_removed(out: Path) -> None:
-    run = Run(out).after(2)
-    (out / "combined" / "state").unlink()
-    end = run.ended()
-    assert end.code == 0, end
-    same(out)
-
-
-def states_lost(out: Path) -> None:
-    """Killed, and a backup skipped the states of both strategies and the run file."""
-    Run(out).after(3).send(signal.SIGKILL).ended()
-    saved = {p: p.read_bytes() for p in out.glob("*/generation-*.nc")}
-    assert len(saved) >= 4, saved
-    for lost in (*out.glob("*/state"), out / "run.json"):
-        lost.unlink()
-    again = Run(out, "--workers", 1).ended()
-    assert again.code == 2, again
-    resumed(out)
-    assert all(p.read_bytes() == content for p, content in saved.items())
-
-
 def directory_removed(out: Path) -> None:
     run = Run(out).after(2)
     run.send(signal.SIGSTOP)
@@ -331,8 +310,8 @@ FAULTS: dict[str, Callable[[Path], None]] = {
     f.__name__: f
     for f in (
         sigterm, sigint, sighup, second_sigint, sigkill, worker_killed, two_runs,
-        generation_removed, state_removed, states_lost, directory_removed, read_only, full_disk,
-        memory_limit, start_from, disk_told,
+        generation_removed, directory_removed, read_only, full_disk, memory_limit, start_from,
+        disk_told,
     )
 }  # fmt: skip
 

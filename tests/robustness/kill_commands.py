@@ -52,7 +52,7 @@ CASES = {
     "run with two workers": Case(RUN[:-1] + "2", (f"{RUN} --resume",), share=1),
     "run --resume": Case(f"{RUN} --resume", (f"{RUN} --resume",), ("half/run",), share=6),
     "run --fresh": Case(f"{RUN} --fresh", (f"{RUN} --fresh",), ("other/run",), share=6),
-    "verify": Case("verify run --chips 4", ("verify run --chips 4",), ("done/run",)),
+    "verify": Case("verify run --chips 1", ("verify run --chips 1",), ("done/run",)),
     "report": Case("report run", ("report run",), ("done/run",), ("run/report.html",)),
     "export": Case(f"{EXPORT} new", (f"{EXPORT} new --replace",), (), ("new",)),
     "export into a run": Case(
@@ -93,7 +93,7 @@ class Place:
         shutil.rmtree(self.work, ignore_errors=True)
         self.work.mkdir()
         os.chdir(self.work)
-        for name, text in (("study.toml", tiny_text()), ("design.toml", DESIGN.format(420))):
+        for name, text in (("study.toml", TEXT), ("design.toml", DESIGN.format(420))):
             Path(name).write_text(text, encoding="utf-8")
         Path("lab").mkdir()
         shutil.copy(STUDIES / "calibration-tutorial" / "study.toml", "lab")
@@ -236,6 +236,8 @@ def _session(process: Path) -> int:
     return 0 if state == "Z" else int(session)
 
 
+TEXT = tiny_text(evaluations=16).replace("front_size = 6", "front_size = 2")
+TEXT += "\n[fabrication]\nchips = 2\n"
 DESIGN = """format = 1
 bias = "5 V"
 [classes]
@@ -268,13 +270,13 @@ def prepare(base: Path, names: Sequence[str]) -> Place:
     os.dup2(quiet, 1)
     os.dup2(quiet, 2)
     try:
-        assert command(*f"{RUN} --evaluations 16".split()) == 0
+        assert command(*f"{RUN} --evaluations 8".split()) == 0
         place.keep("half", "run")
         assert command(*f"{RUN} --resume".split()) == 0
         place.keep("done", "run")
         place.begin(None, foreign=False)
         Path("design.toml").write_text(DESIGN.format(410))
-        assert command(*f"{RUN} --seed 5 --evaluations 16".split()) == 0
+        assert command(*f"{RUN} --seed 5 --evaluations 8".split()) == 0
         assert command(*f"{EXPORT} old".split()) == 0
         place.keep("other", "run", "old")
         for name in names:

@@ -1,8 +1,7 @@
-"""Kill a small run at every write call, or at random moments, and resume it; prints the count.
+"""Kill a small run at every write call, and resume it; prints the count.
 
-Run as ``python -m tests.robustness.kill_run calls|moments DIRECTORY SECONDS``: a process of
-its own, because it forks. Exits with 1 at the first resumed run that differs from the undisturbed
-one.
+Run as ``python -m tests.robustness.kill_run DIRECTORY SECONDS``: a process of its own, because it
+forks. Exits with 1 at the first resumed run that differs from the undisturbed one.
 """
 
 from __future__ import annotations
@@ -122,28 +121,7 @@ def every_call(directory: Path, reference: Path, end: float) -> str:
     return f"{total} of {total} calls"
 
 
-def random_moments(directory: Path, reference: Path, end: float) -> str:
-    start = time.monotonic()
-    run(directory)
-    usual = time.monotonic() - start
-    shuffled = random.Random(1)
-    kills, complete = 0, 0
-    while time.monotonic() < end or complete == 0:
-        shutil.rmtree(directory)
-        while True:
-            pid = child(lambda: run(directory))
-            time.sleep(shuffled.uniform(0.0, 1.5 * usual))
-            os.kill(pid, signal.SIGKILL)
-            if not died(pid):
-                break
-            kills += 1
-        check_same(directory, reference)
-        complete += 1
-    return f"{kills} kills, {complete} complete runs"
-
-
 if __name__ == "__main__":
-    base = Path(sys.argv[2])
+    base = Path(sys.argv[1])
     run(base / "reference")
-    work = {"calls": every_call, "moments": random_moments}[sys.argv[1]]
-    print(work(base / "killed", base / "reference", time.monotonic() + float(sys.argv[3])))
+    print(every_call(base / "killed", base / "reference", time.monotonic() + float(sys.argv[2])))

@@ -12,8 +12,8 @@ from tests.support.paths import ROOT
 
 FAULTS = (
     "sigterm", "sigint", "sighup", "second_sigint", "sigkill", "worker_killed", "two_runs",
-    "generation_removed", "state_removed", "states_lost", "directory_removed", "read_only",
-    "full_disk", "memory_limit", "start_from", "disk_told",
+    "generation_removed", "directory_removed", "read_only", "full_disk", "memory_limit",
+    "start_from", "disk_told",
 )  # fmt: skip
 
 

@@ -98,15 +98,6 @@ def test_a_state_with_a_right_seal_that_cannot_be_read(tmp_path: Path, undisturb
         check_same(run, undisturbed)
 
 
-def test_a_state_of_long_ago_removes_nothing(tmp_path: Path, undisturbed: Path) -> None:
-    run_toy(tmp_path, evaluations=8)
-    early = (tmp_path / "beta" / "state").read_bytes()
-    run_toy(tmp_path, resume=True)
-    (tmp_path / "beta" / "state").write_bytes(early)
-    assert "was behind" in again(tmp_path)
-    check_same(tmp_path, undisturbed)
-
-
 def test_what_cannot_be_rebuilt_is_refused_with_the_way_on(
     tmp_path: Path, undisturbed: Path
 ) -> None:

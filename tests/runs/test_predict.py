@@ -19,8 +19,7 @@ DUCT = (ROOT / "studies" / "duct-flow-meter" / "study.toml").read_text(encoding=
 def test_a_study_too_slow_to_time_gets_a_lower_bound() -> None:
     text = re.sub(r"rows = 8\ncolumns = 8", "rows = 32\ncolumns = 32", DUCT)
     text = text.replace('die = ["10 mm", "10 mm"]', 'die = ["50 mm", "50 mm"]')
-    text = re.sub(r'mutual_radiation = "\w+"', 'mutual_radiation = "full"', text)
-    assert '"full"' in text
+    assert "columns = 32" in text
     begun = time.monotonic()
     forecast = predict(read_study_text(text), evaluations=1000, workers=1, trial_seconds=3.0)
     assert time.monotonic() - begun < 600.0

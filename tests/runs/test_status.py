@@ -19,7 +19,8 @@ from arrayopt.runs.kept.generations import stored_designs
 from arrayopt.runs.kept.store import open_results
 from arrayopt.runs.progress import LogProgress, Report, RotatingFile, TerminalProgress
 from arrayopt.runs.status import read_status, status_text
-from arrayopt.search.problem import Evaluation
+from arrayopt.search.binding import Bound, binding
+from arrayopt.search.problem import Evaluation, lost
 from tests.support.toy_problem import Toy
 from tests.support.toy_run import IDENTITY, run_toy
 
@@ -146,6 +147,21 @@ def test_fronts_can_be_read_while_the_run_goes_on(
     for name in ("alpha", "beta"):
         expected = open_results(tmp_path / "short")[name].to_dataset()
         assert third[name].to_dataset().identical(expected)
+
+
+def test_a_run_of_which_every_design_was_lost_has_fronts_and_a_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Lost(Toy):
+        def evaluate(self, X: np.ndarray) -> Evaluation:
+            return lost(len(X), 2)
+
+    monkeypatch.setattr(pipeline, "FRONTS_EVERY", 0.0)
+    run_toy(tmp_path, wrap=lambda name, toy: Lost(n_variables=toy.n_variables))
+    front = open_results(tmp_path)["alpha"].to_dataset()
+    assert front.sizes["design"] == front.attrs["front_members"] == 0
+    bounds = [Bound("ripple", "ripple at most 6 dB", 6.0)]
+    assert binding(np.zeros((8, 0)), bounds)[0] == "100% of designs have no values at all"
 
 
 def test_stored_designs_are_those_of_the_history(tmp_path: Path) -> None:

@@ -100,6 +100,8 @@ def test_what_no_design_can_keep_is_said_once() -> None:
     (line,) = told(BURST, more='taper = "40 %"\nmax_voltage = "100 mV"\n')
     assert line.startswith('waveform.max_voltage is "100 mV"; the waveform at an amplitude of')
     assert "200 mV needs 200 mV" in line
+    (line,) = told(BURST, more='taper = [0, 1]\nmax_slew = "5 V/us"\n')
+    assert "waveform.taper is [0, 1]; a lowest taper above 0 is needed" in line
 
 
 def test_mistakes_are_told_at_once() -> None:

@@ -167,11 +167,6 @@ class Browser:
                 found.append(str(message["params"]["request"]["url"]))
         return found
 
-    def picture(self, path: Path, *, whole: bool = False) -> None:
-        """Save what the window, or the whole page, looks like."""
-        shot = self.cdp("Page.captureScreenshot", format="png", captureBeyondViewport=whole)
-        path.write_bytes(base64.b64decode(shot["data"]))
-
     def print_pdf(self, path: Path) -> None:
         """Save the page as it prints on A4."""
         sheet = self.cdp(

@@ -10,14 +10,12 @@ from arrayopt.base.arrays import Floats
 from arrayopt.lab.fit.physical import Condition
 from arrayopt.lab.load import displacements, nominal_cell
 from arrayopt.lab.read.files import Trace
-from arrayopt.physics.intime.pulse import contiguous_band
 from arrayopt.physics.intime.slow_flow import chip_arrays
 from arrayopt.physics.intime.waveform import Drive, chip_pulses
 from arrayopt.study.model import Study
 
 LEVEL_TOLERANCE = 1.0
 """Typical difference [dB] up to which a burst response supports the calibration."""
-BAND_LEVEL = 6.0
 WORTH = 0.1
 """Carriers below this share of the largest level are not compared: they ride on transients."""
 
@@ -26,8 +24,8 @@ WORTH = 0.1
 class BurstCheck:
     """One burst response: carriers (point,) [Hz], displacement amplitudes (point,) [m].
 
-    ``offset`` median level difference and ``scatter`` its typical deviation [dB]; ``measured_band``
-    and ``model_band`` fractional -6 dB widths, nan where cut off; ``good`` within tolerance.
+    ``offset`` median level difference and ``scatter`` its typical deviation [dB]; ``good`` within
+    tolerance.
     """
 
     trace: Trace
@@ -35,8 +33,6 @@ class BurstCheck:
     model: Floats
     offset: float
     scatter: float
-    measured_band: float
-    model_band: float
     good: bool
 
 
@@ -97,9 +93,5 @@ def check_burst(corrected: Study, trace: Trace, *, gain: float) -> BurstCheck:
     ratio = 20.0 * np.log10(measured[compared] / model[compared])
     offset = float(np.median(ratio)) if ratio.size else np.nan
     scatter = float(1.4826 * np.median(np.abs(ratio - offset))) if ratio.size else np.nan
-    widths = [np.nan, np.nan]
-    if trace.frequency.size >= 3:
-        bands = contiguous_band(trace.frequency, np.stack([measured, model]), drop=BAND_LEVEL)
-        widths = [float(width) for width in bands.fractional_bandwidth]
     good = abs(offset) < LEVEL_TOLERANCE and scatter < LEVEL_TOLERANCE
-    return BurstCheck(trace, measured, model, offset, scatter, widths[0], widths[1], bool(good))
+    return BurstCheck(trace, measured, model, offset, scatter, bool(good))

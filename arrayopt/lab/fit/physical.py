@@ -74,9 +74,8 @@ class PhysicalFit:
     """Corrections with their 95 % profile intervals.
 
     ``identified`` per name; ``cannot_tell`` sentences; ``gain`` of the instrument and its
-    interval; ``sign_known`` False where nothing measured tells the film's polarity; ``residual``
-    (condition, 4) in standard deviations, freed of what fits of one cell share; ``draws`` from
-    refits to perturbed data.
+    interval; ``residual`` (condition, 4) in standard deviations, freed of what fits of one cell
+    share; ``draws`` from refits to perturbed data.
     """
 
     value: Correction
@@ -84,7 +83,6 @@ class PhysicalFit:
     identified: tuple[bool, ...]
     gain: float
     gain_interval: Interval
-    sign_known: bool
     residual: Floats
     draws: tuple[Correction, ...]
     cannot_tell: tuple[str, ...]
@@ -149,14 +147,6 @@ class Surface:
         if not np.isfinite(table).all():
             raise ValueError("the plate buckles within the range to be searched")
         self.table = table
-
-    def only(self, places: Sequence[int]) -> Surface:
-        """The same for some of the conditions."""
-        part = copy(self)
-        part.conditions = tuple(self.conditions[k] for k in places)
-        part.nominal = self.nominal[list(places)]
-        part.table = self.table[..., list(places), :]
-        return part
 
     def _quantities(self, lossless: Study, lossy: Study, coupling: float) -> Floats:
         designs = one_cell_designs(self.conditions, coupling=coupling)
@@ -379,7 +369,6 @@ def fit_physical(
         identified=known,
         gain=math.exp(best.x[5]),
         gain_interval=turned[5],
-        sign_known=told or polarity != 0,
         residual=model.residual(best.x)[:data].reshape(-1, 4),
         draws=chosen,
         cannot_tell=lost,

@@ -13,7 +13,6 @@ from typing import Any, ClassVar
 import numpy as np
 
 from arrayopt.base.arrays import Bools, Floats
-from arrayopt.physics.back.cavity import necked_cavity
 from arrayopt.physics.back.neck_kernel import NO_NECK
 from arrayopt.physics.back.necked import NeckedFigures, necked_figures
 from arrayopt.physics.sound.air import AirState
@@ -21,6 +20,8 @@ from arrayopt.physics.sound.air import AirState
 CAVITY_LIMIT = 1.0
 """Largest ka of a necked cavity's radius. Its first radial mode (3.83) there adds 6 % to the
 closed stiffness and 16 % to the pull on a neck in the middle (M5.16)."""
+COMPACT_LIMIT = 0.5
+"""Largest k times cavity depth, neck length or radius for which lumped elements are used."""
 
 
 @dataclass(frozen=True)
@@ -82,10 +83,13 @@ class Necked(Sealed):
     def outside(self, air: AirState, radius: Floats, volume: Floats, w: Floats) -> Bools:
         """See `Vented.outside`."""
         good = np.isfinite(w)
-        size = self.cavity_depth**3  # flat: its depth is its size
-        found = self._cavity(air, volume, size, np.where(good, w / (2.0 * np.pi), 1e3))
-        wide = w * radius / air.sound_speed > CAVITY_LIMIT
-        return np.asarray(good & (wide | (found.status != 0)))
+        w = np.where(good, w, 1e4)
+        k = w / air.sound_speed
+        size = max(self.cavity_depth, self.neck_length, self.neck_radius)
+        # Prandtl number 0.71; where heat reaches a tenth of the depth it is no adiabatic spring
+        layer = np.sqrt(2.0 * air.viscosity / (air.density * w * 0.71))
+        far = (k * radius > CAVITY_LIMIT) | (k * size > COMPACT_LIMIT)
+        return np.asarray(good & (far | (layer > 0.1 * self.cavity_depth)))
 
     def neck(self, air: AirState) -> Floats:
         """See `Vented.neck`."""
@@ -96,16 +100,6 @@ class Necked(Sealed):
         """See `necked.necked_figures`."""
         cell |= {"neck": self.neck(air), "density": air.density, "sound_speed": air.sound_speed}
         return necked_figures(cell.pop("mass"), **cell)
-
-    def _cavity(self, air: AirState, swept: Any, size: float, frequency: Floats) -> Any:
-        return necked_cavity(
-            air,
-            swept_volume=swept,
-            cavity_volume=size,
-            neck_radius=self.neck_radius,
-            neck_length=self.neck_length,
-            frequency=frequency,
-        )
 
 
 Back = Vented

@@ -7,13 +7,15 @@ import math
 import numpy as np
 
 from arrayopt.base.arrays import Floats
-from arrayopt.physics.back.cavity import FLANGED_END
 from arrayopt.physics.numerics.compiled import inner, kernel, spliced
 
 NECK_COUNT, NECK_RADIUS, NECK_LENGTH, NECK_VISCOSITY = 0, 1, 2, 3
 """Places in the ``neck`` of the kernels; 0 necks stand for a back without any."""
 
 NO_NECK = np.zeros(4)
+
+FLANGED_END = 8.0 / (3.0 * np.pi)
+"""End correction of a flanged opening over its radius (piston mass, Kinsler et al.)."""
 
 _EXTRA_TERMS = 24
 """Terms of the backward recurrence beyond the argument: 1e-15 of the ratio."""

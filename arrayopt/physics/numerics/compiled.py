@@ -91,5 +91,3 @@ spliced = _kept(njit(cache=True, error_model="numpy", inline="always"))
 """Part of the function that calls it, where there is one such place: a level fewer to optimise."""
 forced = _kept(njit(cache=True, error_model="numpy", forceinline=True))
 """Small, and part of every loop that calls it."""
-parallel = _kept(njit(cache=True, error_model="numpy", parallel=True))
-"""Called from Python; spreads its loops over threads by itself."""

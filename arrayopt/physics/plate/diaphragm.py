@@ -45,15 +45,14 @@ class PlateStatus(IntFlag):
 class PlateModes:
     """Modal coefficients about the operating point; leading axes are those of the inputs.
 
-    Mode m: ``mass q'' + stiffness q + Q_mnp q_n q_p + C_mnpq q_n q_p q_q = force_per_volt V_ac``,
-    with ``V_ac stiffness_per_volt_mn q_n`` on the left where the drive's own tension matters.
+    Mode m: ``mass q'' + stiffness q + Q_mnp q_n q_p + C_mnpq q_n q_p q_q = force_per_volt V_ac``.
     ``q`` is the centre displacement of the mode [m], positive towards the top of the stack.
 
     ``mass`` [kg], ``stiffness`` [N/m], ``quadratic`` [N/m2], ``cubic`` [N/m3], ``force_per_volt``
     [N/V] and ``volume`` [m2], each (..., mode); ``shape`` (..., mode, basis), coefficients of
     (1 - rho^2)^2 rho^(2 i), 1 at the centre; ``static_shape`` (..., basis) [m];
     ``static_deflection`` (...), at the centre [m]; ``quadratic_tensor`` (..., m, n, p);
-    ``cubic_tensor`` (..., m, n, p, q); ``stiffness_per_volt`` (..., m, n) [N/(m V)]; ``status``
+    ``cubic_tensor`` (..., m, n, p, q); ``status``
     (...), `PlateStatus`: cells with a status other than 0 hold NaN.
     """
 
@@ -68,7 +67,6 @@ class PlateModes:
     static_deflection: Floats
     quadratic_tensor: Floats
     cubic_tensor: Floats
-    stiffness_per_volt: Floats
     status: NDArray[np.int64]
 
     @property
@@ -169,14 +167,14 @@ def modes_at(
     finite = np.isfinite(a) & (a > 0.0) & np.isfinite(v) & np.isfinite(p)
     status = np.where(inside, 0, int(PlateStatus.COVERAGE_OUT_OF_RANGE)).astype(np.int64)
     status |= np.where(finite, 0, int(PlateStatus.BAD_INPUT)).astype(np.int64)
-    shapes = [(n,), (m, n), (m,), (m,), (m,), (m,), (m, m), (m, m, m), (m, m, m, m)]
+    shapes = [(n,), (m, n), (m,), (m,), (m,), (m,), (m, m, m), (m, m, m, m)]
     out = [np.full((cells, *shape), np.nan) for shape in shapes]
     spread(
         plate_kernel.solve_cells, cells, _padded((pair[0].series, pair[1].series)), PIECE_ENDS,
         one.storage, one.mean, one.covered.thickness,
         Cells(a, _electrode_edge(c, is_ring), is_ring.astype(np.int64), v, p), status, Solved(*out),
     )  # fmt: skip
-    static, shape, mass, stiffness, force, volume, volt, quadratic, cubic = (
+    static, shape, mass, stiffness, force, volume, quadratic, cubic = (
         x.reshape(*lead, *x.shape[1:]) for x in out
     )
     return PlateModes(
@@ -192,7 +190,6 @@ def modes_at(
         static_deflection=static.sum(axis=-1),
         quadratic_tensor=quadratic,
         cubic_tensor=cubic,
-        stiffness_per_volt=volt,
         status=status.reshape(lead),
     )
 

@@ -41,7 +41,6 @@ class Solved(NamedTuple):
     stiffness: Any
     force: Any
     volume: Any
-    volt: Any
     quadratic: Any
     cubic: Any
 
@@ -342,11 +341,6 @@ def _tensors(
     row = 0
     for a in range(modes):
         for b in range(a, modes):
-            x = 0.0
-            for p in range(pairs):
-                x += product[row, p] * volt_tension[p]
-            out.volt[cell, a, b] = x
-            out.volt[cell, b, a] = x
             for m in range(modes):
                 x = 0.0
                 for p in range(pairs):

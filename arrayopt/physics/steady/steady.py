@@ -4,7 +4,6 @@ m x'' + c x' + k1 x + g x^3 = F cos wt, one harmonic: x = Re(A e^{jwt}), X = |A|
 
     X [(d + 3/4 g X)^2 + l^2] = F^2,   d = k1 - w^2 m,   l = w c.                        (M7.1)
 
-The scalar functions re-exported here are compiled and inline into callers' kernels.
 Validity: the response is one harmonic of one mode. Against a nine-harmonic balance the jump-down
 frequency is 0.1 to 0.3 % low where 3/4 g X/k1 at the peak is 0.5 to 2 (docs/models/M6-steady.md).
 """
@@ -19,25 +18,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.base.arrays import Floats
-from arrayopt.physics.steady.steady_kernel import (
-    amplitude_row,
-    amplitude_rows,
-    amplitude_squared,
-    state_count,
-)
-
-__all__ = [
-    "SteadyAmplitude",
-    "SteadyStatus",
-    "amplitude_row",
-    "amplitude_rows",
-    "amplitude_squared",
-    "effective_cubic",
-    "onset_force",
-    "onset_frequency",
-    "state_count",
-    "steady_amplitude",
-]
 
 _ONSET = 256.0 / (9.0 * math.sqrt(3.0))  # gamma F_c^2 / (zeta w_c)^3, M7.4
 _QUADRATIC_LIMIT = 0.15
@@ -159,7 +139,7 @@ def steady_amplitude(
     angular_frequency : (..., f) [rad/s]; the last axis is the frequency axis.
     mass, damping, stiffness : broadcast with it [kg, N s/m, N/m]; mass and damping may depend on
         frequency (radiation included).
-    cubic, force : effective cubic [N/m^3] and force amplitude [N], broadcast; (..., 1) is fastest.
+    cubic, force : effective cubic [N/m^3] and force amplitude [N], broadcast.
     sweep_up : True for rising frequency, broadcast.
 
     Returns
@@ -168,33 +148,37 @@ def steady_amplitude(
     hardening, an up-sweep rides the largest root and a down-sweep the smallest; softening reversed.
     """
     given = (angular_frequency, mass, damping, stiffness, cubic, force)
-    w, m, c, k1, g, F = (np.atleast_1d(np.asarray(x, dtype=float)) for x in given)
-    up = np.atleast_1d(np.asarray(sweep_up, dtype=bool))
-    scalar = all(np.ndim(x) == 0 for x in (*given, sweep_up))
-    shape = np.broadcast_shapes(*(x.shape for x in (w, m, c, k1, g, F, up)))
-    valid = (m > 0) & (c > 0) & (k1 > 0) & (w > 0) & (F >= 0) & np.isfinite(w * m * c * k1 * F * g)
-    valid = np.broadcast_to(valid, shape)
-    d = np.where(valid, np.broadcast_to(k1 - w * w * m, shape), 1.0)
-    l = np.where(valid, np.broadcast_to(w * c, shape), 1.0)  # noqa: E741
-    upper = (g >= 0) == up
-    # one row per group where cubic, force and branch are constant along it, else one per point
-    by_row = all(x.shape[-1] == 1 for x in (g, F, upper))
-    rows = (*shape[:-1], 1) if by_row else shape
-    size = math.prod(rows)
-    X = np.empty((size, math.prod(shape) // max(size, 1)))
-    amplitude_rows(
-        d.reshape(X.shape),
-        l.reshape(X.shape),
-        np.nan_to_num(np.broadcast_to(g, rows)).reshape(size),
-        np.nan_to_num(np.broadcast_to(F, rows)).reshape(size),
-        np.broadcast_to(upper, rows).reshape(size),
-        X,
+    w, m, c, k1, g, F, up = np.broadcast_arrays(
+        *(np.asarray(x, dtype=float) for x in given), np.asarray(sweep_up, dtype=bool)
     )
-    pull = 0.75 * g * X.reshape(shape)
-    amplitude = F / (d + pull + 1j * l)
+    valid = (m > 0) & (c > 0) & (k1 > 0) & (w > 0) & (F >= 0) & np.isfinite(w * m * c * k1 * F * g)
+    d, l, g, F = (np.where(valid, x, 1.0) for x in (k1 - w * w * m, w * c, g, F))  # noqa: E741
+    a, linear = 0.75 * np.abs(g), (F / l) ** 2
+    s = -np.where(g >= 0, d, -d) / l
+    y = _outer_root(s, a / l * linear, (g >= 0) == up)
+    # y near resonance, where its rounding would be magnified; else what also serves a = 0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        X = np.where(y > 0.5, y * l / a, linear / (1.0 + (s - y) ** 2))
+    pull = 0.75 * g * X
     status = np.where(pull < -0.5 * k1, int(SteadyStatus.BEYOND_SOFTENING), 0)
-    amplitude = np.where(valid, amplitude, complex(np.nan, np.nan))
-    status = np.where(valid, status, int(SteadyStatus.INVALID))
-    if scalar:
-        return SteadyAmplitude(amplitude[0], status[0])
-    return SteadyAmplitude(amplitude, status)
+    amplitude = np.where(valid, F / (d + pull + 1j * l), complex(np.nan, np.nan))
+    return SteadyAmplitude(amplitude, np.where(valid, status, int(SteadyStatus.INVALID)))
+
+
+def _outer_root(s: Floats, gamma: Floats, upper: NDArray[np.bool_]) -> Floats:
+    """Largest (``upper``) or smallest real y of y ((y - s)^2 + 1) = gamma, gamma >= 0 (M7.2)."""
+    companion = np.zeros((*s.shape, 3, 3))
+    companion[..., 0, :] = np.stack([2.0 * s, -1.0 - s * s, gamma], axis=-1)
+    companion[..., [1, 2], [0, 1]] = 1.0
+    roots = np.linalg.eigvals(companion)
+    # three real roots between the folds of M7.3, else one; at a fold two are equal up to rounding
+    one = 1.0 + s * s
+    edge = s * (s * s + 9.0) + np.maximum(s * s - 3.0, 0.0) ** 1.5
+    three = (s * s > 3.0) & (gamma * edge >= 2.0 * one * one) & (27.0 * gamma <= 2.0 * edge)
+    single = np.take_along_axis(roots, np.abs(roots.imag).argmin(axis=-1)[..., None], axis=-1)
+    outer = np.where(upper, roots.real.max(axis=-1), roots.real.min(axis=-1))
+    y = np.maximum(np.where(three, outer, single[..., 0].real), 0.0)
+    e = s - y
+    slope = 1.0 + e * e - 2.0 * y * e
+    step = (y * (1.0 + e * e) - gamma) / np.where(np.abs(slope) > 1e-6 * one, slope, np.inf)
+    return np.asarray(np.maximum(y - step, 0.0))

@@ -104,6 +104,8 @@ def write_results(
     with _new_file(path, attributes, replace=replace, resumable=resumable) as file:
         for name, dataset in groups.items():
             target = NetCDF4DataStore(file.createGroup(name))  # type: ignore[no-untyped-call]
+            if not all(dataset.sizes.values()):  # chunks of the file it came from do not fit
+                dataset = dataset.drop_encoding()
             dataset.dump_to_store(target)
 
 
