@@ -87,7 +87,10 @@ def calibrate(
     described = measured_cells(study, traces)
     cells = tuple(fit_cell(study, group, seed=seed) for group in sweeps_by_cell(described))
     if not cells:
-        raise CalibrationError("there is no sweep among the files; bursts only check a calibration")
+        raise CalibrationError(
+            "there is no sweep among the files, and no waveform whose drive is stated; bursts only "
+            "check a calibration"
+        )
     conditions = [cell.condition for cell in cells]
     try:
         surface = Surface(study, conditions)
@@ -128,10 +131,10 @@ def calibrate(
 
 
 def sweeps_by_cell(traces: Sequence[Trace]) -> list[list[Trace]]:
-    """Sweeps of one cell, bias and quantity together, linear ones first."""
+    """Sweeps, and responses from waveforms, of one cell, bias and quantity; linear ones first."""
     groups: dict[tuple[str, str, float, str, float], list[Trace]] = {}
     for trace in traces:
-        if trace.kind == "sweep":
+        if trace.kind == "sweep" or (trace.frequency.size and trace.record is not None):
             key = (trace.chip, trace.cell, trace.bias, trace.quantity, float(trace.radius or 0.0))
             groups.setdefault(key, []).append(trace)
     return [sorted(group, key=lambda t: t.drive_amplitude) for group in groups.values()]
