@@ -14,10 +14,11 @@ import xarray as xr
 from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.files import read_text
-from arrayopt.base.glossary import heading, shown_number
+from arrayopt.base.glossary import heading, shown_change, shown_number
 from arrayopt.base.status import trouble
 from arrayopt.lab.calibrate import CellFit, fit_cell, sweeps_by_cell
 from arrayopt.lab.load import measured_cells, radiation_load
+from arrayopt.lab.pulses import CURVES, allowed, pulse_figures, too_coarse
 from arrayopt.lab.read.files import Trace
 from arrayopt.models.cells import ONSET_STEPS
 from arrayopt.physics.intime.pulse import contiguous_band
@@ -138,7 +139,7 @@ def compare_chip(
     study : gives air, target and the cells' model for radiation.
     traces : sweeps of single cells (the cell's number in the prediction as its name, else the
         nearest radius is taken) and, under the name "array", pressure of the whole array at the
-        design's drive (up and down) or at a twentieth of it (small signal).
+        design's drive (up and down) or at a twentieth of it (small signal), or a record of it.
     predicted : results of `evaluate` or of a run, one strategy.
     design : which design was made.
     limits : from `read_limits`; `ALLOWED` around the prediction where it has no row.
@@ -160,7 +161,8 @@ def compare_chip(
         )
     if int(one["status"]) != 0:
         raise ArrayoptError(f"design {design} of the prediction: {' '.join(trouble(one))}")
-    chip = [t for t in traces if t.cell == ARRAY and t.quantity == "pressure"]
+    array = [t for t in traces if t.cell == ARRAY and t.quantity == "pressure"]
+    chip = [t for t in array if t.record is None]
     single = measured_cells(study, [t for t in traces if t.cell != ARRAY])
     rows: list[Row] = []
     left: list[str] = []
@@ -178,8 +180,15 @@ def compare_chip(
                 f"{trace.name}: not compared; the prediction is for {_drive(one):g} V swept up or "
                 "down, or for a twentieth of it or less"
             )
+    for trace in array:
+        if trace.record is not None:
+            why = _not_judged(trace, one)
+            if why:
+                left.append(f"{trace.name}: not compared; {why}")
+            else:
+                rows += _pulse_rows(study, trace, one, limits or {})
     if not rows:
-        need = "there is no sweep to compare with the prediction"
+        need = "there is no sweep or pulse to compare with the prediction"
         raise ArrayoptError("\n".join([need, *left]))
     return Verdict(tuple(rows), tuple(likely_causes(rows)), tuple(left))
 
@@ -256,6 +265,34 @@ def _array_rows(
         widths = float(expected.fractional_bandwidth), float(band.fractional_bandwidth)
         rows.append(_row(where, "fractional_bandwidth", *widths, limits))
     return rows
+
+
+def _not_judged(trace: Trace, one: xr.Dataset) -> str:
+    """Why a pulse is not compared; empty where it is."""
+    if any(name not in one for name in CURVES):
+        return "the prediction holds no pulse; evaluate the design in a study with [waveform]"
+    if trace.record is None or trace.record.drive is not None:
+        return "it states a drive; that of an array is the design's waveform"
+    if abs(trace.drive_amplitude / _drive(one) - 1.0) > SAME_DRIVE:
+        return f"the prediction is for {_drive(one):g} V"
+    if too_coarse(one):
+        return "the prediction's curve has too few points in a cycle for so long a pulse"
+    return ""
+
+
+def _pulse_rows(
+    study: Study,
+    trace: Trace,
+    one: xr.Dataset,
+    limits: Mapping[tuple[str, str], tuple[float, float]],
+) -> list[Row]:
+    assert trace.record is not None
+    distance = float(trace.distance or study.target.distance)
+    found = pulse_figures(study, trace.record, distance, one)
+    return [
+        Row(ARRAY, name, *both, *limits.get((ARRAY, name), allowed(name, both[0])))
+        for name, both in found.items()
+    ]
 
 
 def _drive(one: xr.Dataset) -> float:
@@ -345,7 +382,7 @@ def verdict_table(verdict: Verdict) -> str:
                 heading(row.quantity),
                 shown_number(row.quantity, row.predicted),
                 shown_number(row.quantity, row.measured),
-                f"{row.shift:+.1%}",
+                shown_change(row.quantity, row.measured, row.predicted),
                 f"{'pass' if row.passed else 'FAIL'} ({' to '.join(ends)})",
             ]
         )

@@ -1,4 +1,4 @@
-"""Captured waveforms: read, refused with a reason, fitted; chirps as they were made (C.6, C.7)."""
+"""Captured waveforms: read, refused with a reason, fitted, and judged as pulses (C.6, C.7)."""
 
 from __future__ import annotations
 
@@ -7,13 +7,22 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray as xr
+from scipy.interpolate import CubicSpline
 from scipy.signal import chirp, lsim
 
+from arrayopt.base.errors import ArrayoptError
+from arrayopt.lab.against import compare_chip, verdict_table
 from arrayopt.lab.calibrate import fit_cell, sweeps_by_cell
 from arrayopt.lab.load import measured_cells
 from arrayopt.lab.read.files import MeasuredError, Trace, read_measured
+from arrayopt.merits.evaluate import evaluate
+from arrayopt.models.chips import Chips
+from arrayopt.physics.intime.waveform import Drive
+from arrayopt.physics.sound.air import absorption
 from arrayopt.study.model import Study
 from arrayopt.study.read import read_study
+from tests.support.chain import as_drawn, random_designs, sending
 from tests.support.paths import STUDIES
 
 F0, Q, STATIC = 96.3e3, 41.0, 3e-9
@@ -123,3 +132,79 @@ def test_a_record_that_still_rings_is_refused(tmp_path: Path) -> None:
     path = write(tmp_path, BURST, "velocity", "mm/s", 1e3 * moved(BURST, "velocity", t))
     with pytest.raises(MeasuredError, match="not quiet at its end"):
         read_measured([path])
+
+
+@cache
+def sent() -> tuple[Study, xr.Dataset, Chips]:
+    """A study with a waveform, a design's prediction, and that design's chip as drawn."""
+    study = sending(
+        'kind = "burst"\ncarrier = "118 kHz"\ncycles = 5\ntaper = 0.5\n', excitation="up-sweep"
+    )
+    strategy = study.strategy("combined")
+    designs = random_designs(study, "combined", 1, 3)
+    one = evaluate(designs, study, strategy, chips=4)
+    # this design's band is of no account here
+    return study, one.assign(status=0 * one["status"]), as_drawn(designs, study)
+
+
+def heard(
+    folder: Path, distance: float, pressure: np.ndarray, step: float, drive: str = ""
+) -> Path:
+    """A microphone's record: late by 40 us, with noise at -40 dB, in a converter's steps."""
+    at = 0.31e-6 * np.arange(int(1.2 * pressure.size * step / 0.31e-6))
+    curve = CubicSpline(step * np.arange(pressure.size), pressure)
+    late = at - 40e-6
+    inside = (late >= 0.0) & (late <= step * (pressure.size - 1))
+    value = np.where(inside, curve(np.where(inside, late, 0.0)), 0.0)
+    value += np.random.default_rng(3).normal(0.0, 0.003 * np.abs(value).max(), value.size)
+    one = sent()[1]
+    rows = "".join(f"{1e6 * t:.4f},{1e3 * p:.5g}\n" for t, p in zip(at, value, strict=True))
+    path = folder / f"at_{distance:g}.csv"
+    path.write_text(
+        f"# kind = waveform\n# cell = array\n# quantity = pressure\n# distance = {distance} m\n"
+        f"# drive_amplitude = {float(one['drive_amplitude'].max())} V\n{drive}"
+        f"time [us],value [mPa]\n{rows}",
+        encoding="utf-8",
+    )
+    return path
+
+
+def test_a_pulse_is_judged_against_its_prediction(tmp_path: Path) -> None:
+    """At the target and at half its distance, where air and spreading took less."""
+    study, one, drawn = sent()
+    trace = drawn.sent
+    pressure, step = trace.of(0)[0].real, float(trace.step[0])
+    there = study.target.distance
+    tone = np.fft.rfftfreq(2 * pressure.size, step)
+    nearer = np.fft.rfft(pressure, 2 * pressure.size)
+    nearer = 2.0 * np.fft.irfft(nearer * np.exp(absorption(study.air_state, tone) * there / 2.0))
+    for distance, value in ((there, pressure), (0.5 * there, nearer[: pressure.size])):
+        traces, _ = read_measured([heard(tmp_path, distance, value, step)])
+        verdict = compare_chip(study, traces, one)
+        rows = {row.quantity: row for row in verdict.rows}
+        level, length = rows["pulse_level"], rows["pulse_length"]
+        assert level.measured == pytest.approx(level.predicted, abs=0.15)
+        assert length.measured == pytest.approx(length.predicted, rel=0.03)
+        assert rows["pulse_likeness"].measured > 0.99
+        assert verdict.passed
+        assert " dB " in verdict_table(verdict)
+    loudest = float(np.abs(trace.of(0)[0]).max())
+    assert level.predicted == pytest.approx(20.0 * np.log10(loudest / 2**0.5 / 20e-6), abs=0.05)
+
+
+def test_another_pulse_fails_and_another_drive_is_not_judged(tmp_path: Path) -> None:
+    study, one, drawn = sent()
+    other = drawn.pulse(Drive(100e3, 12.0 / 100e3))
+    pressure, step = other.of(0)[0].real, float(other.step[0])
+    there = study.target.distance
+    traces, _ = read_measured([heard(tmp_path, there, pressure, step)])
+    verdict = compare_chip(study, traces, one)
+    rows = {row.quantity: row for row in verdict.rows}
+    assert not rows["pulse_likeness"].passed
+    assert not verdict.passed
+    stated = "# carrier = 100 kHz\n# burst_cycles = 12\n"
+    traces, _ = read_measured([heard(tmp_path, there, pressure, step, stated)])
+    with pytest.raises(ArrayoptError, match="states a drive"):
+        compare_chip(study, traces, one)
+    with pytest.raises(ArrayoptError, match="holds no pulse"):
+        compare_chip(study, traces, one.drop_vars("pulse_pressure"))

@@ -20,9 +20,8 @@ from arrayopt.base.problems import Reporter
 from arrayopt.base.text import name_problem
 from arrayopt.lab.read.clean import clipped_points, merged
 from arrayopt.lab.read.header import MeasuredHeader
-from arrayopt.lab.read.record import Record, chirp_of, drive_of, record_of, response_of
+from arrayopt.lab.read.record import Record, drive_of, record_of, response_of
 from arrayopt.lab.read.table import RANGES, Column, Table, read_table
-from arrayopt.physics.intime.waveform import Drive
 from arrayopt.study.calibration import is_calibration
 
 PARTS = {"peak": 1.0, "rms": math.sqrt(2.0), "peak-to-peak": 0.5}
@@ -64,7 +63,7 @@ class Trace:
     ``line`` the first row's; ``radius``, ``coverage`` and ``ring`` None where not stated, ``chip``
     empty; ``distance`` [m] for pressure; ``burst_cycles`` for bursts. ``record`` of a waveform,
     whose frequencies and magnitudes are the steady response that follows from it where its drive is
-    stated, else empty; ``chirp`` that a sweep was made with.
+    stated, else empty.
     """
 
     file: str
@@ -89,7 +88,6 @@ class Trace:
     phase: Floats | None
     use: Bools
     record: Record | None = None
-    chirp: Drive | None = None
 
     @property
     def label(self) -> str:
@@ -279,6 +277,10 @@ def _trace(
     by_name = {column.name: column for column in table.columns}
     if told.kind == "waveform":
         return _waveform(told, by_name, rows, line, out)
+    for key in ("carrier", "chirp_start", "chirp_end", "chirp_duration"):
+        if getattr(told, key) is not None:
+            out.refuse(line, key, "goes with kind = waveform only")
+            return None
     frequency = by_name["frequency"].values[rows]
     magnitude, phase = _signal(told, by_name, rows, out)
     use = np.isfinite(frequency) & ~np.isnan(magnitude)
@@ -335,7 +337,6 @@ def _trace(
         magnitude=np.where(clipped, 0.0, magnitude) * factor,
         phase=phase,
         use=~clipped,
-        chirp=chirp_of(told, (float(frequency[0]), float(frequency[-1])), sweep, line, out),
     )
 
 
