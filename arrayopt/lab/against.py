@@ -16,6 +16,7 @@ from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.files import read_text
 from arrayopt.base.glossary import heading, shown_change, shown_number
 from arrayopt.base.status import trouble
+from arrayopt.lab.asmade import MADE_OF, chirped
 from arrayopt.lab.calibrate import CellFit, fit_cell, sweeps_by_cell
 from arrayopt.lab.load import measured_cells, radiation_load
 from arrayopt.lab.pulses import CURVES, allowed, pulse_figures, too_coarse
@@ -176,10 +177,13 @@ def compare_chip(
         found = _array_rows(study, trace, one, limits or {})
         rows += found
         if not found:
-            left.append(
-                f"{trace.name}: not compared; the prediction is for {_drive(one):g} V swept up or "
-                "down, or for a twentieth of it or less"
+            why = (
+                f"the prediction is for {_drive(one):g} V swept up or down, or for a twentieth of "
+                "it or less"
             )
+            if trace.chirp is not None:
+                why = "the prediction lacks its design, or the model has no chirps of such cells"
+            left.append(f"{trace.name}: not compared; {why}")
     for trace in array:
         if trace.record is not None:
             why = _not_judged(trace, one)
@@ -253,11 +257,14 @@ def _array_rows(
     loss = absorption(air, trace.frequency)
     moved = trace.magnitude * (at / target.distance) * np.exp(-loss * (target.distance - at))
     band = contiguous_band(trace.frequency[trace.use], moved[trace.use], drop=-target.level)
-    curve = _predicted_curve(study, trace, one)
+    if trace.chirp is not None:
+        where, curve = f"{ARRAY} chirp", _chirped_curve(study, trace, one)
+    else:
+        where, curve = _predicted_curve(study, trace, one)
     if curve is None:
         return []
-    where, values = curve
-    expected = contiguous_band(one["frequency"].values, values, drop=-target.level)
+    tones, values = curve
+    expected = contiguous_band(tones, values, drop=-target.level)
     rows = [
         _row(where, "peak_pressure", float(values.max()), float(moved[trace.use].max()), limits)
     ]
@@ -300,19 +307,33 @@ def _drive(one: xr.Dataset) -> float:
     return float(np.max(one["drive_amplitude"].values))
 
 
-def _predicted_curve(study: Study, trace: Trace, one: xr.Dataset) -> tuple[str, Floats] | None:
-    """The stored response that was measured, (frequency,) [Pa], and where limits list it."""
+def _chirped_curve(study: Study, trace: Trace, one: xr.Dataset) -> tuple[Floats, Floats] | None:
+    """Frequencies that were measured [Hz], and the pressure there while the chirp lasts [Pa]."""
+    assert trace.chirp is not None
+    if study.cell.back not in CALIBRATED or any(name not in one for name in MADE_OF):
+        return None
+    tones, size = chirped(study, one, trace.chirp, trace.drive_amplitude / _drive(one))
+    if not np.isfinite(size).all():
+        return None
+    return trace.frequency, np.interp(trace.frequency, tones, size)
+
+
+def _predicted_curve(
+    study: Study, trace: Trace, one: xr.Dataset
+) -> tuple[str, tuple[Floats, Floats] | None]:
+    """Where limits list the stored response that was measured, and it: [Hz], [Pa]."""
     share = trace.drive_amplitude / _drive(one)
     if share <= SMALL_DRIVE:
         name, where = "small_signal_pressure", f"{ARRAY} small"
     elif abs(share - 1.0) > SAME_DRIVE or trace.sweep is None:
-        return None
+        return "", None
     elif f"{trace.sweep}-sweep" == study.target.sweep:
         name, where = "pressure", ARRAY
     else:
         name, where = "opposite_pressure", f"{ARRAY} {trace.sweep}"
     scale = share if name == "small_signal_pressure" else 1.0
-    return where, scale * np.asarray(one[name].values, dtype=np.float64)
+    tones, values = (np.asarray(one[x].values, dtype=np.float64) for x in ("frequency", name))
+    return where, (tones, scale * values)
 
 
 def _row(

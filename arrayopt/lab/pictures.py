@@ -29,7 +29,7 @@ def sweep_picture(study: Study, cell: CellFit) -> SweepPicture:
             mass=load.mass_ratio / w0**2,
             damping=loss / w0,
             stiffness=1.0,
-            cubic=0.0 if trace.record is not None else 4.0 / 3.0 * modal.bending,
+            cubic=0.0 if trace.record or trace.chirp else 4.0 / 3.0 * modal.bending,
             force=modal.response * trace.drive_amplitude,
             sweep_up=trace.sweep != "down",
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -208,3 +209,86 @@ def test_another_pulse_fails_and_another_drive_is_not_judged(tmp_path: Path) -> 
         compare_chip(study, traces, one)
     with pytest.raises(ArrayoptError, match="holds no pulse"):
         compare_chip(study, traces, one.drop_vars("pulse_pressure"))
+
+
+def test_a_sweep_made_as_a_chirp_is_fitted_as_made(tmp_path: Path) -> None:
+    """Amplitude of a linear cell while a chirp of 5 ms passes downwards, by scipy (C.8): taken for
+    a slow sweep, the cell would bend."""
+    start, end, lasts = 115e3, 80e3, 5e-3
+    t = np.linspace(0.0, lasts, 60001)
+    w0 = 2.0 * np.pi * F0
+    over = ([STATIC * w0**2], [1.0, w0 / Q, w0**2])
+    both = [lsim(over, 2.0 * chirp(t, start, lasts, end, phi=p), t)[1] for p in (0.0, -90.0)]
+    f = np.linspace(start, end, 141)
+    size = np.interp((f - start) / (end - start) * lasts, t, np.hypot(*both))
+    size *= 1.0 + np.random.default_rng(4).normal(0.0, 2e-3, size.size)
+    told = "# sweep = down\n# chirp_start = 115 kHz\n# chirp_end = 80 kHz\n# chirp_duration = 5 ms"
+    text = HEAD.format(quantity="displacement", drive=told).replace("# kind = waveform\n", "")
+    text += "frequency [Hz],magnitude [nm]\n"
+    text += "".join(f"{x:.3f},{1e9 * y:.6g}\n" for x, y in zip(f[3:-3], size[3:-3], strict=True))
+    study, path, found = tutorial(), tmp_path / "sweep.csv", {}
+    for name in ("chirp", "slow"):
+        lines = text.splitlines(keepends=True)
+        kept = [line for line in lines if name == "chirp" or "# chirp" not in line]
+        path.write_text("".join(kept), encoding="utf-8")
+        (group,) = sweeps_by_cell(measured_cells(study, read_measured([path])[0]))
+        found[name] = fit_cell(study, group).modal
+    assert found["chirp"].frequency == pytest.approx(F0, rel=1e-3)
+    assert found["chirp"].quality_factor == pytest.approx(Q, rel=0.03)
+    assert found["chirp"].response == pytest.approx(STATIC, rel=0.03)
+    bends = {name: modal.intervals[3] for name, modal in found.items()}
+    assert bends["chirp"].lower < 0.0 < bends["chirp"].upper
+    assert not bends["slow"].lower < 0.0 < bends["slow"].upper
+    assert found["slow"].dispersion > 10.0 * found["chirp"].dispersion
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (("# chirp_duration = 2 ms\n", ""), "a chirp has a duration"),
+        (("chirp_end = 110 kHz", "chirp_end = 70 kHz"), "ends elsewhere"),
+        (("chirp_end = 110 kHz", "chirp_end = 100 kHz"), "outside the chirp"),
+        (("# sweep = up\n", "# sweep = up\n# carrier = 90 kHz\n"), "does not go with this kind"),
+    ],
+)
+def test_what_is_no_chirp_is_refused(tmp_path: Path, change: tuple[str, str], said: str) -> None:
+    told = "# sweep = up\n# chirp_start = 85 kHz\n# chirp_end = 110 kHz\n# chirp_duration = 2 ms\n"
+    text = HEAD.format(quantity="displacement", drive=told).replace("# kind = waveform\n", "")
+    text += "frequency [kHz],magnitude [nm]\n86,1\n95,3\n105,1\n"
+    assert change[0] in text
+    path = tmp_path / "sweep.csv"
+    path.write_text(text.replace(*change), encoding="utf-8")
+    with pytest.raises(MeasuredError) as caught:
+        read_measured([path])
+    assert said in str(caught.value), str(caught.value)
+
+
+@pytest.mark.parametrize("share", [1.0, 0.4])
+def test_an_array_swept_by_a_chirp_is_predicted_as_made(tmp_path: Path, share: float) -> None:
+    """The amplitude of a trace in time at each frequency's own time, far from a slow sweep's."""
+    study, one, drawn = sent()
+    designs = replace(drawn.designs, drive_amplitude=share * drawn.designs.drive_amplitude)
+    chirped = Drive(117.5e3, 0.6e-3, end=140e3)
+    trace = as_drawn(designs, study).pulse(chirped)
+    step, spectrum = float(trace.step[0]), np.fft.fft(trace.of(0)[0])
+    spectrum[np.abs(np.fft.fftfreq(spectrum.size, step)) > 190e3] = 0.0  # an analyser's filter
+    size = np.abs(np.fft.ifft(spectrum))
+    tones = np.linspace(97e3, 138e3, 301)
+    at = (tones - 95e3) / 45e3 * 0.6e-3
+    amplitude = np.interp(at, step * np.arange(size.size), size)
+    told = (
+        "# cell = array\n# quantity = pressure\n# amplitude = peak\n# sweep = up\n"
+        f"# distance = {study.target.distance} m\n# chirp_duration = 0.6 ms\n"
+        "# chirp_start = 95 kHz\n# chirp_end = 140 kHz\n"
+        f"# drive_amplitude = {share * float(one['drive_amplitude'].max())} V\n"
+    )
+    rows = "".join(f"{x:.2f},{1e3 * p:.6g}\n" for x, p in zip(tones, amplitude, strict=True))
+    path = tmp_path / "chirp.csv"
+    path.write_text(f"{told}frequency [Hz],magnitude [mPa]\n{rows}", encoding="utf-8")
+    verdict = compare_chip(study, read_measured([path])[0], one)
+    (peak, *_) = verdict.rows
+    assert (peak.where, peak.quantity) == ("array chirp", "peak_pressure")
+    # envelopes are means over a cycle (M8.3)
+    assert peak.measured == pytest.approx(peak.predicted, rel=0.015)
+    slow = float(one["pressure"].max())
+    assert abs(peak.predicted / (share * slow) - 1.0) > 0.1

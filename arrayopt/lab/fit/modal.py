@@ -130,7 +130,7 @@ def gather(traces: Sequence[Trace], displacement: Sequence[Floats]) -> Gathered:
         drift=max(trace.frequency_drift for trace in traces),
         jumps=tuple(jumps),
         set_aside=tuple(remarks),
-        bends=np.repeat([trace.record is None for trace in traces], sizes),
+        bends=np.repeat([not (trace.record or trace.chirp) for trace in traces], sizes),
     )
 
 

@@ -20,8 +20,9 @@ from arrayopt.base.problems import Reporter
 from arrayopt.base.text import name_problem
 from arrayopt.lab.read.clean import clipped_points, merged
 from arrayopt.lab.read.header import MeasuredHeader
-from arrayopt.lab.read.record import Record, drive_of, record_of, response_of
+from arrayopt.lab.read.record import Record, chirp_of, drive_of, record_of, response_of
 from arrayopt.lab.read.table import RANGES, Column, Table, read_table
+from arrayopt.physics.intime.waveform import Drive
 from arrayopt.study.calibration import is_calibration
 
 PARTS = {"peak": 1.0, "rms": math.sqrt(2.0), "peak-to-peak": 0.5}
@@ -63,7 +64,7 @@ class Trace:
     ``line`` the first row's; ``radius``, ``coverage`` and ``ring`` None where not stated, ``chip``
     empty; ``distance`` [m] for pressure; ``burst_cycles`` for bursts. ``record`` of a waveform,
     whose frequencies and magnitudes are the steady response that follows from it where its drive is
-    stated, else empty.
+    stated, else empty; ``chirp`` that a sweep was made with, None where it was slow.
     """
 
     file: str
@@ -88,6 +89,7 @@ class Trace:
     phase: Floats | None
     use: Bools
     record: Record | None = None
+    chirp: Drive | None = None
 
     @property
     def label(self) -> str:
@@ -277,9 +279,9 @@ def _trace(
     by_name = {column.name: column for column in table.columns}
     if told.kind == "waveform":
         return _waveform(told, by_name, rows, line, out)
-    for key in ("carrier", "chirp_start", "chirp_end", "chirp_duration"):
+    for key in ("carrier", *(("chirp_duration",) if told.kind == "burst" else ())):
         if getattr(told, key) is not None:
-            out.refuse(line, key, "goes with kind = waveform only")
+            out.refuse(line, key, "does not go with this kind of file")
             return None
     frequency = by_name["frequency"].values[rows]
     magnitude, phase = _signal(told, by_name, rows, out)
@@ -327,6 +329,9 @@ def _trace(
         out.state(
             f"{int(clipped.sum())} clipped points between {low:g} and {high:g} Hz set aside", line
         )
+    chirp = chirp_of(told, (float(frequency[0]), float(frequency[-1])), sweep, line, out)
+    if out.problems:
+        return None
     factor = PARTS[told.amplitude or "peak"]
     return _told(
         told,
@@ -337,6 +342,7 @@ def _trace(
         magnitude=np.where(clipped, 0.0, magnitude) * factor,
         phase=phase,
         use=~clipped,
+        chirp=chirp,
     )
 
 

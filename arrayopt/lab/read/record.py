@@ -56,6 +56,35 @@ def drive_of(told: MeasuredHeader, line: int, out: Collector) -> Drive | None:
     return None
 
 
+def chirp_of(
+    told: MeasuredHeader,
+    ends: tuple[float, float],
+    sweep: str | None,
+    line: int,
+    out: Collector,
+) -> Drive | None:
+    """The chirp that a sweep was made with; None: a slow sweep.
+
+    ``ends`` of its rows, rising [Hz], are taken where the header does not say others.
+    """
+    if told.kind != "sweep" or told.chirp_duration is None:
+        if told.kind == "sweep" and (told.chirp_start or told.chirp_end):
+            out.refuse(line, "chirp_duration", "is missing; a chirp has a duration")
+        return None
+    if sweep is None:
+        out.refuse(line, "sweep", "is missing; up or down is needed of a chirp")
+        return None
+    first, last = ends if sweep == "up" else ends[::-1]
+    start, end = told.chirp_start or first, told.chirp_end or last
+    if (end > start) != (sweep == "up") or start == end:
+        out.refuse(line, "chirp_end", f"a chirp {sweep} from {start:g} Hz ends elsewhere")
+        return None
+    if min(start, end) > ends[0] or max(start, end) < ends[1]:
+        out.refuse(line, "chirp_end", "rows lie outside the chirp that the header states")
+        return None
+    return Drive(0.5 * (start + end), told.chirp_duration, end=end)
+
+
 def record_of(
     time: Floats, value: Floats, drive: Drive | None, line: int, out: Collector
 ) -> Record | None:
