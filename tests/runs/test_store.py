@@ -122,7 +122,7 @@ def test_foreign_newer_and_missing_files(tmp_path: Path, results: Path) -> None:
     refused(tmp_path / "foreign.nc", "not written by arrayopt")
     content = results.read_bytes()
     (tmp_path / "newer.nc").write_bytes(content.replace(b" format 0002 ", b" format 0003 "))
-    refused(tmp_path / "newer.nc", "format 2, and this version reads up to 1; update")
+    refused(tmp_path / "newer.nc", "format 3, and this version reads 2; update")
     with netCDF4.Dataset(results, "a") as file:  # still an ordinary file
         file.setncattr("remark", "checked")
     refused(results, "changed since")
