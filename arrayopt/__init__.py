@@ -25,6 +25,7 @@ if TYPE_CHECKING:
         plot_beam,
         plot_convergence,
         plot_front,
+        plot_pulse,
         plot_response,
     )
     from arrayopt.runs.kept.store import open_results
@@ -53,6 +54,7 @@ _HOME = {
     "plot_beam": "results.plots.pictures",
     "plot_convergence": "results.plots.pictures",
     "plot_front": "results.plots.pictures",
+    "plot_pulse": "results.plots.pictures",
     "plot_response": "results.plots.pictures",
     "read_design": "design.file",
     "read_measured": "lab.read.files",
@@ -79,6 +81,7 @@ __all__ = [
     "plot_beam",
     "plot_convergence",
     "plot_front",
+    "plot_pulse",
     "plot_response",
     "read_design",
     "read_measured",

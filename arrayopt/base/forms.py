@@ -90,6 +90,27 @@ class Keys:
     needed: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class FixedOrVaried:
+    """Check of a quantity, or of the bounds between which the search varies it."""
+
+    need: Need
+
+    def __str__(self) -> str:
+        return f"{self.need}, or a list of the two bounds between which it is varied"
+
+    def __call__(self, value: object) -> float | tuple[float, float]:
+        """The value, or both bounds."""
+        if not isinstance(value, list):
+            return self.need(value)
+        if len(value) != 2:
+            raise ValueError(str(self))
+        low, high = (self.need(item) for item in value)
+        if not low < high:
+            raise ValueError("the lower bound must come first and be smaller")
+        return low, high
+
+
 Length = Annotated[float, Need("length", above=0.0)]
 LengthOrZero = Annotated[float, Need("length", at_least=0.0)]
 Coordinate = Annotated[float, Need("length")]

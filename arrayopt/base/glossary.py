@@ -24,6 +24,26 @@ drive_phase | | rad: deg
   phase lead of the AC voltage
 bias | V_dc | V
   DC voltage on the top electrode, common to a design
+pulse_carrier | | Hz: kHz
+  frequency of the waveform's tone burst
+pulse_cycles | | 1
+  cycles of the waveform's tone burst, braking tail not counted
+chirp_start | f1 | Hz: kHz
+  first frequency of the waveform's chirp
+chirp_end | f2 | Hz: kHz
+  last frequency of the waveform's chirp
+chirp_duration | | s: us
+  duration of the waveform's chirp, braking tail not counted
+chirp_law | n | 1
+  exponent of the chirp's frequency about its middle; 1 is linear
+pulse_taper | r | 1: %
+  share of the waveform's length, and of its tail's, under rising and falling cosines
+tail_cycles | | 1
+  cycles of the braking tail
+tail_amplitude | | 1: %
+  amplitude of the braking tail over that of the waveform
+tail_phase | | rad: deg
+  phase by which the braking tail leads what it follows
 [design]
 pitch | d | m: mm
   distance of neighbouring cells in the lattice
@@ -71,15 +91,37 @@ swept_bandwidth | | 1: %
 burst_bandwidth | | 1: %
   fractional bandwidth of the largest amplitude within a burst, against its carrier
 ring_down_time | t_20 | s: ms
-  from the end of the burst or chirp until the pressure stays 20 dB below its peak
+  from the end of the waveform, burst or chirp until the pressure stays 20 dB below its peak
 ring_down_time_40 | t_40 | s: ms
-  from the end of the burst or chirp until the pressure stays 40 dB below its peak
+  from the end of the waveform, burst or chirp until the pressure stays 40 dB below its peak
 dead_zone | | m: mm
   half the path of sound during drive and ring_down_time_40: nearer echoes are drowned
 pulse_bandwidth | | 1: %
-  -6 dB width over centre of the spectrum of the emitted burst or chirp
-range_resolution | c/2B | m: mm
-  sound speed over twice the bandwidth
+  -6 dB width over centre of the spectrum of the waveform, burst or chirp as emitted
+swept_range_resolution | c/2B | m: mm
+  sound speed over twice the bandwidth of the excitation: what a pulse that fills it could resolve
+pulse_level | | dB: dB re 20 uPa
+  largest amplitude of the pulse at the target as rms level, in dB re 20 uPa
+pulse_length | | s: us
+  from the first to the last time that the pulse is 20 dB below its peak
+pulse_spectrum_bandwidth | | 1: %
+  -6 dB width over centre of the spectrum of the pulse
+pulse_energy | | J/m2: uJ/m2
+  sound energy of the pulse per area at the target
+compressed_width | | s: us
+  -6 dB full width of the pulse after a filter matched to that of a chip made as drawn
+compressed_width_own | | s: us
+  the same with the chip's own pulse as replica
+range_side_lobes | | dB
+  highest side lobe of the compressed pulse relative to its peak
+range_resolution | | m: mm
+  half the path of sound in compressed_width
+dead_zone_unbraked | | m: mm
+  dead_zone without the braking tail
+drive_voltage | | V
+  largest voltage of the waveform on any channel, without bias
+drive_slew | | V/s: V/us
+  steepest slope of the waveform on any channel; infinite where it jumps
 deflection_ratio | w/h | 1
   largest centre deflection, static and dynamic, over the diaphragm's thickness
 quadratic_ratio | | 1
@@ -130,6 +172,39 @@ burst_pressure | | Pa
   largest pressure amplitude within a burst with this carrier, median of the chips
 burst_end_pressure | | Pa
   pressure amplitude in the last cycle of a burst with this carrier, median of the chips
+[design time]
+pulse_time | t | s: us
+  from the start of the drive, the shortest way to the target left out
+pulse_drive | | V
+  waveform on the channel driven most, without bias
+pulse_pressure | p | Pa
+  pressure at the target of a chip made as drawn
+pulse_envelope | | Pa
+  amplitude of the pressure at the target, median of the chips
+pulse_envelope_lowest | | Pa
+  that of the chip with the lowest
+pulse_envelope_highest | | Pa
+  that of the chip with the highest
+pulse_envelope_unbraked | | Pa
+  pulse_envelope without the braking tail
+[design tone]
+pulse_frequency | f | Hz: kHz
+  frequency of the pulse's spectrum
+pulse_spectrum | | dB
+  spectrum of the pulse, median of the chips, relative to its largest
+pulse_spectrum_lowest | | dB
+  that of the chip with the lowest, relative to the same
+pulse_spectrum_highest | | dB
+  that of the chip with the highest, relative to the same
+[design offset]
+compressed_time | | s: us
+  from the peak of the compressed pulse
+compressed_pulse | | dB
+  compressed pulse relative to its peak, median of the chips
+compressed_pulse_lowest | | dB
+  that of the chip with the lowest
+compressed_pulse_highest | | dB
+  that of the chip with the highest
 [design chip]
 chip_status | | 1
   0 where all is well with a chip, else the sum of its status flags
@@ -220,7 +295,26 @@ BURST_MERITS = frozenset({"burst_bandwidth"})
 """Merits of a study with ``target.burst_length`` only."""
 
 PULSE_MERITS = frozenset({"ring_down_time", "ring_down_time_40", "dead_zone", "pulse_bandwidth"})
-"""Merits of a study with ``target.burst_length``, or with a chirp for excitation, only."""
+"""Merits of a study with a waveform, ``target.burst_length``, or a chirp for excitation, only."""
+
+WAVEFORM_MERITS = frozenset(
+    {
+        "pulse_level",
+        "pulse_length",
+        "pulse_spectrum_bandwidth",
+        "pulse_energy",
+        "compressed_width",
+        "compressed_width_own",
+        "range_side_lobes",
+        "range_resolution",
+        "drive_voltage",
+        "drive_slew",
+    }
+)
+"""Merits of a study with a waveform only."""
+
+TAIL_MERITS = frozenset({"dead_zone_unbraked"})
+"""Merits of a waveform with a braking tail only."""
 
 
 class UnknownQuantityError(ArrayoptError):

@@ -18,8 +18,8 @@ T = TypeVar("T")
 
 MOST_LISTED = 100
 """Problems of one file that are told one by one; further ones are counted."""
-WHOLE_FILE = ("calibration_content", "text")
-"""Where a study holds the text of another file, which is checked when that is read."""
+WHOLE_FILES = ("calibration_content", "waveform_content")
+"""Tables in which a study holds the text of other files, which is checked when that is read."""
 _LONGEST_VALUE = 60  # characters of a value worth repeating in a message
 
 
@@ -64,7 +64,7 @@ class Reporter:
         elif isinstance(value, list):
             for index, item in enumerate(value):
                 self._check_texts(item, (*path, index))
-        elif isinstance(value, str) and path != WHOLE_FILE:
+        elif isinstance(value, str) and path[0] not in WHOLE_FILES:
             need = name_problem(value, longest=LONGEST_TEXT, lines=True)
             if need is not None:
                 self.add(path, need)

@@ -84,6 +84,11 @@ class Status(Reasons):
         "the necked back leaves its lumped model (k times depth, neck length or radius above 0.5, "
         "ka above 1, or not adiabatic): a smaller cavity or neck",
     )
+    OUTRACED = (
+        1 << 32,
+        "its onset voltage is higher than that of designs that are no worse in anything else; how "
+        "much was not computed",
+    )
     CHIP_BEATS = (
         1 << 13,
         "the chip never settles somewhere on the sweep, its motion beats: values there are means "

@@ -51,6 +51,10 @@ KINDS: dict[str, Kind] = {
     ),
     "time": Kind("a duration", "2 ms", "s", {"us": 1e-6, "ms": 1e-3, "s": 1.0}),
     "tension": Kind("a film tension", "5 N/m", "N/m", {"N/m": 1.0}),
+    "exposure": Kind(
+        "a sound energy per area", "2 uJ/m2", "J/m2", {"nJ/m2": 1e-9, "uJ/m2": 1e-6, "J/m2": 1.0}
+    ),
+    "slew": Kind("a slew rate", "30 V/us", "V/s", {"V/s": 1.0, "V/ms": 1e3, "V/us": 1e6}),
     "power": Kind("a power", "10 mW", "W", {"uW": 1e-6, "mW": 1e-3, "W": 1.0}),
 }
 

@@ -71,3 +71,5 @@ def command(study: Path, evaluations: int | None) -> None:
     )
     for sentence in forecast.grounds:
         say(sentence)
+    for warning in forecast.warnings:
+        say(f"Warning: {warning}")

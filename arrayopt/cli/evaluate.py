@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from arrayopt.base.files import read_bytes
 from arrayopt.base.output import Kind, Output
 from arrayopt.cli.say import say
 
@@ -19,7 +20,14 @@ def _evaluated(path: Path) -> bool:
     return open_results(path).attrs.get("origin") == ORIGIN
 
 
+def _picture(path: Path) -> bool:
+    from arrayopt.results.plots.file import MARK
+
+    return MARK.encode() in read_bytes(path)
+
+
 EVALUATED = Kind("a result file", (".nc",), _evaluated)
+PICTURE = Kind("a picture", (".png", ".svg", ".pdf"), _picture)
 
 
 @click.command(
@@ -34,13 +42,23 @@ EVALUATED = Kind("a result file", (".nc",), _evaluated)
     "--out", type=click.Path(path_type=Path), help="Also write everything to this netCDF."
 )
 @click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    help="Picture to write (PNG, SVG, PDF): the pulse, or the response without a waveform.",
+)
+@click.option(
     "--chips",
     type=click.IntRange(1, 10_000),
     help="So many chips in place of the study's ([fabrication]).",
 )
 @click.option("--overwrite", is_flag=True, help="Replace a file of another origin, too.")
 def command(
-    study: Path, design: Path, out: Path | None, chips: int | None, overwrite: bool
+    study: Path,
+    design: Path,
+    out: Path | None,
+    picture: Path | None,
+    chips: int | None,
+    overwrite: bool,
 ) -> None:
     """Merits and responses of one DESIGN under the conditions of STUDY, on chips as made.
 
@@ -57,7 +75,9 @@ def command(
     from arrayopt.runs.kept.store import write_results
     from arrayopt.study.read import read_study, study_file
 
-    target = None if out is None else Output(out, EVALUATED, (study_file(study), design), overwrite)
+    inputs = (study_file(study), design)
+    target = None if out is None else Output(out, EVALUATED, inputs, overwrite)
+    drawing = None if picture is None else Output(picture, PICTURE, inputs, overwrite)
     checked = read_study(study)
     strategy, designs = read_design(design, checked)
     count = chips or checked.fabrication.chips
@@ -72,5 +92,12 @@ def command(
         origin = {"study": checked.text, "digest": checked.digest, "origin": ORIGIN}
         write_results(target.path, {strategy.name: dataset}, origin, replace=target.check())
         say(f"\nWritten: {target.path}")
+    if drawing is not None:
+        from arrayopt.results.plots.file import draw_design
+
+        shown = member.assign_attrs(excitation=checked.target.excitation)
+        form = drawing.path.suffix[1:].lower()
+        drawing.write(draw_design(shown, form=form, title=f"{design.stem} as {strategy.name}"))
+        say(f"\nPicture: {drawing.path}")
     if told := trouble(member):
         raise ArrayoptError(f"{design}: {' '.join(told)}")

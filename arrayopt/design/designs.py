@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.base.arrays import Bools, Floats, Ints
 from arrayopt.study.lattice import ArrayLayout
-from arrayopt.study.model import VARIABLES, Strategy, Study
+from arrayopt.study.model import VARIABLES, WAVE_VARIABLES, Strategy, Study
 
 PER_CLASS = ("radius", "electrode_coverage", "electrode")
 PER_CHANNEL = ("drive_amplitude", "drive_phase")
@@ -32,6 +33,7 @@ class Designs:
     drive_phase : (design, group) [rad].
     bias : (design, group) [V].
     pitch : (design,) [m]; 1 where the layout's positions are explicit.
+    waveform : numbers of the waveform by name, (design, group) each; none where it has none.
     """
 
     layout: ArrayLayout
@@ -42,6 +44,7 @@ class Designs:
     drive_phase: Floats
     bias: Floats
     pitch: Floats
+    waveform: Mapping[str, Floats] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.pitch)
@@ -53,15 +56,16 @@ class Designs:
     def take(self, indices: ArrayLike) -> Designs:
         """The designs at these places, in this order."""
         chosen = np.atleast_1d(np.asarray(indices))
-        return replace(
-            self, **{name: getattr(self, name)[chosen] for name in (*GROUP_ARRAYS, "pitch")}
-        )
+        own = {name: getattr(self, name)[chosen] for name in (*GROUP_ARRAYS, "pitch")}
+        return replace(self, **own, waveform={n: x[chosen] for n, x in self.waveform.items()})
 
     def at_cells(self, name: str) -> NDArray[np.generic]:
         """A (design, group) array repeated for every cell, (design, cell)."""
-        if name not in GROUP_ARRAYS:
-            raise KeyError(f"{name!r} is not held by group; these are: {', '.join(GROUP_ARRAYS)}")
-        values: NDArray[np.generic] = getattr(self, name)
+        held = (*GROUP_ARRAYS, *self.waveform)
+        if name not in held:
+            raise KeyError(f"{name!r} is not held by group; these are: {', '.join(held)}")
+        values: NDArray[np.generic]
+        values = self.waveform[name] if name in self.waveform else getattr(self, name)
         return values[:, self.layout.group_of_cell]
 
 
@@ -72,7 +76,7 @@ class DesignSpace:
     """The search vectors of one strategy: 0 to 1 in every variable.
 
     Radius and electrode vary by radius class, drive amplitude and phase by drive channel, bias and
-    pitch once for the whole array.
+    pitch once for the whole array; numbers of the waveform once, or by drive channel.
 
     Parameters
     ----------
@@ -90,14 +94,12 @@ class DesignSpace:
         self.strategy = strategy
         self._columns: dict[str, slice] = {}
         names: list[str] = []
-        for name in VARIABLES:
+        for name in (*VARIABLES, *WAVE_VARIABLES):
             if name in strategy.vary:
                 count = self._count(name)
                 self._columns[name] = slice(len(names), len(names) + count)
                 names += (
-                    [name]
-                    if name in ("bias", "pitch")
-                    else [f"{name}[{index}]" for index in range(count)]
+                    [f"{name}[{index}]" for index in range(count)] if self.grouped(name) else [name]
                 )
         self.names = tuple(names)
         self.n_variables = len(names)
@@ -121,6 +123,7 @@ class DesignSpace:
         if not bool(np.all((X >= 0.0) & (X <= 1.0))):
             raise ValueError("search variables must lie between 0 and 1")
         values = {name: self._values(name, X) for name in VARIABLES}
+        wave = [n for n in WAVE_VARIABLES if n in {*self.strategy.fixed, *self.strategy.vary}]
         return Designs(
             layout=self.strategy.layout,
             radius=values["radius"],
@@ -130,6 +133,7 @@ class DesignSpace:
             drive_phase=values["drive_phase"],
             bias=values["bias"],
             pitch=np.ascontiguousarray(values["pitch"][:, 0]),
+            waveform={name: self._values(name, X) for name in wave},
         )
 
     def encode(self, designs: Designs) -> Floats:
@@ -154,13 +158,18 @@ class DesignSpace:
             if name == "electrode":
                 unit = np.where(designs.ring, _RING, _DISC)
             else:
-                values = designs.pitch[:, None] if name == "pitch" else getattr(designs, name)
+                values = designs.pitch[:, None] if name == "pitch" else _held(designs, name)
                 low, high = self._bounds(name)
                 unit = np.clip((values - low) / (high - low), 0.0, 1.0)
             owner = self._owner(name)
             first = np.unique(owner, return_index=True)[1]
             X[:, columns] = unit[:, :1] if name == "pitch" else unit[:, first]
         return X
+
+    def grouped(self, name: str) -> bool:
+        """Whether classes or channels have values of their own."""
+        wave = self.strategy.waveform
+        return name in (*PER_CLASS, *PER_CHANNEL, *(wave.per_channel if wave else ()))
 
     def _bounds(self, name: str) -> tuple[float, float]:
         low, high = self.strategy.vary[name]
@@ -174,7 +183,7 @@ class DesignSpace:
         layout = self.strategy.layout
         if name in PER_CLASS:
             return layout.group_class
-        if name in PER_CHANNEL:
+        if self.grouped(name):
             return layout.group_channel
         return np.zeros(layout.n_groups, dtype=np.int64)
 
@@ -190,6 +199,11 @@ class DesignSpace:
         low, high = self._bounds(name)
         # the end points exactly, and never past them by rounding
         return np.clip(low + unit * (high - low), low, high)
+
+
+def _held(designs: Designs, name: str) -> Floats:
+    found: Floats = designs.waveform[name] if name in WAVE_VARIABLES else getattr(designs, name)
+    return found
 
 
 def clearance_margin(designs: Designs, study: Study) -> Floats:

@@ -19,12 +19,14 @@ from arrayopt.base.glossary import GLOSSARY
 from arrayopt.base.problems import Reporter
 from arrayopt.base.units import format_value
 from arrayopt.design.designs import PER_CHANNEL, PER_CLASS, Designs
-from arrayopt.study.build import FILE_NAMES
+from arrayopt.study.build import FILE_NAMES as DESIGN_NAMES
 from arrayopt.study.lattice import ArrayLayout, array_layout
 from arrayopt.study.model import Strategy, Study
 from arrayopt.study.schema import DesignFile
+from arrayopt.study.waveform import WAVE_KINDS, WAVE_NAMES
 
 PER_CELL = (*PER_CLASS, *PER_CHANNEL)
+FILE_NAMES = {**DESIGN_NAMES, **WAVE_NAMES}
 
 
 def read_design(path: str | os.PathLike[str], study: Study) -> tuple[Strategy, Designs]:
@@ -54,19 +56,21 @@ def read_design(path: str | os.PathLike[str], study: Study) -> tuple[Strategy, D
     layout = strategy.layout
     cells = {name: _cell_values(name, form, strategy, report) for name in PER_CELL}
     common = {name: _common(name, form, strategy, report) for name in ("bias", "pitch")}
+    wave = _wave_values(form, strategy, report)
     if layout.explicit and form.pitch is not None:
         report.add(("pitch",), "the positions of this study are explicit; it has no pitch")
     report.finish()
     if not _alike(cells, layout):
+        own = [cells[name] for name in PER_CHANNEL] + list(wave.values())
         layout = array_layout(
             layout.unit_position,
             class_of_cell=_group_by([cells[name] for name in PER_CLASS]),
-            channel_of_cell=_group_by([cells[name] for name in PER_CHANNEL]),
+            channel_of_cell=_group_by(own),
             explicit=layout.explicit,
         )
         strategy = replace(strategy, layout=layout)
     first = np.unique(layout.group_of_cell, return_index=True)[1]
-    group = {name: values[first][None, :] for name, values in cells.items()}
+    group = {name: values[first][None, :] for name, values in (cells | wave).items()}
     return strategy, Designs(
         layout=layout,
         radius=group["radius"],
@@ -76,6 +80,7 @@ def read_design(path: str | os.PathLike[str], study: Study) -> tuple[Strategy, D
         drive_phase=group["drive_phase"],
         bias=np.full((1, layout.n_groups), common["bias"]),
         pitch=np.array([common["pitch"]]),
+        waveform={name: group[name] for name in wave},
     )
 
 
@@ -118,6 +123,35 @@ def _cell_values(
     numbers = np.array([float(v == "ring") if isinstance(v, str) else v for v in given])
     every: NDArray[np.float64] = np.broadcast_to(numbers, count)[owner]
     return every
+
+
+def _wave_values(
+    form: DesignFile, strategy: Strategy, report: Reporter
+) -> dict[str, NDArray[np.float64]]:
+    """Numbers of the waveform at every cell: from [waveform], by channel, else the fixed value."""
+    layout, made = strategy.layout, strategy.waveform
+    mine = WAVE_KINDS[made.kind] if made is not None else ()
+    found = {}
+    for name, key in WAVE_NAMES.items():
+        given = getattr(form.waveform, key)
+        if name not in mine:
+            if given is not None:
+                kind = f"is a {made.kind}" if made is not None else "has none"
+                report.add(("waveform", key), f"the waveform of {strategy.name} {kind}")
+            continue
+        if given is None and name not in strategy.fixed:
+            need = f"is missing; strategy {strategy.name} varies it, so the design must give it"
+            report.add(("waveform", key), need, show_value=False)
+            continue
+        values = [strategy.fixed[name]] if given is None else given
+        count = layout.n_channels
+        if len(values) not in (1, count):
+            need = f"one value, or one for each of the {count} drive channels, is needed"
+            report.add(("waveform", key), f"{need}; there are {len(values)}")
+            continue
+        numbers = np.array(values, dtype=np.float64)
+        found[name] = np.broadcast_to(numbers, count)[layout.channel_of_cell]
+    return found
 
 
 def _common(name: str, form: DesignFile, strategy: Strategy, report: Reporter) -> float:
@@ -170,16 +204,15 @@ def design_text(
         and all(_tied(one, name) for name in PER_CELL)
     )
     if not by_class:
-        return (
-            "\n".join([*lines, "", "[cells]", *_table(one, PER_CELL, layout.group_of_cell)]) + "\n"
-        )
+        lines += ["", "[cells]", *_table(one, PER_CELL, layout.group_of_cell)]
+        return "\n".join([*lines, *_wave_lines(one)]) + "\n"
     for table, names, owner in (
         ("classes", PER_CLASS, layout.group_class),
         ("channels", PER_CHANNEL, layout.group_channel),
     ):
         first = np.unique(owner, return_index=True)[1]
         lines += ["", f"[{table}]", *_table(one, names, first)]
-    return "\n".join(lines) + "\n"
+    return "\n".join([*lines, *_wave_lines(one)]) + "\n"
 
 
 def write_design(
@@ -201,7 +234,19 @@ def write_design(
 
 
 def _values(one: Designs, name: str) -> NDArray[Any]:
+    if name in one.waveform:
+        return one.waveform[name][0]
     return one.ring[0] if name == "electrode" else getattr(one, name)[0]
+
+
+def _wave_lines(one: Designs) -> list[str]:
+    """``[waveform]`` of a design: one value where all channels share it."""
+    lines = []
+    first = np.unique(one.layout.group_channel, return_index=True)[1]
+    for name in one.waveform:
+        some = first[:1] if np.ptp(_values(one, name)) == 0.0 else first
+        lines += _table(one, (name,), some)
+    return ["", "[waveform]", *lines] if lines else []
 
 
 def _tied(one: Designs, name: str) -> bool:

@@ -13,12 +13,16 @@ from arrayopt.base.shares import at_share, reached, spread
 from arrayopt.base.status import Status
 from arrayopt.design.designs import Designs, clearance_margin, die_margin
 from arrayopt.merits.figures import MERITS, QUICK, Asked
+from arrayopt.models.array import Band
 from arrayopt.models.chips import Chips
 from arrayopt.study.model import Limit, Objective, Strategy, Study
 
 MODEL_LIMITS = (Limit("model_range", None, 1.0),)
 """Where the model used stops being trusted (M7); always enforced."""
 
+
+Race = Callable[[Mapping[str, Floats]], Floats]
+"""Merits (design,) so far -> onset voltages (design,) [V] beyond which a design does not matter."""
 
 WANTED: Mapping[str, str | None] = {
     **dict.fromkeys(MERITS, "min"),
@@ -30,8 +34,11 @@ WANTED: Mapping[str, str | None] = {
             "swept_bandwidth",
             "burst_bandwidth",
             "pulse_bandwidth",
+            "pulse_spectrum_bandwidth",
             "peak_pressure",
             "peak_level",
+            "pulse_level",
+            "pulse_energy",
         ),
         "max",
     ),
@@ -89,9 +96,14 @@ class MeritTable:
 
 
 def limits_in_force(study: Study, strategy: Strategy) -> tuple[Limit, ...]:
-    """The strategy's limits, the wanted centre-frequency window, and the model's own range."""
+    """The strategy's limits, the wanted window, the driver's limits, and the model's own range."""
     low, high = study.target.centre_frequency
-    return (Limit("centre_frequency", low, high), *strategy.limits, *MODEL_LIMITS)
+    wave = strategy.waveform
+    most: dict[str, float | None] = {}
+    if wave is not None:
+        most = {"drive_voltage": wave.max_voltage, "drive_slew": wave.max_slew}
+    own = (Limit(name, None, value) for name, value in most.items() if value is not None)
+    return (Limit("centre_frequency", low, high), *strategy.limits, *own, *MODEL_LIMITS)
 
 
 def senses(study: Study) -> dict[str, str | None]:
@@ -104,6 +116,8 @@ def compute_merits(
     *,
     limits: Sequence[Limit] = (),
     wanted: frozenset[str] | None = None,
+    sparing: bool = False,
+    race: Race | None = None,
 ) -> MeritTable:
     """Merits of a batch of designs under the study's excitation, on chips as made (M10, M11).
 
@@ -112,6 +126,10 @@ def compute_merits(
     model : the chips; the study's ``fabrication`` gives the share that a figure is reached by.
     limits : checked on every chip.
     wanted : names of merits beyond `QUICK` that are needed; None for every one.
+    sparing : merits beyond `QUICK`, which cost more than all else, only of designs that keep every
+        limit on the others; of the rest they, the yield and their limits are NaN.
+    race : with ``sparing``: of what is known of designs, the highest onset voltages (design,) that
+        are of interest; one that is higher has status `Status.OUTRACED`.
 
     Returns
     -------
@@ -121,13 +139,31 @@ def compute_merits(
     designs, study, count = model.designs, model.study, model.count
     names = frozenset(MERITS) if wanted is None else QUICK | wanted
     names |= {limit.name for limit in limits} & set(MERITS)
-    found, status, edges = _asked(model, names)
+    share, better = study.fabrication.share, senses(study)
+    known, went = np.ones(len(designs), dtype=bool), names & QUICK if sparing else names
+    found, status, edges, bands = _asked(model, went)
+    if went != names:
+        firm = [limit for limit in limits if limit.name in went]
+        few = (status & ~int(Status.CHIP_BEATS) == 0).sum(axis=1) <= at_share(share, count)
+        known = ~few & (_limits(found, status.shape, firm, share)[1] <= 0.0).all(axis=0)
+        for name in sorted(names - went):
+            found[name] = np.full(status.shape, np.nan)
+        if known.any():
+            rows = np.flatnonzero(known)
+            taken = [band.map(lambda _, x: x[rows]) for band in bands]
+            most = None
+            if race is not None:
+                so_far = {name: reached(x[rows], better[name], share) for name, x in found.items()}
+                most = race(so_far)
+            more, told, _, _ = _asked(model.take(rows), names - went, taken, most)
+            status[rows] |= told
+            for name, value in more.items():
+                found[name][rows] = value
     if "onset_voltage" in found:
-        none = np.isinf(found["onset_voltage"])
+        none = np.isinf(found["onset_voltage"])  # not asked for: NaN
         status = status | np.where(none, int(Status.NO_ONSET), 0)
     lost = status & ~int(Status.CHIP_BEATS) != 0
     each = {name: np.where(lost, np.nan, x) for name, x in found.items()}
-    share, better = study.fabrication.share, senses(study)
     too_few = (~lost).sum(axis=1) <= at_share(share, count)
     whole = np.where(
         too_few, np.bitwise_or.reduce(status, axis=1) & ~int(Status.CHIP_BEATS), 0
@@ -136,7 +172,7 @@ def compute_merits(
     kept, broken = _limits(each, status.shape, limits, share)
     yields = ~lost & _within(each, values, study.objectives, study.fabrication.part)
     yields &= kept.all(axis=0)
-    values["yield"] = yields.mean(axis=1)
+    values["yield"] = np.where(known, yields.mean(axis=1), np.nan)
     for name, value in values.items():
         values[name] = np.where(too_few, np.nan, value)
     for k, limit in enumerate(limits):
@@ -158,18 +194,25 @@ def compute_merits(
     )
 
 
-def _asked(model: Chips, names: frozenset[str]) -> tuple[dict[str, Floats], Ints, Floats]:
-    """Merits, status and, stacked, both edges of the band of all chips, (..., design, chip)."""
-    parts = []
-    for block in model.blocks():
-        asked = Asked(block)
+def _asked(
+    model: Chips,
+    names: frozenset[str],
+    bands: Sequence[Band] = (),
+    onset_most: Floats | None = None,
+) -> tuple[dict[str, Floats], Ints, Floats, list[Band]]:
+    """Merits, status and, stacked, both edges of the band of all chips, (..., design, chip); the
+    bands of every block of chips, which are not computed where they are given."""
+    parts, found_bands = [], []
+    for number, block in enumerate(model.blocks()):
+        asked = Asked(block, bands[number] if bands else None, onset_most)
         shape = (len(block.designs), block.count)
         values = {name: np.broadcast_to(x, shape) for name, x in asked.values(names).items()}
         status = np.broadcast_to(asked.status | asked.lacking, shape)
         parts.append((values, status, np.stack([asked.band.lower_edge, asked.band.upper_edge])))
+        found_bands.append(asked.band)
     found = {name: np.concatenate([p[0][name] for p in parts], axis=1) for name in parts[0][0]}
     status, edges = (np.concatenate([p[k] for p in parts], axis=-1) for k in (1, 2))
-    return found, status, edges
+    return found, status, edges, found_bands
 
 
 def _limits(
@@ -233,10 +276,13 @@ def merits_of_chips(
     use: str = "choose",
     modes: int | None = None,
     told: Callable[[int], object] = lambda done: None,
+    sparing: bool = False,
+    race: Race | None = None,
 ) -> MeritTable:
     """`compute_merits` of objectives and limits in force of one strategy of a study.
 
-    ``chips`` of each design (None for the study's); ``use``, ``modes``, ``told``: as in `Chips`.
+    ``chips`` of each design (None for the study's); ``use``, ``modes``, ``told``: as in `Chips`;
+    ``sparing``, ``race``: as there.
     """
     study = study.of(strategy)
     count = study.fabrication.chips if chips is None else chips
@@ -244,4 +290,6 @@ def merits_of_chips(
         Chips(designs, study, count, use=use, told=told, modes=modes),
         limits=limits_in_force(study, strategy),
         wanted=frozenset(o.name for o in study.objectives),
+        sparing=sparing,
+        race=race,
     )

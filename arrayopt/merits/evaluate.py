@@ -13,6 +13,7 @@ from arrayopt.base.shares import spread
 from arrayopt.design.chips import NOMINAL
 from arrayopt.design.designs import Designs
 from arrayopt.merits.chips import MeritTable, compute_merits, limits_in_force, margins
+from arrayopt.merits.curves import pulse_curves
 from arrayopt.models.array import DOWN, SMALL, SWEEPS, UP
 from arrayopt.models.chips import Chips
 from arrayopt.models.choose import excitation_of
@@ -86,6 +87,7 @@ def evaluated(
         "drive_phase": designs.at_cells("drive_phase"),
         "bias": designs.at_cells("bias"),
         "pitch": designs.pitch,
+        **{name: designs.at_cells(name) for name in designs.waveform},
         "position": designs.positions(),
         "group": np.broadcast_to(group, size),
         "channel": np.broadcast_to(designs.layout.channel_of_cell, size),
@@ -103,6 +105,7 @@ def evaluated(
         **margins(table),
         "frequency": frequency,
         **_curves(shown, frequency),
+        **(pulse_curves(shown) if study.waveform is not None else {}),
         "chip_status": table.chip_status,
         "status": table.status,
     }

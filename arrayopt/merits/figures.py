@@ -22,6 +22,17 @@ from arrayopt.models.beam import beam_patterns, beam_width, side_lobe_level
 from arrayopt.models.cells import tables
 from arrayopt.models.choose import excitation_of
 from arrayopt.models.excitations.figures import PulseFigures
+from arrayopt.models.excitations.waveform import (
+    Sent,
+    compressions,
+    energies,
+    lengths,
+    ring_downs,
+    spectrum_width,
+)
+from arrayopt.models.traces import Traces
+from arrayopt.models.waves import driven, extremes
+from arrayopt.physics.intime.pulse import dead_zone
 from arrayopt.physics.plate.diaphragm import film_stress
 from arrayopt.physics.sound.level import sound_pressure_level
 
@@ -29,7 +40,9 @@ from arrayopt.physics.sound.level import sound_pressure_level
 class Asked:
     """The chips' answers under the study's excitation, each computed once; (design, chip)."""
 
-    def __init__(self, model: ArrayModel) -> None:
+    def __init__(
+        self, model: ArrayModel, band: Band | None = None, onset_most: Floats | None = None
+    ) -> None:
         self.model, self.study, self.designs = model, model.study, model.designs
         self.cells = model.made.nominal
         self.level = 10.0 ** (self.study.target.level / 20.0)
@@ -40,6 +53,9 @@ class Asked:
         self.excitation = excitation
         self.lacking: Ints = np.zeros((len(self.designs), model.count), dtype=np.int64)
         """`Status` of what was asked beside the band."""
+        self._onset_most = onset_most
+        if band is not None:  # known from before
+            vars(self)["band"] = band
 
     def of_chips(self, values: Floats) -> Floats:
         """Coefficients (design, chip, cell) of `Made` without the chips that are not shown."""
@@ -60,7 +76,9 @@ class Asked:
     @cached_property
     def onset(self) -> Floats:
         """Of every chip's array, (design, chip) [V]."""
-        return self.model.onset()
+        found = self.model.onset(self._onset_most)
+        self.lacking |= np.where(np.isnan(found), int(Status.OUTRACED), 0)
+        return found
 
     @cached_property
     def burst(self) -> Band | None:
@@ -68,8 +86,51 @@ class Asked:
         return self.beside("burst")
 
     @cached_property
+    def sent(self) -> Traces | None:
+        """The pulse under the design's own waveform; None where the study has none."""
+        if self.study.waveform is None:
+            return None
+        found = self.model.sent
+        self.lacking |= found.status
+        return found
+
+    @cached_property
+    def compressed(self) -> tuple[Floats, Floats] | None:
+        """Width and side lobes by the replica of a chip made as drawn."""
+        if self.sent is None:
+            return None
+        drawn = self.model.drawn.sent
+        self.lacking |= drawn.status
+        return compressions(self.sent, drawn)
+
+    @cached_property
+    def unbraked(self) -> Floats | None:
+        """Dead zone without the braking tail, where any design of the study has one."""
+        if self.sent is None or not self._tailed:
+            return None
+        found = self.model.unbraked
+        self.lacking |= found.status
+        quiet = ring_downs(found)[1]
+        return dead_zone(
+            found.drive_end[:, None], ring_down=quiet, sound_speed=self.study.air_state.sound_speed
+        )
+
+    @property
+    def _tailed(self) -> bool:
+        return bool(np.any(self.designs.waveform.get("tail_cycles", 0.0)))
+
+    @cached_property
+    def extremes(self) -> tuple[Floats, Floats] | None:
+        """Largest voltage and slew of the waveform on any channel, (design,)."""
+        if self.study.waveform is None:
+            return None
+        return extremes(self.designs, driven(self.designs, self.study))
+
+    @cached_property
     def pulse(self) -> PulseFigures | None:
-        """Of the excitation, else of the bursts beside it."""
+        """Of the waveform, else of the excitation, else of the bursts beside it."""
+        if self.sent is not None:
+            return Sent().pulse(self.model, self.band)
         found = self.excitation.pulse(self.model, self.band)
         bursts = excitation_of(self.study, "burst")
         if found is None and bursts is not None and self.burst is not None:
@@ -145,6 +206,13 @@ def _bow(a: Asked) -> Floats:
     return np.asarray(bow.max(axis=-1))
 
 
+def _energy(a: Asked) -> Floats | None:
+    if a.sent is None:
+        return None
+    air = a.study.air_state
+    return energies(a.sent, density=air.density, sound_speed=air.sound_speed)
+
+
 def _range(a: Asked) -> Floats:
     return np.maximum.reduce([MERITS[name](a) / end for name, end in a.model.trusted.items()])
 
@@ -163,7 +231,7 @@ _EVERY_TIME: dict[str, Merit] = {
     "ripple": lambda a: a.band.ripple,
     "peak_pressure": lambda a: a.band.peak_pressure,
     "peak_level": lambda a: sound_pressure_level(a.band.peak_pressure),
-    "range_resolution": lambda a: a.study.air_state.sound_speed / (2.0 * a.band.width),
+    "swept_range_resolution": lambda a: a.study.air_state.sound_speed / (2.0 * a.band.width),
     "drive_power": lambda a: a.band.power,
     "deflection_ratio": _deflection,
     "quadratic_ratio": _bow,
@@ -182,6 +250,19 @@ _WHERE_ASKED: dict[str, Merit] = {
     "ring_down_time_40": lambda a: a.pulse and a.pulse.quiet,
     "dead_zone": lambda a: a.pulse and a.pulse.dead_zone,
     "pulse_bandwidth": lambda a: a.pulse and a.pulse.spectrum,
+    "pulse_level": lambda a: a.sent and sound_pressure_level(np.abs(a.sent.pressure).max(axis=2)),
+    "pulse_length": lambda a: a.sent and lengths(a.sent),
+    "pulse_spectrum_bandwidth": lambda a: a.sent and spectrum_width(a.sent),
+    "pulse_energy": _energy,
+    "compressed_width": lambda a: a.compressed and a.compressed[0],
+    "compressed_width_own": lambda a: a.sent and compressions(a.sent, None)[0],
+    "range_side_lobes": lambda a: a.compressed and a.compressed[1],
+    "range_resolution": lambda a: (
+        a.compressed and 0.5 * a.study.air_state.sound_speed * a.compressed[0]
+    ),
+    "dead_zone_unbraked": lambda a: a.unbraked,
+    "drive_voltage": lambda a: a.extremes and a.extremes[0][:, None],
+    "drive_slew": lambda a: a.extremes and a.extremes[1][:, None],
     "film_stress": _film_stress,
     "beam_width": lambda a: np.degrees(np.maximum(*map(beam_width, a.beam))),
     "side_lobe_level": lambda a: np.maximum(*map(side_lobe_level, a.beam)),

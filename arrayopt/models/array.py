@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from arrayopt.design.designs import Designs
     from arrayopt.models.made import Made
     from arrayopt.models.rows import Pace, Rows
+    from arrayopt.models.traces import Traces, Waves
+    from arrayopt.physics.intime.waveform import Drive as Waveform
     from arrayopt.study.model import BurstLength, Study
 
 
@@ -222,10 +224,11 @@ class ArrayModel(Protocol):
         """
         ...
 
-    def onset(self) -> Floats:
+    def onset(self, most: Floats | None = None) -> Floats:
         """Drive at which up- and down-sweep of each chip's array part, (design, chip) [V] (M12.15).
 
-        See `onset.array_onsets`.
+        ``most`` (design,) [V]: a design may have NaN whose share of chips has a higher one. See
+        `onset.array_onsets`.
         """
         ...
 
@@ -250,4 +253,29 @@ class ArrayModel(Protocol):
         ``ring_cycles``: cycles of the drive's last frequency followed after it. Independent of what
         other entries are in the call.
         """
+        ...
+
+    def pulse(self, waves: Waveform | Waves, wave: Ints | None = None) -> Traces:
+        """The sound of one pulse of each chip at the target, in time (M13.4).
+
+        Parameters
+        ----------
+        waves : drive of all designs, or of each design its drives.
+        wave : (cell,): which of its design's drives moves a cell; None: the first.
+        """
+        ...
+
+    @property
+    def sent(self) -> Traces:
+        """`pulse` under each design's own waveform; of studies that have one."""
+        ...
+
+    @property
+    def unbraked(self) -> Traces:
+        """The same without braking tails."""
+        ...
+
+    @property
+    def drawn(self) -> ArrayModel:
+        """One chip of each design, made as drawn."""
         ...

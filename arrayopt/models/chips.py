@@ -11,7 +11,7 @@ import numpy as np
 
 from arrayopt.base.arrays import Complex, Floats, Ints
 from arrayopt.base.status import Status, translated
-from arrayopt.design.chips import draw_chips
+from arrayopt.design.chips import NOMINAL, draw_chips
 from arrayopt.design.designs import Designs
 from arrayopt.models.array import (
     DOWN,
@@ -29,8 +29,11 @@ from arrayopt.models.made import Made, made_chips
 from arrayopt.models.onset import array_onsets
 from arrayopt.models.pulses import envelopes
 from arrayopt.models.rows import QUICK, WORDS, Pace, Rows, ends_of, flow, rows_of
+from arrayopt.models.traces import Traces, Waves, traces
+from arrayopt.models.waves import driven
 from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.intime.slow_flow import ChipSweep
+from arrayopt.physics.intime.waveform import Drive as Waveform
 from arrayopt.physics.numerics.lanes import LANES
 from arrayopt.physics.numerics.threads import thread_count
 from arrayopt.physics.sound.path import absorption_constants, path_factors
@@ -55,6 +58,10 @@ class Curves(NamedTuple):
     """(row, chip, cell) [m]."""
     status: Ints
     """(row, chip): `Status`."""
+
+    def row(self, k: int) -> Curves:
+        """One of them."""
+        return Curves._make(x[k : k + 1] for x in self)
 
 
 @dataclass(frozen=True)
@@ -115,6 +122,15 @@ class Chips:
             count = min(KEPT, self.count - first)
             yield replace(self, count=count, first=self.first + first)
 
+    def take(self, rows: Ints) -> Chips:
+        """The chips of some of the designs, with the sweeps that are known of them."""
+        other = replace(self, designs=self.designs.take(rows))
+        each = -(-self.count // LANES)
+        for sweep, parts in self._kept.items():
+            single = [part.row(k) for part in parts for k in range(len(part.known))]
+            other._kept[sweep] = [single[each * d + k] for d in rows for k in range(each)]
+        return other
+
     def linear(self) -> Chips:
         """See `ArrayModel`."""
         other = replace(self, bends=False)
@@ -157,9 +173,13 @@ class Chips:
             first += curves.known.size
         return out * self._way_back(2.0 * np.pi * frequency)[:, None]
 
-    def onset(self) -> Floats:
+    def onset(self, most: Floats | None = None) -> Floats:
         """See `ArrayModel.onset`."""
-        return array_onsets(self.made, self.designs.drive_amplitude, self.count, self.pace.measured)
+        drive, count, measured = self.designs.drive_amplitude, self.count, self.pace.measured
+        share = self.study.fabrication.share
+        return array_onsets(
+            self.made, drive, count, measured, None if most is None else (most, share)
+        )
 
     def motion(self, frequency: Floats, sweep: int) -> Complex:
         """See `ArrayModel.motion`."""
@@ -176,6 +196,33 @@ class Chips:
     def envelopes(self, row: Ints, drive: Drive, *, ring_cycles: int = 0) -> Envelopes:
         """See `ArrayModel.envelopes`."""
         return envelopes(self.rows, self.pace, self.study, row, drive, ring_cycles)
+
+    def pulse(self, waves: Waveform | Waves, wave: Ints | None = None) -> Traces:
+        """See `ArrayModel.pulse`."""
+        each = [[waves]] * len(self.designs) if isinstance(waves, Waveform) else waves
+        cells = self.designs.layout.n_cells
+        owner = np.zeros(cells, dtype=np.int64) if wave is None else wave
+        self.told(LANES * self.rows.design.size)
+        return traces(self.rows, self.pace, self.study, each, owner, self.count)
+
+    @cached_property
+    def sent(self) -> Traces:
+        """See `ArrayModel.sent`."""
+        found = driven(self.designs, self.study)
+        return self.pulse(found.waves, found.wave)
+
+    @cached_property
+    def unbraked(self) -> Traces:
+        """See `ArrayModel.unbraked`."""
+        found = driven(self.designs, self.study)
+        return self.pulse(found.unbraked.waves, found.wave) if found.braked else self.sent
+
+    @cached_property
+    def drawn(self) -> Chips:
+        """See `ArrayModel.drawn`."""
+        if self.use == NOMINAL:
+            return self
+        return replace(self, use=NOMINAL, count=1, first=0)
 
     def shown(self, values: Any) -> Any:
         """See `ArrayModel.shown`."""

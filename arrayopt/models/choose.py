@@ -10,6 +10,7 @@ from arrayopt.models.excitations.burst import Burst
 from arrayopt.models.excitations.chirp import Chirped
 from arrayopt.models.excitations.figures import PulseFigures
 from arrayopt.models.excitations.sweep import Sweep
+from arrayopt.models.excitations.waveform import Sent
 from arrayopt.study.model import Study, Target
 from arrayopt.study.supported import excitations
 
@@ -35,6 +36,7 @@ EXCITATIONS: Mapping[str, Callable[[Target], Excitation]] = {
     "down-sweep": lambda target: Sweep(SWEEPS["down-sweep"]),
     "burst": lambda target: Burst(_given(target.burst_length)),
     "chirp": lambda target: Chirped(_given(target.chirp)),
+    "waveform": lambda target: Sent(),
 }
 
 

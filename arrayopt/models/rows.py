@@ -1,4 +1,4 @@
-"""Rows of chips that are swept side by side, their sweep's ends and its pace (M12.4)."""
+"""Rows of chips that are moved side by side: their sweep's ends, its pace, ring-down (M12.4)."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from arrayopt.base.arrays import Floats, Ints
+from arrayopt.base.arrays import Bools, Floats, Ints
 from arrayopt.base.status import Status
 from arrayopt.models.cells import Cells
 from arrayopt.models.made import Made
@@ -26,6 +26,13 @@ SHARED = frozenset({"pair", "distance", "neck", "sine", "density", "sound_speed"
 
 NOWHERE = (1e5, 1.1e5)
 """Sweep of what has no resonance (Hz); its status says why."""
+
+QUIET = 40.0
+"""Level below the peak that counts as quiet, dB."""
+RUNGS = np.sort(np.concatenate([2 ** np.arange(4, 14), 3 * 2 ** np.arange(3, 13)]))
+"""Numbers of cycles that a ring-down is followed for: few, so that designs share batches."""
+EXTENSIONS = 3
+"""How often a ring-down is followed for twice as long before it is given up."""
 
 WORDS = {
     ChipStatus.BEATS: Status.CHIP_BEATS,
@@ -158,3 +165,21 @@ def ends_of(rows: Rows, nominal: Cells) -> tuple[Floats, Floats]:
         np.where(sound, low / (2.0 * np.pi), NOWHERE[0]),
         np.where(sound, high / (2.0 * np.pi), NOWHERE[1]),
     )
+
+
+def driven_cells(rows: Rows) -> Bools:
+    """Which cells are driven, (row, lane, cell); none of a chip that lacks coefficients."""
+    force = np.hypot(rows.arrays.force_re, rows.arrays.force_im)
+    known = np.isfinite(linear_figures(rows.arrays).decay) & np.isfinite(force)
+    return np.asarray((force > 0.0) & known.all(axis=2, keepdims=True))
+
+
+def rungs(rows: Rows, carrier: Floats) -> Ints:
+    """Carrier cycles after which linear cells are quiet, with a margin, (row,).
+
+    The slowest one needs ln(100)/decay; half as long again for cells that partly cancel.
+    """
+    decay = np.where(driven_cells(rows), linear_figures(rows.arrays).decay, np.inf)
+    time = 1.5 * np.log(10.0 ** (QUIET / 20.0)) / decay.min(axis=(1, 2))
+    rung = np.searchsorted(RUNGS, time * carrier)
+    return np.asarray(RUNGS[np.minimum(rung, RUNGS.size - 1)], dtype=np.int64)

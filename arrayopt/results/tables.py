@@ -22,6 +22,7 @@ from arrayopt.base.glossary import (
 )
 from arrayopt.base.shares import spread
 from arrayopt.base.status import Status
+from arrayopt.study.model import WAVE_VARIABLES
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -154,6 +155,7 @@ def group_rows(design: xr.Dataset) -> list[list[str]]:
         "drive_amplitude",
         "drive_phase",
         "bias",
+        *(name for name in WAVE_VARIABLES if name in design),
         "cell_frequency",
         "cell_quality_factor",
         "cell_onset_voltage",

@@ -17,13 +17,20 @@ from arrayopt.design.designs import DesignSpace
 from arrayopt.merits.evaluate import RESPONSE_POINTS
 from arrayopt.runs.power.workers import inherited_by_workers
 from arrayopt.runs.progress import duration
+from arrayopt.search.binding import always
 from arrayopt.search.evaluator import StudyEvaluator
 from arrayopt.study.lattice import ArrayLayout, array_layout
 from arrayopt.study.model import Study
 from arrayopt.study.read import read_study_text
 
-SAMPLE = 64
-"""Most designs timed for each strategy."""
+SAMPLE = 200
+"""Most designs tried of each strategy: so many only while all of them break the same limit."""
+
+TIMED = 64
+"""Most designs timed otherwise, as if all kept the limits: then all is computed of them."""
+
+ONCE = 20
+"""Designs tried at once after that."""
 
 ENOUGH_SECONDS = 3.0
 """Of one processor for a step of a trial that needs no larger one after it."""
@@ -69,7 +76,7 @@ class Trial:
     """What was timed of one strategy: designs, and seconds for set-up and of each.
 
     ``described`` seconds for all that is stored of a front member; None where the time was up.
-    ``memory`` bytes of the process.
+    ``memory`` bytes of the process. ``binding``: limits that every one of them breaks, in words.
     """
 
     designs: int = 0
@@ -77,6 +84,7 @@ class Trial:
     seconds: float | None = None
     described: float | None = None
     memory: float = 0.0
+    binding: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -126,7 +134,22 @@ class Forecast:
             else:
                 continue
             told.append(f"{plan.name}: {text}; fewer chips or cells are faster.")
+        told.append(
+            "Verifying the fronts at the end comes on top, seconds for each member; --no-verify "
+            "leaves it out."
+        )
         return tuple(told)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Limits that no design tried keeps, a sentence each."""
+        return tuple(
+            f"{plan.name}: all {plan.trial.designs} designs tried break a limit: {text}. A search "
+            "may find others, or spend its time in vain: look at the limit and at [vary]."
+            for plan in self.strategies
+            if plan.trial.designs >= SAMPLE
+            for text in plan.trial.binding
+        )
 
 
 def predict(
@@ -218,24 +241,29 @@ def _steps(text: str, number: int) -> Iterator[Trial]:
     evaluator = StudyEvaluator(study, strategy)
     X = evaluator.repair(rng.random((SAMPLE, evaluator.n_variables)))
     yield (trial := Trial(set_up=time.monotonic() - begun, memory=_memory()))
-    done = 1
     begun = time.process_time()
-    evaluator.evaluate(X[:1])
+    parts = [evaluator.evaluate(X[:1], sparing=False).G]
     first = time.process_time() - begun
     yield (trial := replace(trial, designs=1, seconds=first, memory=_memory()))
-    while done < SAMPLE:
-        rows = X[done : min(3 * done, SAMPLE)]
+    while trial.designs < TIMED:
+        rows = X[trial.designs : min(3 * trial.designs, TIMED)]
         begun = time.process_time()
-        evaluator.evaluate(rows)
-        done += len(rows)
+        parts.append(evaluator.evaluate(rows, sparing=False).G)
+        spent = time.process_time() - begun
         # the last and largest step, in which loading no longer counts
-        seconds = (time.process_time() - begun) / len(rows)
-        yield (trial := replace(trial, designs=done, seconds=seconds, memory=_memory()))
-        if len(rows) * seconds > ENOUGH_SECONDS:
+        trial = replace(trial, seconds=spent / len(rows), memory=_memory())
+        yield (trial := replace(trial, designs=trial.designs + len(rows)))
+        if spent > ENOUGH_SECONDS:
             break
     begun = time.process_time()
     evaluator.describe(X[:1])
-    yield replace(trial, described=time.process_time() - begun, memory=_memory())
+    yield (trial := replace(trial, described=time.process_time() - begun, memory=_memory()))
+    told = always(np.concatenate(parts), evaluator.bounds)
+    while told and trial.designs < SAMPLE:
+        rows = X[trial.designs : trial.designs + ONCE]
+        parts.append(evaluator.evaluate(rows).G)
+        told = always(np.concatenate(parts), evaluator.bounds)
+        yield (trial := replace(trial, designs=trial.designs + len(rows), binding=tuple(told)))
 
 
 def _few_cells(layout: ArrayLayout) -> ArrayLayout:

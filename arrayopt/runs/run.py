@@ -14,6 +14,7 @@ import xarray as xr
 
 from arrayopt.base.arrays import Floats, Ints
 from arrayopt.base.errors import ResultsError
+from arrayopt.base.status import Status
 from arrayopt.runs.kept.directory import LOG, STATUS, RunDirectory
 from arrayopt.runs.kept.generations import STATE, Saved, replayed
 from arrayopt.runs.kept.identity import RunIdentity
@@ -139,9 +140,9 @@ class PooledEvaluator:
         """Nearest vectors that stand for themselves."""
         return self.evaluator.repair(X)
 
-    def evaluate(self, X: Floats) -> Evaluation:
+    def evaluate(self, X: Floats, front: Floats | None = None) -> Evaluation:
         """Evaluate designs on the workers."""
-        return self.workers.evaluate(self.strategy, X, n_objectives=len(self.objectives))
+        return self.workers.evaluate(self.strategy, X, front, n_objectives=len(self.objectives))
 
 
 def strategy_seed(seed: int, name: str) -> int:
@@ -441,7 +442,10 @@ def _report(
         generation.number,
         generation.evaluations,
         budget.evaluations,
-        float(generation.feasible.mean()),
+        float(
+            generation.feasible.sum()
+            / max((generation.status & int(Status.OUTRACED) == 0).sum(), 1)
+        ),
         generation.hypervolume,
         len(generation.front),
         best,

@@ -41,24 +41,34 @@ def bounds_of(limits: Sequence[Limit], chip: Chip) -> list[Bound]:
     return out
 
 
+def always(G: Floats, bounds: Sequence[Bound]) -> list[str]:
+    """The limits that every design (design, bound) with a value breaks, in words."""
+    asked = np.isfinite(G)
+    kept = np.atleast_1d((asked & (G <= 0.0)).any(axis=0) | ~asked.any(axis=0))
+    return [bound.text for k, bound in enumerate(bounds) if not kept[k]]
+
+
 def binding(G: Floats, bounds: Sequence[Bound], *, first: int = 0) -> list[str]:
     """The limits broken most often, a sentence each: by how many designs, and how near they came.
 
-    ``G`` (design, bound), NaN where a design has no values, no bound at all where none has;
-    ``first`` is the first one's number.
+    ``G`` (design, bound), NaN where a design has no values, or breaks others that are looked at
+    first; no bound at all where none has values. ``first`` is the first one's number.
     """
     told = []
     if G.shape[1] < len(bounds):
         G = np.full((len(G), len(bounds)), np.nan)
-    nothing = ~np.isfinite(G).all(axis=1)
+    nothing = np.asarray(~(np.isfinite(G).all(axis=1) | (G > 0.0).any(axis=1)))
     if nothing.any():
         told.append(f"{nothing.mean():.0%} of designs have no values at all")
-    known = np.where(np.isfinite(G), G, np.inf)
-    broken = (known > 0.0).mean(axis=0)
+    asked = np.isfinite(G)
+    known = np.where(asked, G, np.inf)
+    broken = (np.where(asked, G > 0.0, nothing[:, None])).sum(axis=0)
+    broken = broken / np.maximum((asked | nothing[:, None]).sum(axis=0), 1)
     for k in np.argsort(-broken, kind="stable")[:MOST]:
         if broken[k] == 0.0:
             break
-        text = f"{bounds[k].text}: broken by {broken[k]:.0%} of designs"
+        of = "designs" if (asked[:, k] | nothing).all() else "designs that keep the others"
+        text = f"{bounds[k].text}: broken by {broken[k]:.0%} of {of}"
         nearest = int(np.argmin(known[:, k]))
         if broken[k] == 1.0 and np.isfinite(known[nearest, k]):
             off = shown(bounds[k].name, bounds[k].scale * float(known[nearest, k]))

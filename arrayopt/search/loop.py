@@ -126,7 +126,8 @@ def search(
         X = np.concatenate([population.asked for population in populations])
         if len(X) == 0:
             return
-        evaluation = problem.evaluate(X)
+        full = len(archive.F) >= settings.population
+        evaluation = problem.evaluate(X, archive.F if full else None)
         f, violation, feasible = _ranked(evaluation, X, problem)
         start = 0
         for population in populations:
@@ -205,16 +206,14 @@ def _ranked(evaluation: Evaluation, X: Floats, problem: Evaluator) -> tuple[Floa
             f"{wanted[0]} designs with {wanted[1]} objectives were asked for, and objectives of "
             f"shape {evaluation.F.shape} came back"
         )
-    good = (
-        (evaluation.status == 0)
-        & np.isfinite(evaluation.F).all(axis=1)
-        & ~np.isnan(evaluation.G).any(axis=1)
-    )
+    broken = np.maximum(np.nan_to_num(evaluation.G, nan=0.0), 0.0).sum(axis=1)
+    whole = np.isfinite(evaluation.F).all(axis=1) & ~np.isnan(evaluation.G).any(axis=1)
+    good = (evaluation.status == 0) & (whole | (broken > 0.0))
     violation = np.full(len(X), LARGEST_VIOLATION)
-    broken = np.maximum(evaluation.G[good], 0.0).sum(axis=1)
-    violation[good] = np.minimum(broken, 0.5 * LARGEST_VIOLATION)
+    violation[good] = np.minimum(broken[good], 0.5 * LARGEST_VIOLATION)
     f = np.ones(wanted)  # the reference point, so that no normalisation is upset
-    f[good] = np.clip(
-        minimised(evaluation.F[good], problem.objectives), -LARGEST_OBJECTIVE, LARGEST_OBJECTIVE
+    known = good & np.isfinite(evaluation.F).all(axis=1)
+    f[known] = np.clip(
+        minimised(evaluation.F[known], problem.objectives), -LARGEST_OBJECTIVE, LARGEST_OBJECTIVE
     )
     return f, violation, violation == 0.0

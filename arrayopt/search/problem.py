@@ -45,7 +45,8 @@ class Evaluation:
     F : array, shape (design, objective)
         Objectives in their own senses and units; anything, even nan, where status is not 0.
     G : array, shape (design, limit)
-        Limits, kept where g <= 0; dimensionless, of comparable size (relative margins).
+        Limits, kept where g <= 0; dimensionless, of comparable size (relative margins). A design
+        that breaks one may have nan in others and in F.
     columns : mapping of str to array, shape (design, ...)
         Everything else to be kept, by its name in the glossary of quantities.
     status : integer array, shape (design,)
@@ -95,8 +96,12 @@ class Evaluator(Protocol):
         Must leave its own result unchanged; shape (design, variable) in and out.
         """
 
-    def evaluate(self, X: Floats) -> Evaluation:
-        """Evaluate designs given as rows of X, shape (design, variable)."""
+    def evaluate(self, X: Floats, front: Floats | None = None) -> Evaluation:
+        """Evaluate designs given as rows of X, shape (design, variable).
+
+        ``front`` (member, objective): objectives that are known, in their own senses and units. A
+        design that they dominate need not be computed to the end; its status then says so.
+        """
 
 
 def joined(parts: Sequence[Evaluation]) -> Evaluation:

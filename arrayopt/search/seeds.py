@@ -15,7 +15,7 @@ from scipy.stats import qmc
 from arrayopt.base.arrays import Floats
 from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.models.cells import build_cells
-from arrayopt.study.model import Strategy, Study
+from arrayopt.study.model import WAVE_VARIABLES, Strategy, Study
 
 STAGGER = 4.0
 """Largest distance of neighbouring resonances, in linewidths; 0 is the uniform array."""
@@ -23,11 +23,15 @@ STAGGER = 4.0
 RAMP = np.pi / 4
 """Largest phase between neighbours in frequency, either way [rad]."""
 
-DRIVE = (2.0, 6.0)
-"""Drive amplitudes, in onsets of the cell, where the study does not limit them."""
+DRIVE = (1.0, 4.0)
+"""Drive amplitudes, in onsets of the cell, where the study does not limit them. The array's own
+onset is 0.3 to 1 of the cell's."""
+
+BELOW = (0.3, 0.75)
+"""The same over the largest drive allowed where that is counted in onsets of the array."""
 
 REST = (0.1, 0.9)
-"""Part of its range in which what the whole array has once, bias and pitch, lies."""
+"""Part of its range in which bias, pitch and every number of the waveform lie."""
 
 RADII = 33
 """Radii at which resonance and onset are computed; between them they are interpolated."""
@@ -50,10 +54,12 @@ def seed_vectors(study: Study, strategy: Strategy, count: int) -> Floats:
     space = DesignSpace(study, strategy)
     if "radius" not in strategy.vary or count == 0:
         return np.zeros((0, space.n_variables))
-    once = [space.names.index(name) for name in ("bias", "pitch") if name in strategy.vary]
+    once = [name for name in ("bias", "pitch", *WAVE_VARIABLES) if name in strategy.vary]
     point = qmc.Halton(3 + len(once), scramble=False).random(count + 1)[1:]  # the first is a corner
     vectors = np.full((count, space.n_variables), 0.5)
-    vectors[:, once] = REST[0] + (REST[1] - REST[0]) * point[:, 3:]
+    for name, share in zip(once, point[:, 3:].T, strict=True):
+        columns = [k for k, full in enumerate(space.names) if full.partition("[")[0] == name]
+        vectors[:, columns] = (REST[0] + (REST[1] - REST[0]) * share)[:, None]
     middle = space.decode(vectors)
     low, high = (float(x) for x in strategy.vary["radius"])
     radii = np.linspace(low, high, RADII)
@@ -94,8 +100,7 @@ def _drives(strategy: Strategy) -> tuple[float, float]:
     for limit in strategy.limits:
         if limit.name == "drive_to_onset":
             if limit.maximum is not None and limit.maximum < most:
-                most = 0.97 * limit.maximum
-                least = min(least, 0.7 * limit.maximum)
+                least, most = (part * limit.maximum for part in BELOW)
             if limit.minimum is not None and limit.minimum > least:
                 least = 1.03 * limit.minimum
                 most = max(most, least)

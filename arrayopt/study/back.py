@@ -26,9 +26,10 @@ def check_back(form: StudyFile, strategies: Sequence[Strategy], report: Reporter
             backs.add(back.back)
             _check_keys(back, path, report)
             _check_room(back, path, [strategy], report)
-    refusals = [refused(form.target, kind) for kind in sorted(backs)]
+    wave = form.waveform is not None or any(table.waveform for table in form.strategy.values())
+    refusals = [refused(form.target, kind, wave) for kind in sorted(backs)]
     for key, need in {key: need for some in refusals for key, need in some}.items():
-        report.add(("target", key), need)
+        report.add(key, need, show_value=key[0] == "target")
     if form.calibration is not None and not backs <= CALIBRATED:
         need = "calibrations are of cells without necks; leave it out"
         report.add(("calibration",), need, show_value=False)

@@ -30,6 +30,7 @@ from arrayopt.study.lattice import (
 from arrayopt.study.materials import MATERIALS, Material, Source
 from arrayopt.study.model import (
     VARIABLES,
+    WAVE_VARIABLES,
     Channels,
     Chip,
     Classes,
@@ -39,6 +40,7 @@ from arrayopt.study.model import (
     Strategy,
 )
 from arrayopt.study.schema import LimitRow, StrategyTable, StudyFile
+from arrayopt.study.waveform import build_waveform
 
 FILE_NAMES = {"drive_amplitude": "amplitude", "drive_phase": "phase"}
 """Glossary names that [fixed] and [vary] write in short."""
@@ -162,6 +164,10 @@ def build_strategies(
             report.add(path, need, show_value=False)
         fixed, vary, origin = _merge(form, table, path, report)
         _check_values(form, fixed, vary, origin, path, report)
+        wave = build_waveform(form, table, path, (fixed, vary), report)
+        if not vary:
+            need = "is empty; the search needs something to vary"
+            report.add((*path, "vary"), need, show_value=False)
         limits = {**form.limits, **table.limits}
         checked = [
             _limit(key, limit, path if key in table.limits else (), report)
@@ -171,9 +177,9 @@ def build_strategies(
         if layout is None:
             continue
         _check_room(form, layout, fixed, vary, origin, path, report)
-        ordered = {key: vary[key] for key in VARIABLES if key in vary}
+        ordered = {key: vary[key] for key in (*VARIABLES, *WAVE_VARIABLES) if key in vary}
         kept = tuple(limit for limit in checked if limit is not None)
-        told = (name, table.description, layout, fixed, ordered, kept, table.cell)
+        told = (name, table.description, layout, fixed, ordered, kept, table.cell, wave)
         strategies.append(Strategy(*told))
     return tuple(strategies)
 
@@ -211,10 +217,6 @@ def _merge(
         if key not in fixed and key not in vary:
             where = (*path, "fixed", short)
             report.add(where, "is missing; give it here or vary it", show_value=False)
-    if not vary:
-        report.add(
-            (*path, "vary"), "is empty; the search needs something to vary", show_value=False
-        )
     return {k: v for k, v in fixed.items() if k not in vary}, vary, origin
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from arrayopt.base.glossary import BURST_MERITS, PULSE_MERITS
+from collections.abc import Sequence
+
+from arrayopt.base.glossary import BURST_MERITS, PULSE_MERITS, TAIL_MERITS, WAVEFORM_MERITS
 from arrayopt.base.problems import Reporter
 from arrayopt.base.toml_lines import Path
+from arrayopt.study.model import Strategy
 from arrayopt.study.schema import StudyFile
 from arrayopt.study.supported import BESIDE, EXCITATION_KEYS, excitations
 
@@ -12,7 +15,21 @@ CYCLES = (1.0, 2000.0)
 """Cycles that a burst or chirp may last: at least one, and no more than can be computed at once."""
 
 
-def check_excitation(form: StudyFile, report: Reporter) -> None:
+NEEDS = {
+    **dict.fromkeys(BURST_MERITS, ("burst",)),
+    **dict.fromkeys(PULSE_MERITS, ("waveform", "burst", "chirp")),
+    **dict.fromkeys(WAVEFORM_MERITS, ("waveform",)),
+    **dict.fromkeys(TAIL_MERITS, ("tail",)),
+}
+"""Merit -> of which one is needed."""
+WORDS = {
+    **{name: f"target.{key}" for name, key in EXCITATION_KEYS.items()},
+    "waveform": "[waveform]",
+    "tail": "waveform.tail_cycles",
+}
+
+
+def check_excitation(form: StudyFile, strategies: Sequence[Strategy], report: Reporter) -> None:
     """Report keys of the excitation that are missing, idle or out of range, and idle merits."""
     target = form.target
     excitation, chirp = target.excitation, target.chirp
@@ -35,7 +52,12 @@ def check_excitation(form: StudyFile, report: Reporter) -> None:
         for frequency in target.centre_frequency:
             cycles = length.value if length.in_cycles else length.value * frequency
             _check_cycles(cycles, ("target", "burst_length"), report)
-    _check_merits(form, report)
+    if excitation == "waveform":
+        for strategy in strategies:
+            if strategy.waveform is None:
+                need = f"needs a table [waveform]; strategy {strategy.name} has none"
+                report.add(("target", "excitation"), need)
+    _check_merits(form, strategies, report)
 
 
 def _check_cycles(cycles: float, path: Path, report: Reporter) -> None:
@@ -44,17 +66,23 @@ def _check_cycles(cycles: float, path: Path, report: Reporter) -> None:
         report.add(path, f"{least:g} to {most:g} cycles are needed; these are {cycles:.4g}")
 
 
-def _check_merits(form: StudyFile, report: Reporter) -> None:
-    """Objectives and limits on figures of a burst or pulse that the study does not have."""
-    named: list[tuple[str, Path]] = [
-        (row[0], ("objectives", index, 0)) for index, row in enumerate(form.objectives)
-    ]
-    named += [(name, ("limits", name)) for name in form.limits]
-    for strategy, table in form.strategy.items():
-        named += [(name, ("strategy", strategy, "limits", name)) for name in table.limits]
-    has = set(excitations(form.target))
-    for name, path in named:
-        needs = ["burst"] * (name in BURST_MERITS) + ["burst", "chirp"] * (name in PULSE_MERITS)
-        if needs and has.isdisjoint(needs):
-            keys = [f"target.{EXCITATION_KEYS[x]}" for x in needs]
-            report.add(path, f"{name} needs {' or '.join(keys)}", show_value=False)
+def _check_merits(form: StudyFile, strategies: Sequence[Strategy], report: Reporter) -> None:
+    """Objectives and limits on figures of a burst or pulse that a strategy does not have."""
+    for strategy in strategies:
+        table = form.strategy.get(strategy.name)
+        own = table.limits if table is not None else {}
+        named: list[tuple[str, Path]] = [
+            (row[0], ("objectives", index, 0)) for index, row in enumerate(form.objectives)
+        ]
+        named += [(name, ("limits", name)) for name in form.limits if name not in own]
+        named += [(name, ("strategy", strategy.name, "limits", name)) for name in own]
+        has = set(excitations(form.target))
+        if strategy.waveform is not None:
+            has.add("waveform")
+        if "tail_cycles" in strategy.vary or strategy.fixed.get("tail_cycles"):
+            has.add("tail")
+        for name, path in named:
+            needs = NEEDS.get(name, ())
+            if needs and has.isdisjoint(needs):
+                keys = " or ".join(WORDS[x] for x in needs)
+                report.add(path, f"{name} needs {keys}", show_value=False)

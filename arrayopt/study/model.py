@@ -42,6 +42,21 @@ VARIABLES = (
 """What a design consists of, in the order of the search vector."""
 
 
+WAVE_VARIABLES = (
+    "pulse_carrier",
+    "pulse_cycles",
+    "chirp_start",
+    "chirp_end",
+    "chirp_duration",
+    "chirp_law",
+    "pulse_taper",
+    "tail_cycles",
+    "tail_amplitude",
+    "tail_phase",
+)
+"""What a design's waveform consists of, in that order, after ``VARIABLES``; those of its kind."""
+
+
 ClassScheme = Literal["one", "each", "rings", "rows", "columns", "interleaved", "table"]
 ChannelScheme = Literal[
     "one", "each", "rings", "rows", "columns", "interleaved", "table", "same-as-classes"
@@ -160,6 +175,32 @@ class DriveLimits:
 
 
 @dataclass(frozen=True)
+class Samples:
+    """A drive waveform from a file: evenly spaced from its start to its end, largest size 1."""
+
+    values: tuple[float, ...]
+    duration: float
+    """s."""
+    carrier: float
+    """Middle of its energy (Hz)."""
+
+
+@dataclass(frozen=True)
+class Waveform:
+    """``[waveform]``: the drive of the pulse, but for its numbers, which are a design's.
+
+    ``per_channel``: names of the varied numbers that each channel has to itself; ``max_voltage``
+    [V] and ``max_slew`` [V/s] of the driver, None where it has no such limit.
+    """
+
+    kind: Literal["burst", "chirp", "samples"]
+    per_channel: tuple[str, ...] = ()
+    samples: Samples | None = None
+    max_voltage: float | None = None
+    max_slew: float | None = None
+
+
+@dataclass(frozen=True)
 class BurstLength:
     """Length of a tone burst: in seconds, or (``in_cycles``) in cycles of its carrier."""
 
@@ -217,7 +258,7 @@ class Target:
     level: Annotated[float, Need("level", below=0.0)] = -6.0
     distance: Length = 0.3
     direction: Direction = Direction()
-    excitation: Literal["up-sweep", "down-sweep", "burst", "chirp"] = "up-sweep"
+    excitation: Literal["up-sweep", "down-sweep", "burst", "chirp", "waveform"] = "up-sweep"
     burst_length: Annotated[BurstLength, Read(_burst_length, _BURST_NEED)] | None = None
     chirp: Chirp | None = None
     steered: bool = False
@@ -234,7 +275,7 @@ class Target:
 
     @property
     def sweep(self) -> Literal["up-sweep", "down-sweep"]:
-        """The slow sweep shown beside it: the excitation, ``up-sweep`` for bursts and chirps."""
+        """The slow sweep shown beside it: the excitation, ``up-sweep`` for what is no sweep."""
         return "down-sweep" if self.excitation == "down-sweep" else "up-sweep"
 
     def sine_vector(self) -> tuple[float, float]:
@@ -372,10 +413,12 @@ class Strategy:
     ----------
     name, description : as in the study.
     layout : sites, radius classes and drive channels.
-    fixed : value (SI; electrode as text) of every name of ``VARIABLES`` that is not varied.
-    vary : name -> (low, high) in SI; electrode -> ("disc", "ring"). In the order of ``VARIABLES``.
+    fixed : value (SI; electrode as text) of every name of ``VARIABLES``, and of the waveform's of
+        ``WAVE_VARIABLES``, that is not varied.
+    vary : name -> (low, high) in SI; electrode -> ("disc", "ring"). In that order.
     limits : allowed ranges of merits.
     back : in place of the study's, or None.
+    waveform : the strategy's own or the study's, or None.
     """
 
     name: str
@@ -385,6 +428,7 @@ class Strategy:
     vary: Mapping[str, tuple[float, float] | tuple[str, str]]
     limits: tuple[Limit, ...]
     back: Back | None = None
+    waveform: Waveform | None = None
 
 
 def _part(units: str, least: float, most: float, default: Any = MISSING) -> Any:
@@ -463,6 +507,7 @@ class Study:
     strategies: tuple[Strategy, ...]
     fabrication: Fabrication = Fabrication()
     calibration: StudyCalibration | None = None
+    waveform: Waveform | None = None
 
     @property
     def cubic_scale(self) -> float:
@@ -496,11 +541,13 @@ class Study:
         return any(layer.contains_lead for layer in self.stack)
 
     def of(self, strategy: Strategy) -> Study:
-        """The study as one strategy computes it: with that strategy's back side of the cells."""
-        if strategy.back is None:
+        """The study as one strategy computes it: with its back side of the cells and waveform."""
+        cell = self.cell
+        if strategy.back is not None:
+            cell = replace(cell, **asdict(strategy.back))
+        if (cell, strategy.waveform) == (self.cell, self.waveform):
             return self
-        cell = replace(self.cell, **asdict(strategy.back))
-        return self if cell == self.cell else replace(self, cell=cell)
+        return replace(self, cell=cell, waveform=strategy.waveform)
 
     def strategy(self, name: str) -> Strategy:
         """The strategy of that name.

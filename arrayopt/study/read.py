@@ -9,8 +9,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from arrayopt.base.problems import WHOLE_FILE, Reporter
+from arrayopt.base.problems import WHOLE_FILES, Reporter
 from arrayopt.base.toml import LARGEST_FILE, TOO_LARGE, TomlError, read_text
+from arrayopt.base.toml_lines import Path as KeyPath
 from arrayopt.base.units import format_value
 from arrayopt.physics.sound.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
 from arrayopt.study.back import check_back
@@ -31,7 +32,7 @@ from arrayopt.study.schema import StudyFile
 __all__ = ["Limit", "Objective", "Strategy", "Study", "Target", "read_study"]
 
 STUDY_FILE = "study.toml"
-CALIBRATION_CONTENT = WHOLE_FILE[0]
+CALIBRATION_CONTENT, WAVEFORM_CONTENT = WHOLE_FILES
 
 
 def read_study(path: str | os.PathLike[str], *, calibrated: bool = True) -> Study:
@@ -54,6 +55,7 @@ def read_study(path: str | os.PathLike[str], *, calibrated: bool = True) -> Stud
     report = Reporter(file)
     if calibrated:
         _include_calibration(report, file)
+    _include_waveforms(report, file)
     return _read(report, file, calibrated)
 
 
@@ -84,7 +86,36 @@ def _include_calibration(report: Reporter, file: Path) -> None:
     name = table.get("file") if isinstance(table, dict) else None
     if not isinstance(name, str) or CALIBRATION_CONTENT in report.data:
         return
-    path: tuple[str, ...] = ("calibration", "file")
+    content = _content_beside(report, file, name, ("calibration", "file"))
+    report.data[CALIBRATION_CONTENT] = {"text": content}
+    report.text += f"\n[{CALIBRATION_CONTENT}]\ntext = {_quoted(content)}\n"
+    _check_size(report, ("calibration", "file"))
+
+
+def _include_waveforms(report: Reporter, file: Path) -> None:
+    """Add the text of all files of samples to the study's."""
+    if WAVEFORM_CONTENT in report.data:
+        return
+    tables: list[tuple[KeyPath, Any]] = [(("waveform",), report.data.get("waveform"))]
+    strategies = report.data.get("strategy")
+    for name, table in strategies.items() if isinstance(strategies, dict) else ():
+        if isinstance(table, dict):
+            tables.append((("strategy", name, "waveform"), table.get("waveform")))
+    found: dict[str, str] = {}
+    for path, table in tables:
+        name = table.get("file") if isinstance(table, dict) else None
+        if isinstance(name, str) and name not in found:
+            found[name] = _content_beside(report, file, name, (*path, "file"))
+    if not found:
+        return
+    report.data[WAVEFORM_CONTENT] = found
+    lines = [f"{_quoted(name)} = {_quoted(text)}" for name, text in found.items()]
+    report.text += f"\n[{WAVEFORM_CONTENT}]\n" + "\n".join(lines) + "\n"
+    _check_size(report, ("waveform",))
+
+
+def _content_beside(report: Reporter, file: Path, name: str, path: KeyPath) -> str:
+    """Text of a file in the study's folder; ends with the problem where there is none."""
     folder = file.resolve().parent
     try:
         target = (folder / name).resolve()
@@ -95,16 +126,21 @@ def _include_calibration(report: Reporter, file: Path) -> None:
         report.add(path, "a file in the study's folder is needed")
         report.finish()
     try:
-        content = read_text(target)
+        return read_text(target)
     except TomlError as error:
         report.add(path, error.need)
         report.finish()
-    report.data[CALIBRATION_CONTENT] = {"text": content}
-    # a JSON string is a TOML basic string, but for DEL
-    quoted = json.dumps(content, ensure_ascii=False).replace("\x7f", "\\u007f")
-    report.text += f"\n[{CALIBRATION_CONTENT}]\ntext = {quoted}\n"
+    raise AssertionError("finish raises after add")
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string: a JSON string, but for DEL."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _check_size(report: Reporter, path: KeyPath) -> None:
     if len(report.text) > LARGEST_FILE:
-        report.add(path, f"study and calibration together: {TOO_LARGE}")
+        report.add(path, f"study and the files it names together: {TOO_LARGE}")
         report.finish()
 
 
@@ -135,7 +171,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
     strategies = build_strategies(form, sites, report)
     objectives = build_objectives(form, report)
     _check_settings(form, report)
-    check_excitation(form, report)
+    check_excitation(form, strategies, report)
     check_back(form, strategies, report)
     calibration = _calibration(form, report, stack) if calibrated and not report.problems else None
     report.finish()
@@ -160,6 +196,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
         strategies=strategies,
         fabrication=replace(form.fabrication, **scatter),
         calibration=calibration,
+        waveform=strategies[0].waveform,
     )
     return study if calibration is None else with_correction(study, calibration.value)
 

@@ -9,14 +9,17 @@ from arrayopt.base.forms import (
     ONE_OR_MORE,
     Angle,
     Coverage,
+    FixedOrVaried,
     Length,
     Name,
     Natural,
     Stress,
     Title,
     Voltage,
+    VoltageAbove,
     VoltageOrZero,
 )
+from arrayopt.base.units import Need
 from arrayopt.study.materials import Properties
 from arrayopt.study.model import (
     Air,
@@ -92,6 +95,35 @@ class LimitRow:
     max: Any = None
 
 
+Span = float | tuple[float, float]
+_Often = Annotated[Span, FixedOrVaried(Need("ratio", above=0.0, at_most=2000.0))]
+_Share = Annotated[Span, FixedOrVaried(Need("ratio", at_least=0.0, at_most=1.0))]
+_Hertz = Annotated[Span, FixedOrVaried(Need("frequency", above=0.0))]
+
+
+@dataclass(frozen=True, kw_only=True)
+class WaveformTable:
+    """``[waveform]``: the drive of the pulse; numbers are fixed, or varied between two bounds."""
+
+    kind: Literal["burst", "chirp", "samples"]
+    carrier: _Hertz | None = None
+    cycles: _Often | None = None
+    start: _Hertz | None = None
+    end: _Hertz | None = None
+    duration: Annotated[Span, FixedOrVaried(Need("time", above=0.0))] | None = None
+    law: Annotated[Span, FixedOrVaried(Need("ratio", at_least=0.2, at_most=5.0))] | None = None
+    taper: _Share | None = None
+    tail_cycles: _Often | None = None
+    tail_amplitude: (
+        Annotated[Span, FixedOrVaried(Need("ratio", at_least=0.0, at_most=1.0))] | None
+    ) = None
+    tail_phase: Annotated[Span, FixedOrVaried(Need("angle"))] | None = None
+    file: str | None = None
+    per_channel: tuple[Name, ...] = ()
+    max_voltage: VoltageAbove | None = None
+    max_slew: Annotated[float, Need("slew", above=0.0)] | None = None
+
+
 @dataclass(frozen=True)
 class StrategyTable:
     """``[strategy.NAME]``: what one strategy does differently from the rest of the file."""
@@ -100,6 +132,7 @@ class StrategyTable:
     classes: Classes | None = None
     channels: Channels | None = None
     cell: Back | None = None
+    waveform: WaveformTable | None = None
     fixed: Fixed = field(default_factory=Fixed)
     vary: Vary = field(default_factory=Vary)
     limits: dict[str, LimitRow] = field(default_factory=dict)
@@ -136,6 +169,7 @@ class StudyFile:
     fixed: Fixed = field(default_factory=Fixed)
     vary: Vary = field(default_factory=Vary)
     target: Target
+    waveform: WaveformTable | None = None
     limits: dict[str, LimitRow] = field(default_factory=dict)
     objectives: tuple[tuple[str, Sense], ...] = (
         ("fractional_bandwidth", "max"),
@@ -151,6 +185,7 @@ class StudyFile:
     strategy: dict[str, StrategyTable] = field(default_factory=dict)
     calibration: CalibrationTable | None = None
     calibration_content: CalibrationContent | None = None
+    waveform_content: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -175,6 +210,26 @@ class DesignCells(DesignClasses, DesignChannels):
     """``[cells]`` of a design file: one value, or one for each cell."""
 
 
+_Frequencies = Annotated[list[Annotated[float, Need("frequency", above=0.0)]], ONE_OR_MORE]
+_Ratios = Annotated[list[Annotated[float, Need("ratio", at_least=0.0)]], ONE_OR_MORE]
+
+
+@dataclass(frozen=True)
+class DesignWaveform:
+    """``[waveform]`` of a design file: one value, or one for each drive channel."""
+
+    carrier: _Frequencies | None = None
+    cycles: _Ratios | None = None
+    start: _Frequencies | None = None
+    end: _Frequencies | None = None
+    duration: Annotated[list[Annotated[float, Need("time", above=0.0)]], ONE_OR_MORE] | None = None
+    law: _Ratios | None = None
+    taper: _Ratios | None = None
+    tail_cycles: _Ratios | None = None
+    tail_amplitude: _Ratios | None = None
+    tail_phase: Annotated[list[Angle], ONE_OR_MORE] | None = None
+
+
 @dataclass(frozen=True, kw_only=True)
 class DesignFile:
     """A design written by hand, or exported from a front."""
@@ -187,3 +242,4 @@ class DesignFile:
     classes: DesignClasses = field(default_factory=DesignClasses)
     channels: DesignChannels = field(default_factory=DesignChannels)
     cells: DesignCells = field(default_factory=DesignCells)
+    waveform: DesignWaveform = field(default_factory=DesignWaveform)

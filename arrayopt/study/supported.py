@@ -9,11 +9,11 @@ if TYPE_CHECKING:
     from arrayopt.study.model import Target
 
 SWEEPS = frozenset({"up-sweep", "down-sweep"})
-BURST, CHIRP = frozenset({"burst"}), frozenset({"chirp"})
+PULSES = frozenset({"burst", "chirp", "waveform"})
 
 SUPPORTED: Mapping[str, frozenset[str]] = {
-    "vented": SWEEPS | BURST | CHIRP,
-    "sealed": SWEEPS | BURST | CHIRP,
+    "vented": SWEEPS | PULSES,
+    "sealed": SWEEPS | PULSES,
     "necked": SWEEPS,
 }
 """Back -> excitations that are computed."""
@@ -40,11 +40,19 @@ def excitations(target: Target) -> dict[str, str]:
     return {**given, target.excitation: "excitation"}
 
 
-def refused(target: Target, back: str) -> Iterator[tuple[str, str]]:
-    """Keys of ``[target]`` that there is no answer to, and why."""
+def refused(target: Target, back: str, waveform: bool) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Keys that there is no answer to, and why: of ``[target]``, and a ``[waveform]``."""
     known = SUPPORTED[back]
-    for excitation, key in excitations(target).items():
+    asked: dict[str, tuple[str, ...]]
+    asked = {name: ("target", key) for name, key in excitations(target).items()}
+    if waveform:
+        asked.setdefault("waveform", ("waveform",))
+    for excitation, path in asked.items():
         if excitation not in known:
             backs = [f'"{of}"' for of, can in SUPPORTED.items() if excitation in can]
+            if path == ("waveform",):
+                needed = " or ".join(backs)
+                yield path, f'needs back = {needed}; there are cells with back = "{back}"'
+                continue
             need = f'cells with back = "{back}" are computed under {", ".join(sorted(known))}'
-            yield key, f"{need} only; a {excitation} goes with back = {' or '.join(backs)}"
+            yield path, f"{need} only; a {excitation} goes with back = {' or '.join(backs)}"

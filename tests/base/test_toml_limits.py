@@ -183,7 +183,7 @@ def test_a_whole_study_fits_in_results(tmp_path: Path) -> None:
     (tmp_path / "c.toml").write_text("#" * (LARGEST_FILE - 10), encoding="utf-8")
     text = f'{DUCT}\n[calibration]\nfile = "c.toml"\n'
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
-    with pytest.raises(ArrayoptError, match="study and calibration together"):
+    with pytest.raises(ArrayoptError, match="study and the files it names together"):
         read_study(tmp_path)
 
 

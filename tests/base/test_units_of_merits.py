@@ -23,6 +23,8 @@ SIZES = (
     {"V/m": 1.0, "kV/mm": 1e6, "kV/cm": 1e5, "V/um": 1e6, "MV/m": 1e6, "MV/cm": 1e8},
     {"s": 1.0, "ms": 1e-3, "us": 1e-6},
     {"W": 1.0, "mW": 1e-3, "uW": 1e-6},
+    {"J/m2": 1.0, "uJ/m2": 1e-6, "nJ/m2": 1e-9},
+    {"V/s": 1.0, "V/ms": 1e3, "V/us": 1e6},
 )
 CASES = [
     (name, unit)
@@ -43,6 +45,12 @@ drive.amplitude_limit = "20 V"
 fixed.amplitude = "10 V"
 vary.radius = ["300 um", "500 um"]
 target = {{ centre_frequency = ["90 kHz", "110 kHz"], burst_length = "20 cycles" }}
+[waveform]
+kind = "burst"
+carrier = "100 kHz"
+cycles = 5
+tail_cycles = 2
+tail_amplitude = 1
 """
 
 

@@ -22,6 +22,7 @@ from click.testing import CliRunner
 from arrayopt.base.errors import ExportError, ResultsError
 from arrayopt.base.glossary import MERITS
 from arrayopt.base.output import digest
+from arrayopt.base.shares import spread
 from arrayopt.chip.export.check import check_export
 from arrayopt.chip.export.files import read_csv
 from arrayopt.chip.export.pipeline import export_design
@@ -35,6 +36,9 @@ from arrayopt.cli.export import command
 from arrayopt.design.designs import Designs
 from arrayopt.design.stored import FoundDesign, find_design
 from arrayopt.merits.evaluate import evaluate
+from arrayopt.models.chips import Chips
+from arrayopt.models.choose import excitation_of
+from arrayopt.models.excitations.burst import Burst
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Strategy, Study
 from arrayopt.study.read import read_study, read_study_text
@@ -237,13 +241,14 @@ def test_bursts_are_predicted_and_have_no_sweep_direction(tmp_path: Path) -> Non
     chosen = evaluate(one.designs, one.study, one.strategy).isel(design=0)
     middle = 0.5 * float(chosen["band_lower"] + chosen["band_upper"])
     assert float(drive["carrier_Hz"]) == pytest.approx(middle, rel=1e-12)
-    stored = evaluate(one.designs, one.study, one.strategy, chips=CHIPS).isel(design=0)
+    chips = Chips(one.designs, one.study.of(one.strategy), CHIPS, use="verify")
+    bursts = excitation_of(chips.study, "burst")
+    assert isinstance(bursts, Burst)
     table = read_csv(tmp_path / "out" / "predicted-bursts.csv")
     with xr.open_dataset(tmp_path / "out" / "predicted.nc", engine="netcdf4") as curves:
-        carrier = curves["carrier"].values
-        at = np.searchsorted(stored["frequency"].values, carrier)
-        for name in ("burst_pressure", "burst_end_pressure"):
-            assert np.array_equal(curves[name], stored[name].values[at])
+        found = bursts.peaks(chips, curves["carrier"].values[None])
+        for name, size in zip(("burst_pressure", "burst_end_pressure"), found, strict=True):
+            assert np.array_equal(curves[name], spread(size[0].T)[1])
             assert np.array_equal(curves[name], [float(row[name]) for row in table])
             assert np.all(curves[f"{name}_low"] <= curves[name])
             assert np.all(curves[name] <= curves[f"{name}_high"])

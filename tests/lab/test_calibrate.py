@@ -339,8 +339,8 @@ def test_a_study_includes_its_calibration(
     again = read_study_text(study.text)  # as workers do, without the folder
     assert (again.digest, again.stack, again.cell) == (study.digest, study.stack, study.cell)
     vectors = np.full((1, 2), 0.5)
-    worker = build_evaluator(study.text)(study.strategies[0].name, vectors)
-    plain = build_evaluator(nominal.text)(nominal.strategies[0].name, vectors)
+    worker = build_evaluator(study.text)(study.strategies[0].name, vectors, None)
+    plain = build_evaluator(nominal.text)(nominal.strategies[0].name, vectors, None)
     assert not np.array_equal(worker.F, plain.F)
 
 

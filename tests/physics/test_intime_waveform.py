@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from functools import partial
-from itertools import permutations
+from itertools import pairwise, permutations
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
 
 from arrayopt.physics.intime.flow_kernel import ChipArrays
 from arrayopt.physics.intime.modes import Modal
@@ -223,3 +224,44 @@ def test_trouble_is_told() -> None:
         chip_pulses(necked, quadratic=0.0, cubic=0.0, drives=Drive(CARRIER, 2e-4))
     with pytest.raises(ValueError, match="1 drives"):
         chip_pulses(arrays, **soft, drives=[Drive(CARRIER, 2e-4)] * 2)
+
+
+@pytest.mark.parametrize("taper", [0.4, 0.0])
+def test_a_braking_tail_against_a_general_integrator(taper: float) -> None:
+    """One cell with k2 and k3 under a burst and its tail: scipy's DOP853, at 1e-10."""
+    arrays, _ = chips(np.zeros((1, 2)), np.zeros((1, 1, 1)), drive=2.0)
+    drive = Drive(
+        CARRIER, 4.0 / CARRIER, taper=taper, tail_cycles=3.0, tail_amplitude=0.8, tail_phase=3.0
+    )
+    own = springs(arrays, 0.05)
+    ring = 6.0 / CARRIER
+    found = chip_pulses(arrays, **own, drives=drive, ring=ring, tolerance=1e-4)
+    w, a = 2.0 * np.pi * CARRIER, arrays.radius[0, 0, 0]
+    own_shape = partial(hankel_transform, SHAPE)
+    z = radiation_integral(own_shape, own_shape, ka=w / SPEED * a)
+    load = RHO * SPEED * np.pi * a**2
+    m = arrays.mass[0, 0, 0] + load * z.imag / w
+    c = arrays.damping[0, 0, 0] + load * z.real
+    k1, k2, k3 = (x[0, 0, 0] for x in (arrays.stiffness, own["quadratic"], own["cubic"]))
+    push = arrays.force_re[0, 0, 0]
+
+    def slope(t: float, y: np.ndarray) -> list[float]:
+        x, v = y
+        net = push * drive.at(np.array([t]))[0].real - c * v - (k1 + (k2 + k3 * x) * x) * x
+        return [v, net / m]
+
+    x, v, times = 0.0, 0.0, found.step[0] * np.arange(found.acceleration.shape[2])
+    exact = []
+    for begin, end in pairwise((0.0, drive.duration, drive.whole, drive.whole + ring)):
+        some = times[(times >= begin) & (times < end)]
+        part = solve_ivp(
+            slope, (begin, end), [x, v], "DOP853", [*some, end], rtol=1e-10, atol=1e-16
+        )
+        x, v = part.y[:, -1]
+        exact += [slope(t + 1e-15, y)[1] for t, y in zip(some, part.y.T[:-1], strict=True)]
+    exact = arrays.volume[0, 0, 0] * np.array(exact)
+    got = found.acceleration[0, 0, : exact.size]
+    inside = np.abs(times[: exact.size, None] - [0.0, drive.duration, drive.whole]).min(axis=1)
+    apart = inside > 1.5 * found.step[0]  # where the force jumps a sample is a mean
+    worst = np.abs(got - exact)[apart].max() / np.abs(exact).max()
+    assert worst < (1e-3 if taper else 0.01)

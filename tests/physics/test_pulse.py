@@ -8,14 +8,21 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.signal.windows import tukey
 
 from arrayopt.physics.intime.pulse import (
     PulseStatus,
+    compressed,
+    compressed_figures,
     contiguous_band,
     dead_zone,
+    energy_density,
     pulse_spectrum,
     ring_down_time,
+    span_above,
 )
+from arrayopt.physics.intime.waveform import Drive
 
 SIX_DB = 20.0 * math.log10(2.0)
 
@@ -87,3 +94,77 @@ def test_odd_and_even_lengths_keep_the_energy() -> None:
 def test_range_figures() -> None:
     # 343 m/s, 17.15 kHz: 10 mm, by hand; 0.5 ms of burst and ring-down: 85.75 mm.
     assert_allclose(dead_zone(3e-4, ring_down=2e-4, sound_speed=343.0), 0.08575, rtol=1e-12)
+
+
+def test_length_and_ring_down_of_a_linear_resonator_driven_at_its_resonance() -> None:
+    """Closed form: 1 - e^(-d t) within the burst, then its end times e^(-d (t - T))."""
+    step, lasts, decay = 1e-7, 3e-4, np.array([4e3, 9e3])[:, None]
+    t = np.arange(30000) * step
+    full = 1.0 - np.exp(-decay * lasts)
+    size = np.where(t < lasts, 1.0 - np.exp(-decay * t), full * np.exp(-decay * (t - lasts)))
+    first, last = span_above(size * np.exp(6e5j * t), step=step, drop=20.0)
+    assert_allclose(first, -np.log(1.0 - 0.1 * full[:, 0]) / decay[:, 0], rtol=1e-3)
+    assert_allclose(last, lasts + np.log(10.0) / decay[:, 0], rtol=1e-4)
+    quiet, _ = ring_down_time(t, size, duration=lasts, drop=40.0)
+    assert_allclose(quiet, np.log(100.0) / decay[:, 0], rtol=1e-4)
+    late, early = span_above(np.array([[0.0, 0.0], [1.0, 1.0]]), step=1.0, drop=6.0)
+    assert np.isnan(late[0])
+    assert (late[1], early[1]) == (0.0, 1.0)
+
+
+def test_energy_of_a_gated_tone() -> None:
+    """A^2 T/(2 rho c) by hand."""
+    trace = 3.0 * np.exp(1e5j * np.arange(1000) * 1e-6)
+    found = energy_density(trace, step=1e-6, density=1.2, sound_speed=343.0)
+    assert_allclose(found, 0.5 * 9.0 * 1e-3 / (1.2 * 343.0), rtol=1e-12)
+
+
+CHIRP = (1e6, 4e-4)
+"""Bandwidth [Hz] and duration [s]: a time-bandwidth product of 400."""
+
+
+def chirped(taper: float) -> tuple[float, float, float]:
+    """Width times bandwidth and side lobe of a linear chirp compressed by itself, and its step."""
+    band, lasts = CHIRP
+    points = 16001
+    drive = Drive(2e6, lasts, end=2e6 + 0.5 * band, taper=taper)
+    trace, step = drive.analytic(points), lasts / (points - 1)
+    width, lobe = compressed_figures(compressed(trace, trace), step=step)
+    return float(width) * band, float(lobe), step
+
+
+def test_compressed_rectangular_chirp() -> None:
+    """sin(x)/x: half at pi x = 1.8955, so 1.2067/B wide; first side lobe -13.26 dB (Cook &
+    Bernfeld 1967, -13.3 dB; from memory); the triangle of finite length moves both by 1/(B T)."""
+    width, lobe, _ = chirped(0.0)
+    half = brentq(lambda x: np.sin(x) / x - 0.5, 1.0, 3.0) / np.pi
+    assert_allclose(width, 2.0 * half, rtol=5e-3)
+    assert abs(lobe + 13.26) < 0.1
+
+
+@pytest.mark.parametrize("taper", [0.5, 1.0])
+def test_compressed_tapered_chirp_is_the_transform_of_its_window(taper: float) -> None:
+    """Of a long chirp the spectrum is its window: scipy's, squared, transformed (numpy)."""
+    width, lobe, _ = chirped(taper)
+    points = 4001
+    size = np.abs(np.fft.rfft(tukey(points, taper) ** 2, 64 * points))
+    size /= size[0]
+    half = np.interp(-0.5, -size[:400], np.arange(400)) / 64.0
+    first = int(np.flatnonzero(np.diff(size) > 0.0)[0])
+    assert_allclose(width, 2.0 * half, rtol=0.02)
+    # Fresnel ripples of a finite product: side lobes below -30 dB differ by a few dB
+    assert abs(lobe - 20.0 * np.log10(size[first:].max())) < (0.5 if taper < 1.0 else 6.0)
+
+
+def test_another_replica_and_what_has_no_pulse() -> None:
+    """A delay moves the peak, not the width; a longer replica widens; silence gives nothing."""
+    t = np.arange(4000)
+    pulse = np.exp(-(((t - 2000) / 60.0) ** 2) + 0.4j * t)
+    late = np.roll(pulse, 137)
+    both = compressed(np.stack([pulse, late, 0.0 * pulse]), pulse)
+    width, lobe = compressed_figures(both, step=1.0)
+    # two Gaussians: sqrt(2) as wide, half at sqrt(ln 2) times that on either side
+    assert_allclose(width[:2], 2.0 * 60.0 * math.sqrt(2.0 * math.log(2.0)), rtol=1e-3)
+    assert np.abs(both[1]).argmax() - np.abs(both[0]).argmax() == 137
+    assert np.isnan(width[2])
+    assert lobe[0] < -100.0

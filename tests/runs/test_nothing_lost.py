@@ -38,7 +38,7 @@ def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 class Forbidden(Toy):
     """A toy that must not be evaluated."""
 
-    def evaluate(self, X: Any) -> Any:
+    def evaluate(self, X: Any, front: Any = None) -> Any:
         raise AssertionError("evaluated again")
 
 

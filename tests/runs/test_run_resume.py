@@ -59,7 +59,7 @@ class Hooked(Toy):
         super().__init__(n_variables=toy.n_variables)
         self.left, self.action = batch, action
 
-    def evaluate(self, X: np.ndarray) -> Evaluation:
+    def evaluate(self, X: np.ndarray, front: np.ndarray | None = None) -> Evaluation:
         self.left -= 1
         if self.left == 0:
             self.action()
@@ -363,7 +363,7 @@ def test_hours_count_running_only_and_give_equal_generations(
             now[0] += 3600.0
 
         class Slow(Toy):
-            def evaluate(self, X: np.ndarray) -> Evaluation:
+            def evaluate(self, X: np.ndarray, front: np.ndarray | None = None) -> Evaluation:
                 tick()
                 return super().evaluate(X)
 

@@ -32,7 +32,7 @@ class Watched(Toy):
         super().__init__(n_variables=toy.n_variables)
         self.action = action
 
-    def evaluate(self, X: np.ndarray) -> Evaluation:
+    def evaluate(self, X: np.ndarray, front: np.ndarray | None = None) -> Evaluation:
         self.action()  # type: ignore[operator]
         return super().evaluate(X)
 

@@ -299,7 +299,7 @@ class Fixed(Toy):
     value: float = 0.5
     limit: float = -1.0
 
-    def evaluate(self, X: np.ndarray) -> Evaluation:
+    def evaluate(self, X: np.ndarray, front: np.ndarray | None = None) -> Evaluation:
         return Evaluation(np.full((len(X), 2), self.value), np.full((len(X), 1), self.limit), {})
 
 
@@ -342,7 +342,7 @@ def test_an_exhausted_space_ends_the_search() -> None:
 
 def test_wrong_shapes_are_refused_with_their_sizes() -> None:
     class Short(Toy):
-        def evaluate(self, X: np.ndarray) -> Evaluation:
+        def evaluate(self, X: np.ndarray, front: np.ndarray | None = None) -> Evaluation:
             return super().evaluate(X[:-1])
 
     with pytest.raises(ValueError, match=r"20 designs with 2 objectives .* \(19, 2\)"):

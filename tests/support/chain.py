@@ -29,6 +29,26 @@ def four_cells(**cell: object) -> Study:
     return replace(study, cell=replace(study.cell, **cell))  # type: ignore[arg-type]
 
 
+WAVEFORM = """\
+kind = "burst"
+carrier = ["95 kHz", "115 kHz"]
+cycles = [2, 8]
+taper = "50 %"
+tail_cycles = [1, 4]
+tail_amplitude = [0, 1]
+per_channel = ["carrier", "tail_amplitude"]
+max_voltage = "20 V"
+max_slew = "10 V/us"
+"""
+
+
+def sending(waveform: str = WAVEFORM, excitation: str = "waveform") -> Study:
+    """The duct study with four cells and a ``[waveform]``."""
+    text = tiny_text().replace('"up-sweep"', f'"{excitation}"')
+    assert "[limits]" in text
+    return read_study_text(text.replace("[limits]", f"[waveform]\n{waveform}\n[limits]"))
+
+
 def at_target(study: Study, **changes: object) -> Study:
     """The study with another target; ``polar`` and ``azimuth`` change its direction."""
     turned = {key: changes.pop(key) for key in ("polar", "azimuth") if key in changes}

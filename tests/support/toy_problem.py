@@ -46,7 +46,7 @@ class Toy:
     def repair(self, X: Floats) -> Floats:
         return np.round(X * self.steps) / self.steps if self.steps else X
 
-    def evaluate(self, X: Floats) -> Evaluation:
+    def evaluate(self, X: Floats, front: Floats | None = None) -> Evaluation:
         F = zdt1(X)
         if self.maximise:
             F[:, 1] = 2.0 - F[:, 1]
@@ -66,7 +66,7 @@ def build(text: str) -> Callable[[str, Floats], Evaluation]:
     """What a worker makes of the study text: here the text only selects faults."""
     toy = Toy()
 
-    def evaluate(strategy: str, X: Floats) -> Evaluation:
+    def evaluate(strategy: str, X: Floats, front: Floats | None = None) -> Evaluation:
         words = text.split()
         if "memory" in words and len(X) > 3:
             raise MemoryError

@@ -16,10 +16,9 @@ from arrayopt.models.excitations.figures import (
     PULSE_DROP,
     PulseFigures,
     chunks,
-    driven_cells,
     pulse_figures,
 )
-from arrayopt.models.rows import NOWHERE
+from arrayopt.models.rows import NOWHERE, driven_cells
 from arrayopt.physics.intime.pulse import contiguous_band
 from arrayopt.physics.intime.slow_flow import linear_figures
 from arrayopt.physics.numerics.lanes import LANES

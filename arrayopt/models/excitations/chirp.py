@@ -14,9 +14,9 @@ from arrayopt.models.excitations.figures import (
     PULSE_DROP,
     PulseFigures,
     chunks,
-    driven_cells,
     pulse_figures,
 )
+from arrayopt.models.rows import driven_cells
 from arrayopt.physics.intime.pulse import contiguous_band, pulse_spectrum
 from arrayopt.physics.numerics.lanes import LANES
 

@@ -10,25 +10,18 @@ import numpy as np
 
 from arrayopt.base.status import Status
 from arrayopt.models.array import ArrayModel, Drive, Envelopes
+from arrayopt.models.rows import EXTENSIONS, QUIET, RUNGS, driven_cells, rungs
 from arrayopt.physics.intime.pulse import dead_zone, ring_down_time
-from arrayopt.physics.intime.slow_flow import linear_figures
 from arrayopt.physics.numerics.lanes import LANES
 
 if TYPE_CHECKING:
-    from arrayopt.base.arrays import Bools, Floats, Ints
-    from arrayopt.models.rows import Rows
+    from arrayopt.base.arrays import Floats, Ints
 
 
 CHUNK = 2**21
 """Chips times drive cycles computed at once (32 MiB for each array of envelopes)."""
-QUIET = 40.0
-"""Level below the peak that counts as quiet, dB."""
 PULSE_DROP = 6.02
 """Level that bounds the spectrum of a pulse, dB: half of its largest amplitude."""
-RUNGS = np.sort(np.concatenate([2 ** np.arange(4, 14), 3 * 2 ** np.arange(3, 13)]))
-"""Numbers of cycles that a ring-down is followed for: few, so that designs share batches."""
-EXTENSIONS = 3
-"""How often a ring-down is followed for twice as long before it is given up."""
 
 Spectrum = Callable[[Envelopes, Drive, int], "Floats"]
 """Fractional -6 dB width of the spectrum of some entries: envelopes, their drive, cycles after;
@@ -107,24 +100,6 @@ def chunks(rows: Ints, drive: Drive, ring_cycles: int = 0) -> list[Ints]:
     windows = np.ceil(drive.cycles[rows]) + 1.0 + ring_cycles
     cost = np.cumsum(windows * LANES)
     return np.split(rows, np.flatnonzero(np.diff(cost // CHUNK)) + 1) if rows.size else []
-
-
-def driven_cells(rows: Rows) -> Bools:
-    """Which cells are driven, (row, lane, cell); none of a chip that lacks coefficients."""
-    force = np.hypot(rows.arrays.force_re, rows.arrays.force_im)
-    known = np.isfinite(linear_figures(rows.arrays).decay) & np.isfinite(force)
-    return np.asarray((force > 0.0) & known.all(axis=2, keepdims=True))
-
-
-def rungs(rows: Rows, carrier: Floats) -> Ints:
-    """Carrier cycles after which linear cells are quiet, with a margin, (row,).
-
-    The slowest one needs ln(100)/decay; half as long again for cells that partly cancel.
-    """
-    decay = np.where(driven_cells(rows), linear_figures(rows.arrays).decay, np.inf)
-    time = 1.5 * np.log(10.0 ** (QUIET / 20.0)) / decay.min(axis=(1, 2))
-    rung = np.searchsorted(RUNGS, time * carrier)
-    return np.asarray(RUNGS[np.minimum(rung, RUNGS.size - 1)], dtype=np.int64)
 
 
 def by_rung(rows: Ints, rung: Ints) -> Iterator[tuple[Ints, int]]:

@@ -38,7 +38,14 @@ NEAR, CLOSE = 0.05, 0.01
 """Steps of Newton, relative, after which the matrix is kept, and the last one."""
 
 
-def fold_drives(arrays: ChipArrays, design: Ints, chip: Ints, low: Floats, high: Floats) -> Floats:
+def fold_drives(
+    arrays: ChipArrays,
+    design: Ints,
+    chip: Ints,
+    low: Floats,
+    high: Floats,
+    most: Floats | None = None,
+) -> Floats:
     """Factor on all forces at which steady states of a chip first fold (M12.15).
 
     Parameters
@@ -48,6 +55,8 @@ def fold_drives(arrays: ChipArrays, design: Ints, chip: Ints, low: Floats, high:
         Which chips.
     low, high : array (item,)
         Where their folds may lie [Hz].
+    most : array (item,), optional
+        Drives beyond which nothing is looked for; what folds later is infinite.
 
     Returns
     -------
@@ -57,7 +66,8 @@ def fold_drives(arrays: ChipArrays, design: Ints, chip: Ints, low: Floats, high:
     """
     out = np.full(design.size, np.inf)
     ends = (2.0 * np.pi * low, 2.0 * np.pi * high)
-    spread(_items, design.size, arrays, design, chip, *ends, out)
+    far = np.full(design.size, np.inf) if most is None else most
+    spread(_items, design.size, arrays, design, chip, *ends, far, out)
     return out
 
 
@@ -70,14 +80,16 @@ def _items(
     chip: Ints,
     low: Floats,
     high: Floats,
+    most: Floats,
     out: Floats,
 ) -> None:
     for item in range(begin, stop):
-        out[item] = _first_fold(a, design[item], chip[item], low[item], high[item])
+        found = _first_fold(a, design[item], chip[item], low[item], high[item], most[item])
+        out[item] = found if found < most[item] else np.inf
 
 
 @inner
-def _first_fold(a: ChipArrays, d: int, c: int, low: float, high: float) -> float:
+def _first_fold(a: ChipArrays, d: int, c: int, low: float, high: float, most: float) -> float:
     slow, fast = np.inf, 0.0
     for i in range(a.mass.shape[2]):
         w = np.sqrt(a.stiffness[d, c, i] / a.mass[d, c, i])
@@ -91,7 +103,7 @@ def _first_fold(a: ChipArrays, d: int, c: int, low: float, high: float) -> float
     weak = np.empty(count)
     for k in range(count):
         weak[k] = _pointed_to(a, d, c, low + k * step)
-    best = np.inf
+    best = most
     while True:
         k = int(np.argmin(weak))
         least = weak[k]
@@ -125,18 +137,19 @@ def _fold_between(
     Least stiffness falls about evenly with the square of the drive.
     """
     under, stiff, over, soft = 0.0, 1.0, np.inf, -1.0
-    f = best if best < NEARBY * guess else 0.9 * guess
+    # what folds within the accuracy of the best known is not looked for
+    f = (1.0 - ACCURACY) * best if best < NEARBY * guess else 0.9 * guess
     for _ in range(TRIALS):
         found = _least_stiffness(a, d, c, begin, end, f, unit)
         square = f * f
         if found > 0.0:
-            if f >= best:
+            if f >= (1.0 - ACCURACY) * best:
                 return np.inf
             slope = (stiff - found) / (square - under)
             under, stiff = square, found
             # no farther at once: folds of much harder drive lie beyond the end
             root = under + min(found / slope if slope > 0.0 else np.inf, under)
-            root = min(root, best * best)
+            root = min(root, ((1.0 - ACCURACY) * best) ** 2)
             if root > 0.05 * under + 0.95 * over:
                 root = 0.5 * (under + over)
         else:
@@ -371,8 +384,12 @@ def factor(matrix: NDArray[Any], order: Ints) -> None:
         for k in range(first, last):
             for i in range(k + 1, last):
                 _less(matrix[i], matrix[k], matrix[i, k], last)
-        for i in range(last, n):  # there are four columns
-            _less_four(matrix[i], matrix[first:last], last)
+        if last < n:  # there are four columns
+            block = matrix[first:last].copy()
+            for i in range(last, n - 1, 2):
+                _less_four(matrix[i], matrix[i + 1], block, last)
+            if (n - last) % 2 == 1:
+                _less_four(matrix[n - 1], np.empty_like(matrix[n - 1]), block, last)
 
 
 @inner
@@ -382,11 +399,14 @@ def _less(row: NDArray[Any], other: NDArray[Any], part: Any, first: int) -> None
 
 
 @inner
-def _less_four(row: NDArray[Any], others: NDArray[Any], first: int) -> None:
-    """Less four rows, each times what stands below it."""
+def _less_four(row: NDArray[Any], next_: NDArray[Any], others: NDArray[Any], first: int) -> None:
+    """Two rows less four others, each times what stands below it."""
     a, b, c, d = row[first - 4], row[first - 3], row[first - 2], row[first - 1]
+    e, f, g, h = next_[first - 4], next_[first - 3], next_[first - 2], next_[first - 1]
     for j in range(first, row.size):
-        row[j] -= a * others[0, j] + b * others[1, j] + c * others[2, j] + d * others[3, j]
+        p, q, r, s = others[0, j], others[1, j], others[2, j], others[3, j]
+        row[j] -= a * p + b * q + c * r + d * s
+        next_[j] -= e * p + f * q + g * r + h * s
 
 
 @inner

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import IntFlag
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.base.arrays import Floats, Ints
 
@@ -165,3 +165,101 @@ def dead_zone(duration: ArrayLike, *, ring_down: ArrayLike, sound_speed: float) 
     return np.asarray(
         0.5 * sound_speed * (np.asarray(duration, dtype=float) + np.asarray(ring_down, dtype=float))
     )
+
+
+def span_above(envelope: ArrayLike, *, step: ArrayLike, drop: float) -> tuple[Floats, Floats]:
+    """Return when a pulse first and last passes a level ``drop`` dB below its peak (M13.5).
+
+    Parameters
+    ----------
+    envelope : (..., sample), complex or magnitude, the first sample at time 0.
+    step : (...), between samples [s]. drop : > 0 [dB].
+
+    Returns
+    -------
+    (first, last), each (...) [s], linear in level between samples; an end of the envelope where it
+    is above the level there. NaN where nothing sounds.
+    """
+    a = np.abs(np.asarray(envelope))
+    if not drop > 0.0:
+        raise ValueError(f"drop is {drop} dB; a level below the peak, > 0, is needed")
+    n, top = a.shape[-1], a.max(axis=-1, keepdims=True)
+    known = np.isfinite(top) & (top > 0.0)
+    level = np.log(np.maximum(np.where(known, a, 1.0), np.finfo(float).tiny))
+    floor = np.log(np.where(known, top, 1.0)) - drop * np.log(10.0) / 20.0
+    above = level >= floor
+    first = above.argmax(axis=-1)[..., None]
+    last = n - 1 - above[..., ::-1].argmax(axis=-1)[..., None]
+
+    def crossing(inside: Ints, outside: Ints) -> Floats:
+        other = np.clip(outside, 0, n - 1)
+        l0, l1 = (np.take_along_axis(level, k, -1) for k in (inside, other))
+        share = np.where(other == inside, 0.0, (l0 - floor) / np.where(l0 == l1, 1.0, l0 - l1))
+        return np.asarray((inside + share * (other - inside))[..., 0])
+
+    ends = crossing(first, first - 1), crossing(last, last + 1)
+    first_time, last_time = (
+        np.where(known[..., 0], end * np.asarray(step, dtype=float), np.nan) for end in ends
+    )
+    return first_time, last_time
+
+
+def compressed(trace: ArrayLike, replica: ArrayLike) -> NDArray[np.complex128]:
+    """Return pulses after a filter matched to a replica, (..., 2 sample - 1) (M13.7).
+
+    ``trace`` (..., sample) and ``replica`` (..., sample), analytic, broadcast; the middle sample is
+    that of no delay. y(t) = int p(t + u) r*(u) du, but for its scale.
+    """
+    p, r = np.broadcast_arrays(np.asarray(trace), np.asarray(replica))
+    n = p.shape[-1]
+    room = 2 * n - 1
+    found = np.fft.ifft(np.fft.fft(p, room) * np.conj(np.fft.fft(r, room)))
+    return np.asarray(np.fft.fftshift(found, axes=-1))
+
+
+def compressed_figures(response: ArrayLike, *, step: ArrayLike) -> tuple[Floats, Floats]:
+    """Return width and highest side lobe of compressed pulses (M13.8).
+
+    Parameters
+    ----------
+    response : (..., sample), from `compressed`. step : (...), between samples [s].
+
+    Returns
+    -------
+    (width [s], side lobe [dB]): the full width at half of the largest amplitude (-6 dB), linear
+    between samples; the highest amplitude beyond the first minima that follow outside that width.
+    NaN where nothing sounds; -inf without any side lobe.
+    """
+    a = np.abs(np.asarray(response))
+    n, steps = a.shape[-1], np.broadcast_to(np.asarray(step, dtype=float), a.shape[:-1])
+    flat, out = a.reshape(-1, n), np.full((2, a[..., 0].size), np.nan)
+    for k, size in enumerate(flat):
+        top = int(size.argmax())
+        if not (np.isfinite(size).all() and size[top] > 0.0):
+            continue
+        limit, ends, lobes = 0.5 * size[top], [], [0.0]
+        for side in (size[top:], size[top::-1]):
+            below = np.flatnonzero(side < limit)
+            if not below.size:
+                ends.append(side.size - 1.0)
+                continue
+            out_at = int(below[0])
+            before, after = side[out_at - 1], side[out_at]
+            ends.append(out_at - 1 + (before - limit) / (before - after))
+            rising = np.flatnonzero(np.diff(side[out_at:]) > 0.0)
+            if rising.size:
+                lobes.append(float(side[out_at + rising[0] :].max()))
+        with np.errstate(divide="ignore"):
+            out[:, k] = sum(ends) * steps.flat[k], 20.0 * np.log10(max(lobes) / size[top])
+    return out[0].reshape(a.shape[:-1]), out[1].reshape(a.shape[:-1])
+
+
+def energy_density(
+    trace: ArrayLike, *, step: ArrayLike, density: float, sound_speed: float
+) -> Floats:
+    """Return the sound energy of pulses per area [J/m2], int p^2 dt/(rho c) (M13.6).
+
+    ``trace`` (..., sample), analytic [Pa]: half its square's integral is that of its real part.
+    """
+    square = 0.5 * (np.abs(np.asarray(trace)) ** 2).sum(axis=-1)
+    return np.asarray(square * np.asarray(step, dtype=float) / (density * sound_speed))

@@ -54,7 +54,9 @@ class Motions(NamedTuple):
     delay: Floats
     """(design, cell from, cell to): after this time (s)."""
     drive: Floats
-    """(design, 2 n + 1, 2): drive and its quadrature at every half step."""
+    """(design, wave, 2 n + 1, 2): drives and their quadratures at every half step."""
+    wave: Ints
+    """(cell,): which of a design's drives moves it."""
     step: Floats
     """(design,): s."""
     driven: Ints
@@ -124,21 +126,22 @@ def _pull(c: Any, k1: Any, k2: Any, k3: Any, x: Any, v: Any, f: Any) -> Any:
 
 @inner
 def step_cells(
-    b: Real, force: Real, m: int, h: Any, drive: Real, now: Real, at: int, tell: Real
+    b: Real, force: Real, m: int, h: Any, drives: Real, wave: Ints, now: Real, at: int, tell: Real
 ) -> None:
     """One classical Runge-Kutta step of every cell of one mode (M8.2).
 
     ``force`` (cell, step, lane) holds what the air brings from a step before the block on; the
-    force at half a step is the cubic through four of them. ``drive``: at start, half, end, and at
-    the end of the step before, its quadrature after each. ``now`` and ``tell`` receive what the
-    others and the target hear of the acceleration at the start.
+    force at half a step is the cubic through four of them. ``drives`` (wave, 8): at start, half,
+    end, and at the end of the step before, the quadrature after each; ``wave`` (cell,): whose.
+    ``now`` and ``tell`` receive what the others and the target hear of the acceleration at the
+    start.
     """
     T = b.dtype.type
     cells = tell.size // LANES
     rows, room, slots = b.size // cells, force.size // cells, now.size // cells
     half, third, sixth = T(0.5) * h, h * T(1.0 / 3.0), h * T(1.0 / 6.0)
-    c0, s0, c1, s1, c2, s2, cp, sp = drive
     for i in range(cells):
+        c0, s0, c1, s1, c2, s2, cp, sp = drives[wave[i]]
         f, o = i * room + m * LANES, i * slots + at * LANES
         air, out = force[f : f + 4 * LANES], now[o : o + LANES]
         row, told = b[i * rows : (i + 1) * rows], tell[i * LANES : (i + 1) * LANES]
@@ -236,7 +239,8 @@ def step_modes(
     force: Real,
     m: int,
     h: Any,
-    drive: Real,
+    drives: Real,
+    wave: Ints,
     now: Real,
     at: int,
     tell: Real,
@@ -250,6 +254,7 @@ def step_modes(
     push = last - 3 * modes
     xv, pulls, sums, power, air = work[0], work[1], work[2], work[3], work[4]
     for i in range(cells):
+        drive = drives[wave[i]]
         row = b[i * rows : (i + 1) * rows]
         f, o = i * room + m * L, i * slots + at * L
         for lane in range(L):
@@ -323,7 +328,8 @@ def move_items(
     first = np.zeros((cells, cells), dtype=np.int64)
     hearing = np.zeros((cells, TAPS), dtype=kind.dtype)
     arrive = np.zeros(cells, dtype=np.int64)
-    four, drive = np.empty(4), np.zeros(8, dtype=kind.dtype)
+    four, waves = np.empty(4), m.drive.shape[1]
+    drives = np.zeros((waves, 8), dtype=kind.dtype)
     for item in range(begin, stop):
         d, c0 = design[item], chip[item]
         h, n, total = m.step[d], m.driven[d], m.steps[d]
@@ -382,19 +388,21 @@ def move_items(
             for j in range(cells):
                 add_heard(past[j], place + 2, count, weights[j], first[j], flat, 3)
             for s in range(count):
-                for q in range(3):
-                    at = 2 * (k + s) + q
-                    inside = at < 2 * n or (at == 2 * n and q > 0)
-                    drive[2 * q] = m.drive[d, at, 0] if inside else 0.0
-                    drive[2 * q + 1] = m.drive[d, at, 1] if inside else 0.0
-                at = 2 * (k + s)
-                drive[6] = m.drive[d, at, 0] if 0 < at <= 2 * n else 0.0
-                drive[7] = m.drive[d, at, 1] if 0 < at <= 2 * n else 0.0
+                for u in range(waves):
+                    for q in range(3):
+                        at = 2 * (k + s) + q
+                        inside = at < 2 * n or (at == 2 * n and q > 0)
+                        drives[u, 2 * q] = m.drive[d, u, at, 0] if inside else 0.0
+                        drives[u, 2 * q + 1] = m.drive[d, u, at, 1] if inside else 0.0
+                    at = 2 * (k + s)
+                    drives[u, 6] = m.drive[d, u, at, 0] if 0 < at <= 2 * n else 0.0
+                    drives[u, 7] = m.drive[d, u, at, 1] if 0 < at <= 2 * n else 0.0
                 flow = past.reshape(-1)
                 if modes == 1:
-                    step_cells(b, flat, s, T(h), drive, flow, place + s, tell)
+                    step_cells(b, flat, s, T(h), drives, m.wave, flow, place + s, tell)
                 else:
-                    step_modes(b, modes, work, flat, s, T(h), drive, flow, place + s, tell)
+                    at = place + s
+                    step_modes(b, modes, work, flat, s, T(h), drives, m.wave, flow, at, tell)
                 for j in range(cells):
                     for q in range(TAPS):
                         # sample k + s is the q-th of four for the point arrive + 2 - q later

@@ -8,13 +8,13 @@ delayed. The pulse adds up with each cell's own delay to the target.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 from scipy.signal import hilbert
-from scipy.signal.windows import tukey
 
 from arrayopt.base.arrays import Floats, Ints
 from arrayopt.physics.back.neck_kernel import NECK_COUNT
@@ -31,6 +31,10 @@ from arrayopt.physics.sound.radiation import (
 HIGHER = 100.0
 """Error allowed of a higher mode's own oscillation, over that of the first: its share is small.
 Three modes at three onsets: 1e-3 of the peak (M12.10)."""
+SMALL_STEP = 0.01
+"""A sampled drive that begins or ends with less does not jump."""
+FINENESS = 64
+"""Points of a cycle at which voltage and slope of a drive are looked for: 0.2 % of the slope."""
 SAMPLES = 16
 """Least number of samples of a pulse in a carrier cycle."""
 
@@ -42,32 +46,117 @@ its stability limit."""
 
 @dataclass(frozen=True)
 class Drive:
-    """A drive waveform of unit amplitude, and what sets its time step."""
+    """A drive waveform of unit amplitude, and what sets its time step (M13.1 to M13.3)."""
 
     carrier: float
     """Frequency at which the air's constants are taken, and cycles are counted (Hz)."""
     duration: float
-    """s."""
+    """Of tone, chirp or samples, without the braking tail (s)."""
     end: float | None = None
-    """Last frequency of a linear chirp from twice the carrier less this; None: a tone (Hz)."""
+    """Last frequency of a chirp from twice the carrier less this; None: a tone (Hz)."""
     taper: float = 0.0
-    """Share of the length under rising and falling cosines (Tukey)."""
+    """Share of the length under rising and falling cosines (Tukey); of the tail, too."""
     samples: tuple[float, ...] | None = None
     """In place of tone or chirp: evenly spaced, first and last at start and end."""
+    law: float = 1.0
+    """Exponent of a chirp's frequency about its middle: 1 linear, above 1 it dwells at the middle,
+    below at the ends."""
+    tail_cycles: float = 0.0
+    """Cycles of the last frequency that follow, to brake (M13.3)."""
+    tail_amplitude: float = 0.0
+    """Of the tail, over that of what it follows."""
+    tail_phase: float = 0.0
+    """Phase by which the tail leads what it follows (rad)."""
+
+    @property
+    def last(self) -> float:
+        """Last frequency (Hz)."""
+        return self.carrier if self.end is None else self.end
+
+    @property
+    def whole(self) -> float:
+        """Duration, braking tail included (s)."""
+        return self.duration + self.tail_cycles / self.last
+
+    @property
+    def unbraked(self) -> Drive:
+        """The same without its tail."""
+        return replace(self, tail_cycles=0.0, tail_amplitude=0.0)
+
+    @property
+    def jumps(self) -> bool:
+        """Whether it jumps at its ends, and by no finite slope."""
+        if self.samples is not None:
+            return max(abs(self.samples[0]), abs(self.samples[-1])) > SMALL_STEP
+        return self.taper == 0.0
+
+    def extremes(self, phase: ArrayLike = 0.0) -> tuple[Floats, Floats]:
+        """Largest size and slope [1/s] of the drive ahead by ``phase`` [rad], any shape (M13.3).
+
+        The slope is infinite where it jumps.
+        """
+        highest = max(self.carrier, self.last, 2.0 * self.carrier - self.last)
+        count = FINENESS * int(np.ceil(highest * self.whole)) + 1
+        if self.samples is not None:
+            count = max(count, 4 * len(self.samples))
+        t = np.linspace(0.0, self.whole, count)
+        found = self.at(t)
+        slope = np.gradient(found, t)
+        turn = np.exp(1j * np.asarray(phase, dtype=np.float64))
+        sizes = np.empty((2, turn.size))
+        for k, one in enumerate(turn.flat):
+            sizes[:, k] = np.abs((one * found).real).max(), np.abs((one * slope).real).max()
+        if self.jumps:
+            sizes[1] = np.inf
+        return sizes[0].reshape(turn.shape), sizes[1].reshape(turn.shape)
 
     def analytic(self, points: int) -> NDArray[np.complex128]:
         """Drive and, as imaginary part, its quadrature at evenly spaced times, ends included."""
+        return self.at(np.linspace(0.0, self.whole, points))
+
+    def at(self, time: Floats) -> NDArray[np.complex128]:
+        """The same at times from its start, (time,) [s]; 0 before and after."""
+        t = np.asarray(time, dtype=np.float64)
         if self.samples is not None:
             given = np.asarray(self.samples, dtype=np.float64)
             padded = np.concatenate([given, np.zeros(given.size)])  # quadrature without wrapping
-            whole = hilbert(padded)[: given.size]
-            at = np.linspace(0.0, given.size - 1.0, points)
-            return np.asarray(CubicSpline(np.arange(given.size), whole)(at))
-        t = np.linspace(0.0, self.duration, points)
-        last = self.carrier if self.end is None else self.end
-        first = 2.0 * self.carrier - last
-        phase = 2.0 * np.pi * (first * t + 0.5 * (last - first) * t * t / self.duration)
-        return np.asarray(tukey(points, self.taper) * np.exp(1j * phase))
+            curve = CubicSpline(np.arange(given.size), hilbert(padded)[: given.size])
+            share = t / self.duration
+            found = np.asarray(curve(np.clip(share, 0.0, 1.0) * (given.size - 1.0)))
+            return np.where((share >= 0.0) & (share <= 1.0), found, 0.0)
+        s = np.clip(t / self.duration, 0.0, 1.0)
+        main = _tukey(t / self.duration, self.taper) * np.exp(2j * np.pi * self._cycles(s))
+        if not self.tail_cycles > 0.0:
+            return np.asarray(main)
+        after = (t - self.duration) * self.last
+        window = _tukey(after / self.tail_cycles, self.taper) * (t > self.duration)
+        turn = 2.0 * np.pi * (self._cycles(np.ones(1))[0] + after) + self.tail_phase
+        return np.asarray(main + self.tail_amplitude * window * np.exp(1j * turn))
+
+    def _cycles(self, share: Floats) -> Floats:
+        """Cycles since the start at shares of the duration: the integral of M13.2."""
+        whole = self.carrier * self.duration * share
+        if self.end is None:
+            return whole
+        half = (self.end - self.carrier) * self.duration  # of twice the span
+        order = self.law + 1.0
+        return np.asarray(whole + half * (np.abs(2.0 * share - 1.0) ** order - 1.0) / (2.0 * order))
+
+
+def mean_carrier(drives: Sequence[Drive]) -> float:
+    """Mean of the different carriers of some drives (Hz): of one as often as it is there."""
+    found = sorted({one.carrier for one in drives})
+    return sum(found) / len(found)
+
+
+def _tukey(share: Floats, taper: float) -> Floats:
+    """Tukey's window at shares of its length, 0 outside (M13.1)."""
+    inside = (share >= 0.0) & (share <= 1.0)
+    if taper <= 0.0:
+        return inside.astype(np.float64)
+    near = np.minimum(share, 1.0 - share)
+    edge = 0.5 * (1.0 - np.cos(2.0 * np.pi * np.clip(near, 0.0, 0.5 * taper) / taper))
+    return np.where(inside, edge, 0.0)
 
 
 @dataclass(frozen=True)
@@ -93,7 +182,8 @@ def chip_pulses(
     quadratic: ArrayLike = 0.0,
     cubic: ArrayLike = 0.0,
     modal: Modal | None = None,
-    drives: Drive | list[Drive],
+    drives: Drive | Sequence[Drive | Sequence[Drive]],
+    wave: Ints | None = None,
     ring: float = 0.0,
     tolerance: float = 1e-3,
     steps_per_cycle: int | None = None,
@@ -108,7 +198,8 @@ def chip_pulses(
     quadratic, cubic : array (design, chip, cell)
         [N/m2], [N/m3]; not used where ``modal`` is given.
     modal : two or three modes a cell, their radiation into one another included.
-    drives : one for all designs, or one each.
+    drives : one for all designs, or of each design one, or as many as ``wave`` tells apart.
+    wave : (cell,): which of a design's drives moves a cell; None: the first.
     ring : seconds followed after the drive.
     tolerance : wanted error relative to the peak; sets the steps a cycle (M8.5).
     steps_per_cycle : in their place, for refinement studies.
@@ -129,9 +220,11 @@ def chip_pulses(
         raise ValueError("pulses are computed for vented and sealed backs, not for necked ones.")
     size = arrays.mass.shape
     designs, _, cells = size
-    each = [drives] * designs if isinstance(drives, Drive) else list(drives)
-    w = 2.0 * np.pi * np.array([drive.carrier for drive in each])
-    length = np.array([drive.duration for drive in each])
+    given = [drives] * designs if isinstance(drives, Drive) else list(drives)
+    each = [(one,) if isinstance(one, Drive) else tuple(one) for one in given]
+    owner = np.zeros(cells, dtype=np.int64) if wave is None else np.asarray(wave, dtype=np.int64)
+    w = 2.0 * np.pi * np.array([mean_carrier(some) for some in each])
+    length = np.array([max(one.whole for one in some) for some in each])
     if len(each) != designs or not (np.all(w > 0.0) and np.all(length > 0.0)):
         raise ValueError(f"{designs} drives with positive carrier and duration are needed.")
     turn = np.exp(-1j * w[:, None] * arrays.lead)[:, None]
@@ -183,11 +276,13 @@ def chip_pulses(
     powers = (w[:, None] / arrays.sound_speed * arrays.nominal * arrays.sine)[..., None]
     weight = (q * powers ** (2 * np.arange(q.shape[-1]))).sum(axis=-1) * np.pi * arrays.nominal**2
     count = steps(np.zeros(size))
-    found = _run(arrays, coefficient, gain, delay, weight, late, each, ring, count, single)
+    found = _run(arrays, coefficient, gain, delay, weight, late, (each, owner), ring, count, single)
     finer = steps(np.where(found.status[..., None] == 0, found.deflection, 0.0))
     if np.any(finer > count):
         count = np.maximum(count, finer)
-        found = _run(arrays, coefficient, gain, delay, weight, late, each, ring, count, single)
+        found = _run(
+            arrays, coefficient, gain, delay, weight, late, (each, owner), ring, count, single
+        )
     status |= np.where(found.status > 0, int(ChipStatus.ESCAPED), 0)
     for values in (found.acceleration, found.deflection):
         values[status != 0] = np.nan
@@ -286,25 +381,30 @@ def _run(
     delay: Floats,
     weight: Floats,
     late: Floats,
-    drives: list[Drive],
+    drives: tuple[Sequence[Sequence[Drive]], Ints],
     ring: float,
     count: Ints,
     single: bool,
 ) -> Pulses:
     """One pass at these steps a cycle."""
     designs, chips, cells = arrays.mass.shape
-    carrier = np.array([drive.carrier for drive in drives])
-    length = np.array([drive.duration for drive in drives])
+    each, owner = drives
+    carrier = np.array([mean_carrier(some) for some in each])
+    length = np.array([max(one.whole for one in some) for some in each])
     driven = np.maximum(np.ceil(length * carrier * count - 1e-9), 2.0).astype(np.int64)
     step = length / driven
     total = driven + np.ceil(ring / step).astype(np.int64) + 1
     most = int(np.maximum(total, driven).max())
-    drive = np.zeros((designs, 2 * most + 3, 2))
-    for d, wave in enumerate(drives):
-        found = wave.analytic(2 * int(driven[d]) + 1)
-        drive[d, : found.size, 0], drive[d, : found.size, 1] = found.real, found.imag
+    drive = np.zeros((designs, max(map(len, each)), 2 * most + 3, 2))
+    for d, some in enumerate(each):
+        time = np.linspace(0.0, length[d], 2 * int(driven[d]) + 1)
+        for k, one in enumerate(some):
+            found = one.at(time)
+            drive[d, k, : found.size, 0], drive[d, k, : found.size, 1] = found.real, found.imag
     modes = next(n for n in range(1, MODES + 2) if coefficients(n) == coefficient.shape[3])
-    motions = Motions(coefficient, modes, gain, delay, drive, step, driven, total, weight, late)
+    motions = Motions(
+        coefficient, modes, gain, delay, drive, owner, step, driven, total, weight, late
+    )
     stride = max(int(count.min()) // SAMPLES, 1)
     acceleration = np.full((designs, chips, -(-most // stride)), np.nan)
     deflection = np.full((designs, chips, cells), np.nan)

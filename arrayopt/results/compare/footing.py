@@ -178,4 +178,5 @@ def strategy_key(strategy: Strategy) -> Any:
         tuple(sorted(strategy.fixed.items())),
         tuple(strategy.vary.items()),
         strategy.limits,
+        strategy.waveform,
     )

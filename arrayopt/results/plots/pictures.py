@@ -10,6 +10,7 @@ import xarray as xr
 from matplotlib.cm import ScalarMappable
 from matplotlib.collections import EllipseCollection, LineCollection
 from matplotlib.colors import Normalize
+from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from arrayopt.base.arrays import Floats
@@ -345,9 +346,71 @@ def plot_burst(design: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+def plot_pulse(design: xr.Dataset, *, axes: Sequence[Axes] | None = None) -> Sequence[Axes]:
+    """The pulse of a design: its drive, the sound at the target, its spectrum, and compressed.
+
+    Parameters
+    ----------
+    design : one stored design (no ``design`` dimension) of a study with a waveform. Lines are the
+        median of the chips (the pressure is that of a chip as drawn), around them what lies between
+        the lowest and the highest chip.
+    axes : four to draw into, in that order; a new figure if not given.
+
+    Returns
+    -------
+    Four matplotlib.axes.Axes.
+    """
+    with styled():
+        if axes is None:
+            axes = Figure(figsize=(9.0, 6.2)).subplots(2, 2).ravel()
+        drive, sound, tones, narrow = axes
+        t = values_shown(design, "pulse_time")
+        drive.plot(t, np.asarray(design["pulse_drive"]), color=INK, lw=1.0)
+        drive.set_ylabel(axis_label("pulse_drive", "drive of the channel driven most"))
+        sound.plot(t, np.asarray(design["pulse_pressure"]), color=SOFT, lw=0.7, label="as drawn")
+        if "pulse_envelope_unbraked" in design:
+            bare = np.asarray(design["pulse_envelope_unbraked"])
+            look = MARKS[1]
+            sound.plot(t, bare, color=look.colour, ls=look.line, lw=1.2, label="without tail")
+        _chips(sound, design, t, "pulse_envelope")
+        sound.set_ylabel(axis_label("pulse_pressure", "pressure at target"))
+        for ax in (drive, sound):
+            ax.set_xlim(t[0], t[-1])
+            ax.set_xlabel(axis_label("pulse_time", "time"))
+        f = values_shown(design, "pulse_frequency")
+        _chips(tones, design, f, "pulse_spectrum")
+        tones.set_ylabel(axis_label("pulse_spectrum", "spectrum"))
+        tones.set_xlabel(axis_label("pulse_frequency", "frequency"))
+        offset = values_shown(design, "compressed_time")
+        _chips(narrow, design, offset, "compressed_pulse")
+        narrow.axhline(-6.02, color=SOFT, lw=0.8, ls=(0, (1, 2)))
+        narrow.set_ylabel(axis_label("compressed_pulse", "compressed pulse"))
+        narrow.set_xlabel(axis_label("compressed_time", "time from its peak"))
+        for ax, x in ((tones, f), (narrow, offset)):
+            ax.set_xlim(x[0], x[-1])
+            ax.set_ylim(-FLOOR, 3.0)
+        for ax in (sound, tones):
+            legend_above(ax)
+    return tuple(axes)
+
+
+def _chips(ax: Axes, design: xr.Dataset, x: Floats, name: str) -> None:
+    """A curve of the median chip, and the range of all shaded."""
+    low, middle, high = (
+        values_shown(design, f"{name}{end}") for end in ("_lowest", "", "_highest")
+    )
+    colour = MARKS[0].colour
+    ax.fill_between(x, low, high, color=colour, alpha=0.25, lw=0.0, label="lowest to highest chip")
+    ax.plot(x, middle, color=colour, lw=1.6, label="median chip")
+
+
 def _shade_band(ax: Axes, design: xr.Dataset) -> None:
     low, high = (float(values_shown(design, n)) for n in ("band_lower", "band_upper"))
-    kinds = {"burst": "band of bursts", "chirp": "band of the chirp"}
+    kinds = {
+        "burst": "band of bursts",
+        "chirp": "band of the chirp",
+        "waveform": "band of the pulse",
+    }
     what = kinds.get(design.attrs.get("excitation", ""), "band")
     if np.isfinite(low) and np.isfinite(high):
         ax.axvspan(
@@ -396,5 +459,6 @@ __all__ = [
     "plot_burst",
     "plot_convergence",
     "plot_front",
+    "plot_pulse",
     "plot_response",
 ]

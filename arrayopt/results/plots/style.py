@@ -95,9 +95,11 @@ def mark(index: int) -> Mark:
 
 
 def typeset(text: str) -> str:
-    """Units in a text as they are printed: µm, mm², °."""
+    """Units in a text as they are printed: µm, µs, mm², °."""
     for plain, printed in (
         (r"\bu(m|Pa)\b", r"µ\1"),
+        (r"^us$|(?<=\d )us\b|(?<=[/[])us\b", "µs"),
+        (r"\buJ/m2\b", "µJ/m²"),
         (r"\bmm2\b", "mm²"),
         (r"(?<=\d) deg\b|\bdeg\b", "°"),
     ):

@@ -12,6 +12,7 @@ from pathlib import Path
 from string import Template
 
 import numpy as np
+import xarray as xr
 
 from arrayopt.base.glossary import (
     KEPT_PREFIX,
@@ -33,9 +34,10 @@ from arrayopt.results.plots.pictures import (
     plot_burst,
     plot_convergence,
     plot_front,
+    plot_pulse,
     plot_response,
 )
-from arrayopt.results.plots.style import figure_svg, new_axes, styled, typeset
+from arrayopt.results.plots.style import Axes, figure_svg, new_axes, styled, typeset
 from arrayopt.results.read import Reading, convergence, identifier, read_run, verified_merits
 from arrayopt.results.report.designs import Chosen, beam_of, choose, design_of, name_of
 from arrayopt.results.report.explorer import explorer_html
@@ -153,6 +155,10 @@ def picture(
     with styled():
         ax = new_axes(None, width=width, height=height)
         plot(ax=ax)
+    return _figure(ax, name, caption, alternative)
+
+
+def _figure(ax: Axes, name: str, caption: str, alternative: str) -> str:
     svg = figure_svg(ax.figure.figure, name).replace(
         "<svg ", f'<svg role="img" aria-label="{html_text(alternative)}" ', 1
     )
@@ -252,6 +258,8 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
                 f"Level against angle for {name}.",
             )
         )
+    if "pulse_envelope" in design:
+        parts.append("</div>" + _pulse(design, name, key) + '<div class="pair">')
     parts += ["</div>", merit_table(reading, chosen.strategy, design), group_table(design)]
     parts += [f"<p>{html_text(sentence)}</p>" for sentence in trouble(design)]
     folder = html_text(str(reading.path))
@@ -261,6 +269,19 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
         f"arrayopt export {folder} {html_text(name)} --to OUT</pre></article>"
     )
     return "".join(parts)
+
+
+def _pulse(design: xr.Dataset, name: str, key: str) -> str:
+    """Pictures of the pulse, as wide as the page."""
+    axes = plot_pulse(design)
+    level = shown("pulse_level", float(design["pulse_level"]))
+    length = shown("pulse_length", float(design["pulse_length"]))
+    caption = (
+        "The pulse of the design's waveform: drive, pressure at the target, spectrum, and after a "
+        "filter matched to a chip as drawn (dotted: half its peak). Lines are the median of the "
+        "chips, shaded around them what lies between the lowest and the highest."
+    )
+    return _figure(axes[0], f"{key}w", caption, f"Pulse of {name}: {level}, {length} long.")
 
 
 def _verification(reading: Reading) -> str:

@@ -233,7 +233,8 @@ def _verified(design: xr.Dataset, name: str) -> list[str]:
 def band_owner(study: Study | None) -> str:
     """Whose band the stored one is, where it is not the sweep's: " of bursts", for captions."""
     excitation = study.target.excitation if study else ""
-    return {"burst": " of bursts", "chirp": " of the chirp"}.get(excitation, "")
+    owners = {"burst": " of bursts", "chirp": " of the chirp", "waveform": " of the pulse"}
+    return owners.get(excitation, "")
 
 
 def burst_length_text(study: Study | None) -> str:

@@ -237,7 +237,7 @@ class _Told:
     def repair(self, X: Floats) -> Floats:
         return self._problem.repair(X)
 
-    def evaluate(self, X: Floats) -> Evaluation:
+    def evaluate(self, X: Floats, front: Floats | None = None) -> Evaluation:
         self.file = self._left.pop(0)
         self.saved = load(self.file)
         if self.saved.attrs.get("run") != self._run:

@@ -78,7 +78,12 @@ def package_versions(names: tuple[str, ...]) -> dict[str, str]:
 
 
 def _work(
-    build: Build, text: str, strategy: str, expected: Mapping[str, str], X: Floats
+    build: Build,
+    text: str,
+    strategy: str,
+    expected: Mapping[str, str],
+    front: Floats | None,
+    X: Floats,
 ) -> tuple[Evaluation | dict[str, str], str]:
     """On a worker: the evaluation, or the versions that differ; and the processor."""
     names = tuple(name for name in expected if name != "arrayopt source")
@@ -88,7 +93,7 @@ def _work(
         return differing, platform.node()
     os.environ.update(SINGLE_THREADED)
     digest = hashlib.sha256(text.encode()).hexdigest()
-    return evaluate_here(build, digest, text, strategy, X), processor()
+    return evaluate_here(build, digest, text, strategy, X, front), processor()
 
 
 class ClusterWorkers:
@@ -160,7 +165,9 @@ class ClusterWorkers:
             "generations finished on this machine": self._counts["local"],
         }
 
-    def evaluate(self, strategy: str, X: Floats, *, n_objectives: int) -> Evaluation:
+    def evaluate(
+        self, strategy: str, X: Floats, front: Floats | None = None, *, n_objectives: int
+    ) -> Evaluation:
         """Evaluate designs, in the order given; see ``Workers.evaluate``.
 
         Raises
@@ -175,10 +182,10 @@ class ClusterWorkers:
                 self._counts["local"] += 1
                 for first, last in spans:
                     done[first] = self._local.evaluate(
-                        strategy, X[first:last], n_objectives=n_objectives
+                        strategy, X[first:last], front, n_objectives=n_objectives
                     )
                 break
-            spans = self._round(strategy, X, spans, done, n_objectives)
+            spans = self._round((strategy, X, front), spans, done, n_objectives)
         return joined([done[start] for start in sorted(done)])
 
     def _spans(self, count: int) -> list[tuple[int, int]]:
@@ -191,17 +198,17 @@ class ClusterWorkers:
 
     def _round(
         self,
-        strategy: str,
-        X: Floats,
+        asked: tuple[str, Floats, Floats | None],
         spans: list[tuple[int, int]],
         done: dict[int, Evaluation],
         n_objectives: int,
     ) -> list[tuple[int, int]]:
         """Give spans out once; those still to do, smaller where a worker ran out of memory."""
+        strategy, X, front = asked
         futures: list[Any] = []
         found: dict[int, tuple[Evaluation | dict[str, str], str]] = {}
         try:
-            work = partial(_work, self._build, self._text, strategy, self._expected)
+            work = partial(_work, self._build, self._text, strategy, self._expected, front)
             futures = self._client.map(
                 work, [X[a:b] for a, b in spans], pure=False, retries=RETRIES
             )

@@ -19,7 +19,7 @@ from typing import Protocol
 from arrayopt.base.arrays import Floats
 from arrayopt.search.problem import Evaluation, joined, lost
 
-Evaluate = Callable[[str, Floats], Evaluation]
+Evaluate = Callable[[str, Floats, Floats | None], Evaluation]
 Build = Callable[[str], Evaluate]
 
 # One thread per worker: the parallelism is in the processes, and numba's simplest threading layer
@@ -37,6 +37,8 @@ SINGLE_THREADED = {
 STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 # Deaths of a worker that a piece of work may see before it is suspected, and halved.
 _DEATHS = 2
+PIECES = 4
+"""Pieces of a batch for each process."""
 
 _built: dict[str, Evaluate] = {}
 
@@ -54,14 +56,16 @@ def leave_with_parent() -> None:
         threading.Thread(target=watch, daemon=True).start()
 
 
-def evaluate_here(build: Build, digest: str, text: str, strategy: str, X: Floats) -> Evaluation:
+def evaluate_here(
+    build: Build, digest: str, text: str, strategy: str, X: Floats, front: Floats | None
+) -> Evaluation:
     """Evaluate in this process, making what `text` describes once per process."""
     made = _built.get(digest)
     if made is None:
         made = build(text)
         _built.clear()
         _built[digest] = made
-    return made(strategy, X)
+    return made(strategy, X, front)
 
 
 @contextmanager
@@ -89,7 +93,9 @@ def inherited_by_workers() -> Iterator[None]:
 class Pool(Protocol):
     """What evaluates batches somewhere else than in the search."""
 
-    def evaluate(self, strategy: str, X: Floats, *, n_objectives: int) -> Evaluation:
+    def evaluate(
+        self, strategy: str, X: Floats, front: Floats | None = None, *, n_objectives: int
+    ) -> Evaluation:
         """Evaluate designs, in the order given."""
 
     def health(self) -> Mapping[str, int]:
@@ -102,8 +108,8 @@ class Workers:
     Parameters
     ----------
     build : module-level function
-        Makes ``evaluate(strategy, X) -> Evaluation`` of a text. A design's values must not depend
-        on the other designs of the batch.
+        Makes ``evaluate(strategy, X, front) -> Evaluation`` of a text. A design's values must not
+        depend on the other designs of the batch.
     text : str
         The study; sent with the work, built once per process.
     workers : int
@@ -123,13 +129,17 @@ class Workers:
         self._work = (build, hashlib.sha256(text.encode()).hexdigest(), text)
         self._pool: ProcessPoolExecutor | None = None
 
-    def evaluate(self, strategy: str, X: Floats, *, n_objectives: int) -> Evaluation:
+    def evaluate(
+        self, strategy: str, X: Floats, front: Floats | None = None, *, n_objectives: int
+    ) -> Evaluation:
         """Evaluate designs, in the order given.
 
         Parameters
         ----------
         strategy : str
         X : array, shape (design, variable)
+        front : array, shape (member, objective), optional
+            Passed on, see `Evaluator.evaluate`.
         n_objectives : int
             Needed for designs about which nothing can be said.
 
@@ -141,12 +151,14 @@ class Workers:
         """
         if len(X) == 0:
             raise ValueError("no designs to evaluate")
-        size = min(self.chunk, -(-len(X) // self.workers))
+        # several pieces for each process: designs that break limits are done sooner
+        pieces = self.workers * (PIECES if self.workers > 1 else 1)
+        size = min(self.chunk, -(-len(X) // pieces))
         spans = [(i, min(i + size, len(X))) for i in range(0, len(X), size)]
         done: dict[int, Evaluation] = {}  # by first design
         deaths: dict[tuple[int, int], int] = {}
         while spans:
-            spans = self._round(strategy, X, spans, done, deaths, n_objectives)
+            spans = self._round((strategy, X, front), spans, done, deaths, n_objectives)
         return joined([done[start] for start in sorted(done)])
 
     def health(self) -> dict[str, int]:
@@ -159,8 +171,7 @@ class Workers:
 
     def _round(
         self,
-        strategy: str,
-        X: Floats,
+        asked: tuple[str, Floats, Floats | None],
         spans: list[tuple[int, int]],
         done: dict[int, Evaluation],
         deaths: dict[tuple[int, int], int],
@@ -171,7 +182,7 @@ class Workers:
         suspects = [s for s in spans if deaths.get(s, 0) >= _DEATHS]
         batch = suspects[:1] or spans
         again = [s for s in spans if s not in batch]
-        outcomes = self._attempt(strategy, X, batch)
+        outcomes = self._attempt(*asked, batch)
         for span, outcome in zip(batch, outcomes, strict=True):
             if isinstance(outcome, Evaluation):
                 done[span[0]] = outcome
@@ -195,13 +206,13 @@ class Workers:
         return sorted(again)
 
     def _attempt(
-        self, strategy: str, X: Floats, spans: list[tuple[int, int]]
+        self, strategy: str, X: Floats, front: Floats | None, spans: list[tuple[int, int]]
     ) -> list[Evaluation | MemoryError | BrokenProcessPool]:
         outcomes: list[Evaluation | MemoryError | BrokenProcessPool] = []
         if self.workers == 1:
             for a, b in spans:
                 try:
-                    outcomes.append(evaluate_here(*self._work, strategy, X[a:b]))
+                    outcomes.append(evaluate_here(*self._work, strategy, X[a:b], front))
                 except MemoryError as error:
                     outcomes.append(error)
             return outcomes
@@ -210,7 +221,8 @@ class Workers:
             pool = self._started()
             with inherited_by_workers():
                 futures = [
-                    pool.submit(evaluate_here, *self._work, strategy, X[a:b]) for a, b in spans
+                    pool.submit(evaluate_here, *self._work, strategy, X[a:b], front)
+                    for a, b in spans
                 ]
             wait(futures, return_when=FIRST_EXCEPTION)
         except BrokenProcessPool:
