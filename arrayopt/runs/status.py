@@ -7,6 +7,7 @@ for what the saved generations do not tell, so that a run that died is shown as 
 from __future__ import annotations
 
 import json
+import math
 import os
 import shutil
 import socket
@@ -238,24 +239,30 @@ def _content(file: Path) -> tuple[dict[str, Any], list[str]]:
             raise ValueError
         for key in ("updated", "usual_seconds", "seconds_left"):
             if content[key] is not None:
-                content[key] = float(content[key])
+                content[key] = _finite(content[key])
         if not all(isinstance(v, int) for v in content["health"].values()):
             raise ValueError
         for value in content["budget"].values():
             if value is not None:
-                float(value)
+                _finite(value)
     except FileNotFoundError:
         return {}, []
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError):
         return {}, [f"{file} cannot be read; this is what the saved generations tell"]
     return content, []
+
+
+def _finite(value: Any) -> float:
+    if not math.isfinite(value):
+        raise ValueError
+    return float(value)
 
 
 def _report(content: Any) -> Report | None:
     try:
         report = Report(**content)
         report.cells()
-    except (TypeError, ValueError, AttributeError, UnknownQuantityError):
+    except (TypeError, ValueError, OverflowError, AttributeError, UnknownQuantityError):
         return None
     return report
 

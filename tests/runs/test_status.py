@@ -89,11 +89,16 @@ def test_status_after_a_kill_an_error_and_without_its_file(tmp_path: Path) -> No
     assert dead.phase == "dead"
     assert [s.generation for s in dead.strategies] == [1, 1]
     assert "ended without a word" in status_text(dead)
+    known = json.loads((tmp_path / "status.json").read_text())
     for content in (b"", b"[]", b'{"program": "arrayopt"}', b"\xff", b'{"phase": 3}'):
         (tmp_path / "status.json").write_bytes(content)
         damaged = read_status(tmp_path)
         assert damaged.strategies[0].evaluations == 8
         assert "cannot be read" in status_text(damaged)
+    for key, number in (("seconds_left", "1e999"), ("usual_seconds", "-1e999"), ("updated", "NaN")):
+        content = json.dumps({**known, key: 0.125}).replace("0.125", number)
+        (tmp_path / "status.json").write_text(content)
+        assert "cannot be read" in status_text(read_status(tmp_path))
     (tmp_path / "status.json").unlink()
     assert "hypervolume" in status_text(read_status(tmp_path))
 
@@ -153,7 +158,7 @@ def test_a_run_of_which_every_design_was_lost_has_fronts_and_a_reason(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     class Lost(Toy):
-        def evaluate(self, X: np.ndarray) -> Evaluation:
+        def evaluate(self, X: np.ndarray, *more: object) -> Evaluation:
             return lost(len(X), 2)
 
     monkeypatch.setattr(pipeline, "FRONTS_EVERY", 0.0)
