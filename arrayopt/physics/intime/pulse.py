@@ -14,7 +14,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.base.arrays import Floats, Ints
 
-
 LEAST_LOBE = -120.0
 """Side lobes below are not told apart, dB."""
 
