@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parent.parent / "arrayopt"
 ROOMS = "base physics study design models merits search runs verify results chip lab cli".split()  # noqa: SIM905
 """A module imports only from its own room and from rooms to the left of it."""
 
-PHYSICS = "numerics plate sound back steady intime".split()  # noqa: SIM905
+PHYSICS = "numerics plate sound back steady intime receive".split()  # noqa: SIM905
 """The same order within physics."""
 
 HOMES = {

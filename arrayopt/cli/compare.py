@@ -44,6 +44,7 @@ class Wanted(click.ParamType):  # type: ignore[type-arg]
     type=Wanted("fractional_bandwidth"),
     help='Required fractional bandwidth, "20 %".',
 )
+@click.option("--yield", "yielding", type=Wanted("yield"), help='Required yield, "80 %".')
 @click.option("--anyway", is_flag=True, help="Warn of unequal conditions instead of refusing.")
 @click.option("--overwrite", is_flag=True, help="Replace files of another origin, too.")
 def command(
@@ -52,6 +53,7 @@ def command(
     level: float | None,
     onset: float | None,
     bandwidth: float | None,
+    yielding: float | None,
     anyway: bool,
     overwrite: bool,
 ) -> None:
@@ -59,6 +61,7 @@ def command(
 
     Give runs of one study with several seeds to learn whether a difference is more than chance.
     All are compared after the same number of evaluations and against the same reference point.
+    Runs before and after a calibration are shown side by side, as two states of one study.
     Requirements that are not given are what half of every front reaches.
     """
     from arrayopt.results.compare.comparison import compare
@@ -69,7 +72,14 @@ def command(
     )
 
     files = None if to is None else comparison_files(to, overwrite=overwrite)
-    found = compare(directories, level=level, onset=onset, bandwidth=bandwidth, anyway=anyway)
+    found = compare(
+        directories,
+        level=level,
+        onset=onset,
+        bandwidth=bandwidth,
+        yielding=yielding,
+        anyway=anyway,
+    )
     say(comparison_text(found))
     if files is not None:
         written = write_comparison(found, files)

@@ -24,6 +24,8 @@ OFFSETS = 401
 """Points of the compressed pulse."""
 WIDTHS = 6.0
 """Widths of the compressed pulse that are shown on either side."""
+AXES = ("pulse_time", "pulse_frequency", "compressed_time")
+"""What curves are drawn against."""
 FLOOR = -120.0
 """Lowest level of a curve, dB."""
 

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 PER_CYCLE = 16
 """Samples of a trace in a cycle of the highest frequency of its drive."""
+FIRST = 0.5
+"""Share of `rungs` that ring-downs are followed for at first: cells apart in frequency, and braked
+ones, are quiet before the slowest of them would be."""
 MARGIN = 2.0
 """Cycles at a trace's end that its quiet is not looked for in."""
 
@@ -106,7 +109,7 @@ def traces(rows: Rows, pace: Pace, study: Study, waves: Waves, wave: Ints, shown
         d = int(rows.design[row])
         some = rows.take(np.array([row]))
         status = np.where(still[row], int(Status.NOT_DRIVEN), 0).astype(np.int64)
-        for number in range(EXTENSIONS + 1):
+        for number in range(EXTENSIONS + 2):
             found = chip_pulses(
                 some.arrays,
                 quadratic=some.quadratic,
@@ -114,7 +117,7 @@ def traces(rows: Rows, pace: Pace, study: Study, waves: Waves, wave: Ints, shown
                 modal=some.modal,
                 drives=[waves[d]],
                 wave=wave,
-                ring=(cycles[row] * 2.0**number + MARGIN) / carrier[d],
+                ring=(cycles[row] * FIRST * 2.0**number + MARGIN) / carrier[d],
                 tolerance=pace.pulse,
                 single=pace.single,
             )

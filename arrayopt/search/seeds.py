@@ -30,6 +30,10 @@ onset is 0.3 to 1 of the cell's."""
 BELOW = (0.3, 0.75)
 """The same over the largest drive allowed where that is counted in onsets of the array."""
 
+PULSED = 4.0
+"""How much more where the excitation is a waveform: a few cycles bring cells to about a quarter of
+the steady amplitude."""
+
 REST = (0.1, 0.9)
 """Part of its range in which bias, pitch and every number of the waveform lie."""
 
@@ -70,6 +74,8 @@ def seed_vectors(study: Study, strategy: Strategy, count: int) -> Floats:
         for values in (cells.natural_frequency, cells.quality_factor, cells.onset)
     )
     least, most = _drives(strategy)
+    counted = any(limit.name == "drive_to_onset" for limit in strategy.limits)
+    more = PULSED if study.target.excitation == "waveform" and not counted else 1.0
     designs = []
     for k in range(count):
         good = np.flatnonzero(np.isfinite(frequency[k]) & np.isfinite(onset[k]))
@@ -85,7 +91,7 @@ def seed_vectors(study: Study, strategy: Strategy, count: int) -> Floats:
                 resonance=_resonances(study, strategy, STAGGER * point[k, 1] * width, drive),
                 table=(frequency[k, good], radii[good], onset[k, good]),
                 coverage=coverage,
-                drive=drive,
+                drive=more * drive,
                 ramp=RAMP * (2.0 * point[k, 2] - 1.0),
             )
         )

@@ -17,6 +17,7 @@ from arrayopt.physics.sound.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
 from arrayopt.study.back import check_back
 from arrayopt.study.build import build_objectives, build_sites, build_stack, build_strategies
 from arrayopt.study.calibration import read_calibration, with_correction
+from arrayopt.study.echo import check_echo
 from arrayopt.study.excitation import check_excitation
 from arrayopt.study.model import (
     Limit,
@@ -65,19 +66,20 @@ def study_file(path: str | os.PathLike[str]) -> Path:
     return file / STUDY_FILE if file.is_dir() else file
 
 
-def read_study_text(text: str, path: str = STUDY_FILE) -> Study:
+def read_study_text(text: str, path: str = STUDY_FILE, *, calibrated: bool = True) -> Study:
     """A study from the text of its file, as results and worker processes keep it.
 
     Parameters
     ----------
     text : content of the file.
     path : what messages call it.
+    calibrated : as in `read_study`.
 
     Raises
     ------
     StudyError : as `read_study`.
     """
-    return _read(Reporter(Path(path), text), Path(path), True)
+    return _read(Reporter(Path(path), text), Path(path), calibrated)
 
 
 def _include_calibration(report: Reporter, file: Path) -> None:
@@ -172,6 +174,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
     objectives = build_objectives(form, report)
     _check_settings(form, report)
     check_excitation(form, strategies, report)
+    check_echo(form, strategies, report)
     check_back(form, strategies, report)
     calibration = _calibration(form, report, stack) if calibrated and not report.problems else None
     report.finish()
@@ -195,6 +198,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
         verify=form.verify,
         strategies=strategies,
         fabrication=replace(form.fabrication, **scatter),
+        echo=form.echo,
         calibration=calibration,
         waveform=strategies[0].waveform,
     )

@@ -199,6 +199,9 @@ def _check_driver(
     """What no design could keep: the least amplitude under a waveform that is not varied."""
     if made.max_voltage is None and made.max_slew is None:
         return
+    if made.max_slew is not None and vary.get("pulse_taper", (1.0,))[0] == 0.0:
+        need = "a lowest taper above 0 is needed; without any no slew rate follows the jump"
+        report.add((*path, "taper"), need)
     least = _ends("drive_amplitude", fixed, vary)[0]
     mine = WAVE_KINDS[made.kind]
     if any(name in vary for name in mine) or not least > 0.0:

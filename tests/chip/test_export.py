@@ -33,7 +33,7 @@ from arrayopt.chip.layout import build_chip
 from arrayopt.chip.process import Process, read_process, read_process_text
 from arrayopt.chip.rules import RuleError
 from arrayopt.cli.export import command
-from arrayopt.design.designs import Designs
+from arrayopt.design.designs import Designs, DesignSpace
 from arrayopt.design.stored import FoundDesign, find_design
 from arrayopt.merits.evaluate import evaluate
 from arrayopt.models.chips import Chips
@@ -257,6 +257,35 @@ def test_bursts_are_predicted_and_have_no_sweep_direction(tmp_path: Path) -> Non
     assert "- Length 400 us, carrier " in plan
     assert "compare the largest amplitude with burst_pressure" in plan
     assert any("101" in line for line in plan.splitlines() if "Length 400 us" in line)
+    check_export(tmp_path / "out")
+
+
+def test_a_waveform_goes_along_as_samples_with_the_pulse_it_makes(tmp_path: Path) -> None:
+    table = "\n[waveform]\nkind = 'burst'\ncarrier = '101 kHz'\ncycles = 4\ntaper = 0.5\n"
+    one = pulsed(table)
+    space = DesignSpace(one.study, one.strategy)
+    one = replace(one, designs=space.decode(space.encode(one.designs)))
+    export_design(one, tmp_path / "out", process=SMALL)
+    (drive,) = read_csv(tmp_path / "out" / "drive.csv")
+    assert float(drive["pulse_carrier_Hz"]) == 101e3
+    rows = read_csv(tmp_path / "out" / "waveform.csv")
+    volts = np.array([float(row["channel_0_V"]) for row in rows])
+    time = np.array([float(row["time_s"]) for row in rows])
+    assert time[-1] == pytest.approx(4.0 / 101e3, rel=1e-12)
+    # a cosine under Tukey's window, by hand in its flat middle
+    middle = np.abs(time - 0.5 * time[-1]) < 0.2 * time[-1]
+    peak = float(one.designs.drive_amplitude[0, 0])
+    wanted = peak * np.cos(2.0 * np.pi * 101e3 * time[middle])
+    np.testing.assert_allclose(volts[middle], wanted, atol=1e-9 * peak)
+    table_rows = read_csv(tmp_path / "out" / "predicted-pulse.csv")
+    low, high = (
+        np.array([float(row[f"pulse_envelope_{end}"]) for row in table_rows])
+        for end in ("lowest", "highest")
+    )
+    assert (low <= high).all()
+    limits = {row["quantity"] for row in read_csv(tmp_path / "out" / "limits.csv")}
+    assert {"pulse_length", "compressed_width"} <= limits
+    assert "waveform.csv" in (tmp_path / "out" / "test-plan.md").read_text(encoding="utf-8")
     check_export(tmp_path / "out")
 
 

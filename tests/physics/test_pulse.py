@@ -168,3 +168,5 @@ def test_another_replica_and_what_has_no_pulse() -> None:
     assert np.abs(both[1]).argmax() - np.abs(both[0]).argmax() == 137
     assert np.isnan(width[2])
     assert lobe[0] < -100.0
+    _, none = compressed_figures(np.exp(-(np.linspace(-3.0, 3.0, 201) ** 2)), step=1.0)
+    assert none == -120.0

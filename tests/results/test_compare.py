@@ -6,7 +6,9 @@ import json
 import resource
 import shutil
 import sys
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -24,6 +26,7 @@ from arrayopt.results.compare.comparison import (
     lead_changes,
     typical,
 )
+from arrayopt.results.compare.footing import check_footing, entries
 from arrayopt.results.compare.output import (
     comparison_content,
     comparison_files,
@@ -34,6 +37,8 @@ from arrayopt.results.compare.output import (
 from arrayopt.results.plots.compare import plot_attainment, plot_dominated, plot_hypervolume
 from arrayopt.results.read import feasible_rows, read_run
 from arrayopt.runs.kept.store import open_results, write_results
+from arrayopt.search.front import hypervolume
+from arrayopt.search.problem import minimised
 from tests.support.small_runs import run_small, runs
 
 
@@ -203,7 +208,43 @@ def test_verified_values_are_told(tmp_path: Path) -> None:
     assert "small signal bandwidth" in text.partition("Verified designs")[2]
 
 
+def test_chips_are_a_scatter_of_their_own(found: Comparison) -> None:
+    """Hypervolume of one front made into one chip, by hand; and told beside that of seeds."""
+    reading = read_run(runs()[0])
+    front, objectives = reading.fronts["combined"], reading.objectives
+    values = np.stack([front[f"{o.name}_chips"].values[:, 3] for o in objectives], axis=1)
+    volume = hypervolume(minimised(values, objectives), np.ones(3))
+    chips = found.table["hypervolume_chips"].sel(strategy="combined")
+    assert float(chips[0, 3]) == pytest.approx(volume, rel=1e-12)
+    ends = ("hypervolume_chips_low", "hypervolume_chips_high")
+    low, high = (float(found.table[x].sel(strategy="combined")) for x in ends)
+    assert low < high
+    assert f"{low:.4f} to {high:.4f}" in comparison_text(found)
+
+
+def test_a_required_yield_leaves_designs_out() -> None:
+    one = compare(runs()[:1], level=60.0, onset=20.0, yielding=0.0)
+    assert np.isfinite(one.table["best_bandwidth"]).all()
+    none = compare(runs()[:1], level=60.0, onset=20.0, yielding=1.01)
+    assert np.isnan(none.table["best_bandwidth"]).all()
+
+
 class TestFooting:
+    def test_states_before_and_after_a_calibration_stand_side_by_side(self) -> None:
+        one, other = (read_run(path) for path in runs()[:2])
+        assert other.study is not None
+        calibration = SimpleNamespace(digest="measured")
+        thicker = tuple(replace(x, thickness=1.1 * x.thickness) for x in other.study.stack)
+        study = replace(other.study, stack=thicker, calibration=calibration)
+        after = replace(other, study=study, digest="other")
+        (note,) = [x for x in check_footing([one, after]) if "two states" in x]
+        assert "as designed and calibrated" in note
+        labels = {entry.label for entry in entries([one, after])}
+        assert labels == {x + end for x in one.fronts for end in ("", f" ({after.path.name})")}
+        plain = replace(after, study=replace(study, calibration=None))
+        with pytest.raises(ResultsError, match="layer stack"):
+            list(check_footing([one, plain]))
+
     def test_same_seed_twice_is_refused(self) -> None:
         with pytest.raises(ResultsError, match="same seed 1"):
             compare([runs()[0], runs()[0]])

@@ -100,6 +100,8 @@ def test_what_no_design_can_keep_is_said_once() -> None:
     (line,) = told(BURST, more='taper = "40 %"\nmax_voltage = "100 mV"\n')
     assert line.startswith('waveform.max_voltage is "100 mV"; the waveform at an amplitude of')
     assert "200 mV needs 200 mV" in line
+    (line,) = told(BURST, more='taper = [0, 1]\nmax_slew = "5 V/us"\n')
+    assert "waveform.taper is [0, 1]; a lowest taper above 0 is needed" in line
 
 
 def test_mistakes_are_told_at_once() -> None:
@@ -210,3 +212,19 @@ def test_samples_of_a_file(tmp_path: Path) -> None:
 def test_what_is_no_table_of_samples(text: str, why: str) -> None:
     with pytest.raises(ValueError, match=why):
         read_samples(text)
+
+
+def test_an_echo_needs_a_waveform_and_its_path_what_it_needs() -> None:
+    text = 'path = "point"\n[echo.amplifier]\nvoltage_noise = "3 nV/rtHz"\n'
+    with pytest.raises(StudyError, match=r"echo needs \[waveform\]") as caught:
+        read_study_text(tiny_text() + "[echo]\n" + text)
+    assert 'target_strength is missing; path = "point" needs it' in str(caught.value)
+    (need,) = told(BURST, more='[echo]\ntarget_strength = "-40 dB"\n')
+    assert "does nothing with" in need
+    study = sending(BURST + '[echo]\ntarget_strength = "-40 dB"\n' + text)
+    assert study.echo is not None
+    assert study.echo.amplifier.voltage_noise == pytest.approx(3e-9, rel=1e-12)
+    limits = "[limits]\n"
+    wanted = tiny_text().replace(limits, limits + 'signal_to_noise = { min = "20 dB" }\n')
+    with pytest.raises(StudyError, match=r"signal_to_noise needs \[waveform\] and \[echo\]"):
+        read_study_text(wanted)

@@ -33,7 +33,8 @@ def curve_text(stamp: Stamp, curves: Curves, along: str) -> str:
         dict(zip(names, (float(v) for v in row), strict=True))
         for row in np.stack([curves[name].values for name in names], axis=1)
     ]
-    return csv_text(stamp, rows, [f"pressures [Pa], {along} [Hz]"])
+    unit = curves[along].attributes["units"]
+    return csv_text(stamp, rows, [f"pressures [Pa], {along} [{unit}]"])
 
 
 def write_curves(path: Path, curves: Curves, stamp: Stamp) -> None:

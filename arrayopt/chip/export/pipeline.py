@@ -170,6 +170,7 @@ def _write_tables(
         drive_rows,
         layer_rows,
         slow_sweep,
+        waveform_rows,
     )
     from arrayopt.models.chips import Chips
 
@@ -204,6 +205,11 @@ def _write_tables(
     if "carrier" in plan.curves:
         text = curve_text(stamp, plan.curves, "carrier")
         fill(part / "predicted-bursts.csv", text.encode())
+    if "pulse_time" in plan.curves:
+        text = curve_text(stamp, plan.curves, "pulse_time")
+        fill(part / "predicted-pulse.csv", text.encode())
+        rows = waveform_rows(found.designs, model.study)
+        fill(part / "waveform.csv", csv_text(stamp, rows, ["time [s], voltages [V]"]).encode())
 
 
 def _rounding(process: Process) -> str:

@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from arrayopt.base.arrays import Floats
-from arrayopt.base.glossary import attrs
+from arrayopt.base.glossary import attrs, quantity
 from arrayopt.base.shares import spread
 from arrayopt.chip.export.curves import Curve, Curves
 from arrayopt.chip.export.files import Stamp
 from arrayopt.chip.export.tables import Sweep
 from arrayopt.merits.chips import MeritTable, compute_merits
+from arrayopt.merits.curves import AXES, pulse_curves
 from arrayopt.models.array import DOWN, SMALL, UP
 from arrayopt.models.chips import Chips
 from arrayopt.models.choose import excitation_of
@@ -38,6 +39,15 @@ TESTED = (
     "onset_voltage",
 )
 """Merits a lab measures on the whole array."""
+PULSES = (
+    "pulse_level",
+    "pulse_length",
+    "pulse_spectrum_bandwidth",
+    "compressed_width",
+    "range_side_lobes",
+    "dead_zone",
+)
+"""The same of the pulse, of studies with a waveform."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +73,9 @@ def test_plan(model: Chips, *, frequency: Floats, carriers: Floats) -> Plan:
     Plan
         Medians of the chips, and as band and limits the lowest and the highest of them.
     """
-    table = compute_merits(model, wanted=frozenset(TESTED))
+    sends = model.study.waveform is not None
+    tested = (*TESTED, *PULSES) if sends else TESTED
+    table = compute_merits(model, wanted=frozenset(tested))
     curves: Curves = {"frequency": Curve("frequency", frequency, attrs("frequency"))}
     for word, (sweep, meaning) in SWEEP_WORDS.items():
         size = model.response(frequency[None], sweep)[0]
@@ -74,7 +86,11 @@ def test_plan(model: Chips, *, frequency: Floats, carriers: Floats) -> Plan:
         found = bursts.peaks(model, carriers[None])
         for name, size in zip(("burst_pressure", "burst_end_pressure"), found, strict=True):
             curves |= _banded(name, attrs(name)["long_name"], "carrier", size[0])
-    return Plan(curves, _array_limits(table) + _cell_limits(model), model.count)
+    if sends:
+        for name, values in pulse_curves(model).items():
+            along = next(axis for axis in AXES if quantity(axis).dims == quantity(name).dims)
+            curves[name] = Curve(along, values[0], attrs(name))
+    return Plan(curves, _array_limits(table, tested) + _cell_limits(model), model.count)
 
 
 def _banded(name: str, meaning: str, along: str, size: Floats) -> Curves:
@@ -90,8 +106,8 @@ def _banded(name: str, meaning: str, along: str, size: Floats) -> Curves:
     }
 
 
-def _array_limits(table: MeritTable) -> list[dict[str, Any]]:
-    return [_limit("array", n, attrs(n)["units"], table.chips[n][0]) for n in TESTED]
+def _array_limits(table: MeritTable, tested: Sequence[str]) -> list[dict[str, Any]]:
+    return [_limit("array", n, attrs(n)["units"], table.chips[n][0]) for n in tested]
 
 
 def _cell_limits(model: Chips) -> list[dict[str, Any]]:
@@ -141,6 +157,13 @@ def _limit(where: str, name: str, unit: str, values: Floats) -> dict[str, Any]:
 def _burst_lines(plan: Plan, study: Study, first: dict[str, Any], ring: float) -> Sequence[str]:
     """What bursts, and the study's chirp, are to be sent."""
     lines = []
+    if study.waveform is not None:
+        lines.append(
+            "- The study's waveform, channels as in waveform.csv (samples of time and voltage, to "
+            f"be added to the bias); wait {10.0 * ring * 1e6:.4g} us or more between two. Compare "
+            "the envelope with pulse_envelope of predicted-pulse.csv (lowest to highest chip), and "
+            "after a filter matched to pulse_pressure the width with compressed_width."
+        )
     chirp = study.target.chirp
     if study.target.excitation == "chirp" and chirp is not None:
         lines.append(

@@ -8,30 +8,25 @@ from typing import Any
 
 import numpy as np
 
+from arrayopt.base.glossary import attrs
 from arrayopt.chip.export.files import Arrays
 from arrayopt.chip.geometry import polygon_area
 from arrayopt.chip.layout import ChipLayout
 from arrayopt.chip.process import MADE, Process
 from arrayopt.chip.streets import net_of
+from arrayopt.design.designs import Designs
 from arrayopt.merits.cautions import DISCLAIMER, cautions
 from arrayopt.models.array import SWEEPS, bursts
-from arrayopt.study.model import Study
+from arrayopt.models.electrodes import capacitance
+from arrayopt.models.waves import driven
+from arrayopt.study.model import WAVE_VARIABLES, Study
 
-VACUUM_PERMITTIVITY = 8.8541878128e-12
-"""CODATA 2018 [F/m]."""
+SAMPLES = 40
+"""Samples of a waveform in a cycle of its highest frequency."""
 
 SWEEP_SLOWNESS = 20.0
 """A sweep stays this many times 1 / linewidth within one linewidth: about 60 ring-down constants,
 so that the response is the steady one (the amplitude follows with time constant Q / (pi f))."""
-
-
-def capacitance(study: Study, *, radius: Any, coverage: Any, ring: Any) -> Any:
-    """Capacitance of electrodes [F], (cell,): the film as a plate capacitor, fringes left out."""
-    film = study.film
-    outer = np.where(ring, radius, coverage * radius)
-    inner = np.where(ring, (1.0 - coverage) * radius, 0.0)
-    area = np.pi * (outer**2 - inner**2)
-    return VACUUM_PERMITTIVITY * film.relative_permittivity * area / film.thickness
 
 
 def steering_delay(position: Any, study: Study) -> Any:
@@ -104,6 +99,11 @@ def _timing(one: Arrays, study: Study) -> dict[str, Any]:
         sweep = slow_sweep(one)
         direction, rate = target.excitation.removesuffix("-sweep"), sweep.rate
         start, stop = (sweep.low, sweep.high) if direction == "up" else (sweep.high, sweep.low)
+    elif target.excitation == "waveform" and "pulse_carrier" in one:
+        burst = float(np.max(one["pulse_cycles"] / one["pulse_carrier"]))
+    elif target.excitation == "waveform" and "chirp_start" in one:
+        start, stop = float(one["chirp_start"][0]), float(one["chirp_end"][0])
+        burst = float(one["chirp_duration"][0])
     elif target.excitation == "chirp" and chirp is not None:
         start, stop, burst = chirp.start, chirp.end, chirp.duration
         rate = (stop - start) / burst
@@ -142,10 +142,31 @@ def drive_rows(chip: ChipLayout, one: Arrays, study: Study) -> list[dict[str, An
                 "delay_at_centre_s": (-phase / math.tau % 1.0) / timing["carrier_Hz"],
                 "bias_V": float(one["bias"][cells[0]]),
                 **timing,
+                **{
+                    f"{name}_{attrs(name)['units']}": float(one[name][cells[0]])
+                    for name in WAVE_VARIABLES
+                    if name in one
+                },
                 "capacitance_F": float(charge[cells].sum()),
             }
         )
     return rows
+
+
+def waveform_rows(designs: Designs, study: Study) -> list[dict[str, float]]:
+    """The waveform of every channel as samples, phase included, bias not: a row a time."""
+    found, layout = driven(designs, study), designs.layout
+    last = max(wave.whole for wave in found.waves[0])
+    highest = max(max(wave.carrier, wave.last) for wave in found.waves[0])
+    time = np.linspace(0.0, last, int(np.ceil(SAMPLES * highest * last)) + 1)
+    first = [int(np.argmax(layout.group_channel == k)) for k in range(layout.n_channels)]
+    columns = {"time_s": time}
+    for channel, group in enumerate(first):
+        turn = np.exp(1j * designs.drive_phase[0, group])
+        wave = found.waves[0][found.group[group]].at(time)
+        volts = designs.drive_amplitude[0, group] * (turn * wave).real
+        columns[f"channel_{channel}_V"] = volts
+    return [{name: float(values[k]) for name, values in columns.items()} for k in range(time.size)]
 
 
 def drive_notes(one: Arrays, study: Study) -> list[str]:
@@ -155,7 +176,9 @@ def drive_notes(one: Arrays, study: Study) -> list[str]:
         "drive_amplitude: peak of the AC voltage on the pad against GND; bias: the DC part.",
         "delay_at_centre: what the phase lead leaves of one period at the centre of the band.",
     ]
-    if target.excitation == "chirp":
+    if target.excitation == "waveform":
+        notes.append("the excitation is the study's waveform: waveform.csv holds it as samples.")
+    elif target.excitation == "chirp":
         notes.append("the excitation is a chirp: from sweep_start to sweep_stop in burst_length.")
     elif target.burst_length is None:
         notes.append("burst_length is 1 / bandwidth, the shortest burst that fills the band.")

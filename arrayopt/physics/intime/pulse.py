@@ -14,6 +14,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from arrayopt.base.arrays import Floats, Ints
 
+LEAST_LOBE = -120.0
+"""Side lobes below are not told apart, dB."""
+
 
 class PulseStatus(IntFlag):
     """Why a figure is not a number; 0 is good."""
@@ -228,7 +231,7 @@ def compressed_figures(response: ArrayLike, *, step: ArrayLike) -> tuple[Floats,
     -------
     (width [s], side lobe [dB]): the full width at half of the largest amplitude (-6 dB), linear
     between samples; the highest amplitude beyond the first minima that follow outside that width.
-    NaN where nothing sounds; -inf without any side lobe.
+    NaN where nothing sounds; `LEAST_LOBE` where there is less.
     """
     a = np.abs(np.asarray(response))
     n, steps = a.shape[-1], np.broadcast_to(np.asarray(step, dtype=float), a.shape[:-1])
@@ -249,8 +252,8 @@ def compressed_figures(response: ArrayLike, *, step: ArrayLike) -> tuple[Floats,
             rising = np.flatnonzero(np.diff(side[out_at:]) > 0.0)
             if rising.size:
                 lobes.append(float(side[out_at + rising[0] :].max()))
-        with np.errstate(divide="ignore"):
-            out[:, k] = sum(ends) * steps.flat[k], 20.0 * np.log10(max(lobes) / size[top])
+        ratio = max(max(lobes) / size[top], 10.0 ** (LEAST_LOBE / 20.0))
+        out[:, k] = sum(ends) * steps.flat[k], 20.0 * np.log10(ratio)
     return out[0].reshape(a.shape[:-1]), out[1].reshape(a.shape[:-1])
 
 

@@ -28,7 +28,9 @@ CONFIDENCE = 0.95
 THRESHOLDS = 160
 """Onset voltages at which the attainment curves are taken."""
 
-BAND, ONSET, LEVEL = "fractional_bandwidth", "onset_voltage", "peak_level"
+BAND, ONSET, LEVEL, YIELD = "fractional_bandwidth", "onset_voltage", "peak_level", "yield"
+OVER_CHIPS = (5.0, 95.0)
+"""Percentiles of what a front is worth chip by chip."""
 
 
 @dataclass(frozen=True)
@@ -46,10 +48,14 @@ class Comparison:
         other's front that the strategy dominates, mean over pairs of seeds; ``best_bandwidth``,
         ``best_level`` (strategy, seed) under the requirements; ``attainment`` (strategy, seed,
         threshold) over ``onset_threshold``: widest band at no more than that onset voltage and at
-        the required level. NaN where no design qualifies.
+        the required level and yield; ``hypervolume_chips`` (strategy, seed, chip) of the stored
+        front, all its members made into that chip, and ``hypervolume_chips_low``, ``_high``
+        (strategy): its `OVER_CHIPS`, mean over seeds. Seeds tell how far the search is chance,
+        chips how far making is. NaN where no design qualifies or no chips are stored.
     fronts : strategy -> front of every seed, merits only, with dimension ``design``.
     objectives : the study's, with the common reference point.
-    level, onset, bandwidth : requirements in force (dB, V, 1); None where the merit is not stored.
+    level, onset, bandwidth, yielding : requirements in force (dB, V, 1, 1); None where the merit
+        is not stored.
     evaluations : budget at which all are compared.
     lead_changes : (onset voltage [V], strategy that has led below it, strategy that leads from it).
     notes : warnings and what they mean, a sentence each.
@@ -61,6 +67,7 @@ class Comparison:
     level: float | None
     onset: float | None
     bandwidth: float | None
+    yielding: float | None
     evaluations: int
     lead_changes: tuple[tuple[float, str, str], ...]
     notes: tuple[str, ...]
@@ -79,6 +86,7 @@ def compare(
     level: float | None = None,
     onset: float | None = None,
     bandwidth: float | None = None,
+    yielding: float | None = None,
     anyway: bool = False,
 ) -> Comparison:
     """Compare the strategies of one or several runs on equal footing.
@@ -89,6 +97,7 @@ def compare(
     level : required peak level [dB re 20 uPa]; by default one that half of every front reaches.
     onset : largest onset voltage [V]; by default the reference point's, else the largest found.
     bandwidth : required fractional bandwidth [1]; by default one that half of every front reaches.
+    yielding : required yield [1]; by default one that half of every front reaches.
     anyway : warn of unequal conditions instead of refusing.
 
     Returns
@@ -123,17 +132,19 @@ def compare(
             "give all directories."
         )
     needs = _requirements(fronts, objectives, level, onset, bandwidth)
+    enough = _yield_needed(fronts, yielding)
     table = xr.Dataset(
         {"hypervolume": (("strategy", "seed"), volume)},
         coords={"strategy": names, "seed": np.arange(seeds), "other": names},
     )
     _statistics(table, volume)
+    _over_chips(table, every, names, objectives)
     table["dominated"] = (("strategy", "other"), _dominated(fronts, names, objectives))
     changes: tuple[tuple[float, str, str], ...] = ()
     if all(need is not None for need in needs):
-        changes = _attainment(table, designs, names, needs)
+        changes = _attainment(table, designs, names, needs, enough)
     return Comparison(
-        table, fronts, objectives, *needs, budget or 0, changes, tuple(dict.fromkeys(notes))
+        table, fronts, objectives, *needs, enough, budget or 0, changes, tuple(dict.fromkeys(notes))
     )
 
 
@@ -240,6 +251,53 @@ def _statistics(table: xr.Dataset, volume: Floats) -> None:
         table[name] = (("strategy", "other"), pairs[:, :, k])
 
 
+def _over_chips(
+    table: xr.Dataset,
+    every: dict[str, list[Entry]],
+    names: Sequence[str],
+    objectives: Sequence[Objective],
+) -> None:
+    """Hypervolumes of the stored fronts chip by chip: chip k is the same draw of every design."""
+    found: dict[tuple[int, int], Floats] = {}
+    for i, name in enumerate(names):
+        for s, entry in enumerate(every[name]):
+            front = entry.reading.fronts.get(entry.strategy)
+            chips = [f"{o.name}_chips" for o in objectives]
+            if front is None or front.sizes["design"] == 0 or any(c not in front for c in chips):
+                continue
+            values = np.stack([np.asarray(front[c], dtype=np.float64) for c in chips], axis=-1)
+            found[i, s] = np.array(
+                [
+                    hypervolume(minimised(one, objectives), np.ones(len(objectives)))
+                    for one in np.moveaxis(values, 1, 0)
+                ]
+            )
+    count = max((len(x) for x in found.values()), default=0)
+    volume = np.full((len(names), table.sizes["seed"], count), np.nan)
+    for (i, s), x in found.items():
+        volume[i, s, : len(x)] = x
+    table["hypervolume_chips"] = (("strategy", "seed", "chip"), volume)
+    ends = np.full((2, len(names)), np.nan)
+    for i in {i for i, _ in found}:
+        rows = [np.percentile(x, OVER_CHIPS) for (k, _), x in found.items() if k == i]
+        ends[:, i] = np.mean(rows, axis=0)
+    table["hypervolume_chips_low"] = ("strategy", ends[0])
+    table["hypervolume_chips_high"] = ("strategy", ends[1])
+
+
+def _yield_needed(
+    fronts: dict[str, tuple[xr.Dataset, ...]], yielding: float | None
+) -> float | None:
+    filled = [[f for f in rows if f.sizes.get("design", 0)] for rows in fronts.values()]
+    filled = [rows for rows in filled if rows]
+    if not filled or any(YIELD not in f for rows in filled for f in rows):
+        return None
+    if yielding is not None:
+        return yielding
+    half = [np.median(np.concatenate([np.asarray(f[YIELD]) for f in rows])) for rows in filled]
+    return float(np.floor(100.0 * min(half)) / 100.0)
+
+
 def _dominated(
     fronts: dict[str, tuple[xr.Dataset, ...]], names: Sequence[str], objectives: Sequence[Objective]
 ) -> Floats:
@@ -309,6 +367,7 @@ def _attainment(
     designs: dict[str, list[xr.Dataset]],
     names: Sequence[str],
     needs: tuple[float | None, float | None, float | None],
+    yielding: float | None,
 ) -> tuple[tuple[float, str, str], ...]:
     level, onset, bandwidth = (float(n) for n in needs if n is not None)
     seeds = table.sizes["seed"]
@@ -323,10 +382,13 @@ def _attainment(
             if one.sizes.get("design", 0) == 0:
                 continue
             band, volt, loud = (np.asarray(one[n], dtype=np.float64) for n in (BAND, ONSET, LEVEL))
-            enough = loud >= level
+            made = np.ones(band.shape, dtype=np.bool_)
+            if yielding is not None:
+                made = np.asarray(one[YIELD], dtype=np.float64) >= yielding
+            enough = made & (loud >= level)
             curves[i, s] = best_within(band[enough], volt[enough], grid)
             widest[i, s] = best_within(band[enough], volt[enough], np.array([onset]))[0]
-            wide = (band >= bandwidth) & (volt <= onset)
+            wide = made & (band >= bandwidth) & (volt <= onset)
             loudest[i, s] = loud[wide].max() if wide.any() else np.nan
     table.coords["onset_threshold"] = ("threshold", grid, {"units": "V"})
     table["attainment"] = (("strategy", "seed", "threshold"), curves)

@@ -12,6 +12,7 @@ from arrayopt.base.errors import ResultsError
 from arrayopt.base.glossary import shown, words
 from arrayopt.results.read import Reading
 from arrayopt.study.model import Objective, Strategy, Study
+from arrayopt.study.read import read_study_text
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,7 @@ _EQUAL: tuple[tuple[str, Callable[[Study], Any]], ...] = (
     ("cell settings ([cell])", lambda s: s.cell),
     ("drive limits ([drive])", lambda s: s.drive),
     ("model ([model])", lambda s: s.model),
+    ("making ([fabrication])", lambda s: s.fabrication),
 )
 
 
@@ -63,6 +65,11 @@ def check_footing(readings: Sequence[Reading], *, anyway: bool = False) -> Itera
                 f"{first.path} and {other.path} are not on equal footing; they differ in: "
                 f"{'; '.join(differ)}. Compare runs of one study, or add --anyway to see the "
                 "figures with a warning."
+            )
+        if _state(first) != _state(other):
+            yield (
+                f"{first.path} and {other.path} are two states of one study: {_told_state(first)} "
+                f"and {_told_state(other)}. Their strategies stand side by side, not as seeds."
             )
         for part in differ:
             yield f"Not on equal footing: {first.path} and {other.path} differ in {part}."
@@ -100,7 +107,20 @@ def _differences(first: Reading, other: Reading) -> list[str]:
         return []
     if first.study is None or other.study is None:
         return ["the study, of which one can no longer be read"]
-    return [words for words, part in _EQUAL if part(first.study) != part(other.study)]
+    a, b = first.study, other.study
+    if _state(first) != _state(other):  # what was measured is no other question
+        a, b = (read_study_text(study.text, calibrated=False) for study in (a, b))
+    return [words for words, part in _EQUAL if part(a) != part(b)]
+
+
+def _state(reading: Reading) -> str:
+    """Which calibration is in force."""
+    calibration = None if reading.study is None else reading.study.calibration
+    return "" if calibration is None else calibration.digest
+
+
+def _told_state(reading: Reading) -> str:
+    return "calibrated" if _state(reading) else "as designed"
 
 
 def _versions(first: Reading, other: Reading) -> str:
@@ -166,7 +186,7 @@ def entries(readings: Sequence[Reading]) -> list[Entry]:
 def _kind(reading: Reading, name: str) -> Any:
     if reading.study is None:
         return reading.digest
-    return strategy_key(reading.study.strategy(name))
+    return strategy_key(reading.study.strategy(name)), _state(reading)
 
 
 def strategy_key(strategy: Strategy) -> Any:

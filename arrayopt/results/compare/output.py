@@ -13,7 +13,7 @@ import numpy as np
 from arrayopt.base.files import PROGRAM
 from arrayopt.base.glossary import heading, shown, shown_change, shown_number, words
 from arrayopt.base.output import FileSet
-from arrayopt.results.compare.comparison import BAND, CONFIDENCE, LEVEL, ONSET, Comparison
+from arrayopt.results.compare.comparison import BAND, CONFIDENCE, LEVEL, ONSET, YIELD, Comparison
 from arrayopt.results.plots.compare import plot_attainment, plot_dominated, plot_hypervolume
 from arrayopt.results.plots.pictures import plot_front
 from arrayopt.results.plots.style import svg_file
@@ -59,7 +59,8 @@ def comparison_text(found: Comparison) -> str:
 
 
 def _hypervolumes(found: Comparison) -> str:
-    rows = [["strategy", "seeds", "hypervolume", "95 % interval", "lowest", "highest"]]
+    head = ["strategy", "seeds", "hypervolume", "95 % interval", "lowest", "highest", "over chips"]
+    rows = [head]
     for name in found.ranking:
         one = found.table.sel(strategy=name)
         values = np.asarray(one["hypervolume"])
@@ -73,11 +74,21 @@ def _hypervolumes(found: Comparison) -> str:
                 span,
                 f"{np.nanmin(values):.4f}",
                 f"{np.nanmax(values):.4f}",
+                _over_chips(one),
             ]
         )
     point = ", ".join(f"{words(o.name)} {shown(o.name, o.reference)}" for o in found.objectives)
     after = f" after {found.evaluations} evaluations" if found.evaluations else ""
-    return f"Hypervolume{after}, reference point {point}:\n{text_table(rows)}"
+    return (
+        f"Hypervolume{after}, reference point {point}. Interval, lowest and highest: over seeds; "
+        "over chips: 5 to 95 % of what the stored front is worth, made into one chip after the "
+        f"other:\n{text_table(rows)}"
+    )
+
+
+def _over_chips(one: Any) -> str:
+    low, high = float(one["hypervolume_chips_low"]), float(one["hypervolume_chips_high"])
+    return f"{low:.4f} to {high:.4f}" if math.isfinite(low) else "not stored"
 
 
 def _best(found: Comparison) -> str:
@@ -99,9 +110,11 @@ def _best(found: Comparison) -> str:
                 _range(LEVEL, np.asarray(one["best_level"])),
             ]
         )
+    made = found.yielding
+    enough = "" if made is None else f" and a yield of at least {shown(YIELD, made)}"
     return (
-        f"Best of each strategy at an onset voltage of at most {shown(ONSET, onset)} (mean over "
-        f"seeds, lowest to highest):\n{text_table(rows)}"
+        f"Best of each strategy at an onset voltage of at most {shown(ONSET, onset)}{enough} (mean "
+        f"over seeds, lowest to highest):\n{text_table(rows)}"
     )
 
 
@@ -176,6 +189,8 @@ def comparison_content(found: Comparison) -> dict[str, Any]:
                 "hypervolume_mean",
                 "hypervolume_low",
                 "hypervolume_high",
+                "hypervolume_chips_low",
+                "hypervolume_chips_high",
                 "best_bandwidth",
                 "best_level",
                 "attainment",
@@ -211,7 +226,12 @@ def comparison_content(found: Comparison) -> dict[str, Any]:
             {"name": o.name, "sense": o.sense, "reference": o.reference, "scale": o.scale}
             for o in found.objectives
         ],
-        "requirements": {LEVEL: found.level, ONSET: found.onset, BAND: found.bandwidth},
+        "requirements": {
+            LEVEL: found.level,
+            ONSET: found.onset,
+            BAND: found.bandwidth,
+            YIELD: found.yielding,
+        },
         "ranking": found.ranking,
         "verdict": verdict(found),
         "strategies": strategies,
