@@ -24,12 +24,15 @@ from arrayopt.base.glossary import UnknownQuantityError, shown, words
 from arrayopt.runs.kept.directory import STATUS, owner_of
 from arrayopt.runs.kept.generations import read_progress
 from arrayopt.runs.kept.identity import read_identity
+from arrayopt.runs.kept.store import open_fronts
 from arrayopt.runs.progress import Report, SilentProgress, duration
 
 Health = Callable[[], Mapping[str, int]]
 """Counters of what went wrong and was mended, by name; 0 everywhere on a quiet run."""
 
 RUNNING, COMPLETE, STOPPED, FAILED = "running", "complete", "stopped", "failed"
+SEARCHED = "searched"
+"""Written as complete, but not every member of its fronts is verified."""
 DEAD = "dead"
 """Written as running, but its process is gone: killed, or the machine went down."""
 
@@ -136,9 +139,9 @@ class StrategyStatus:
 class RunStatus:
     """How a run is doing.
 
-    ``phase`` is "running", "complete", "stopped" (on request), "failed" (an error, in the notes) or
-    "dead" (its process is gone). ``age`` is seconds since the last sign of life, None if unknown;
-    ``free`` and ``used`` are bytes of disk.
+    ``phase`` is "running", "searched" (to its end, fronts not verified), "complete", "stopped" (on
+    request), "failed" (an error, in the notes) or "dead" (its process is gone). ``age`` is seconds
+    since the last sign of life, None if unknown; ``free`` and ``used`` are bytes of disk.
     """
 
     path: Path
@@ -178,6 +181,8 @@ def read_status(directory: Path) -> RunStatus:
         phase = RUNNING
     elif phase == RUNNING:
         phase = DEAD
+    elif phase == COMPLETE and not _verified(path):
+        phase = SEARCHED
     strategies = []
     for name in identity.strategies:
         try:
@@ -292,6 +297,15 @@ def status_text(status: RunStatus) -> str:
     return "\n".join(lines)
 
 
+def _verified(path: Path) -> bool:
+    """Whether every front of a run is one of verified values."""
+    try:
+        fronts = open_fronts(path)
+    except ResultsError:
+        return False
+    return all(bool(node.attrs.get("verified", 0)) for node in fronts.children.values())
+
+
 def _headline(status: RunStatus) -> str:
     since = "" if status.age is None else f", last sign of life {duration(status.age)} ago"
     if status.phase == RUNNING:
@@ -305,7 +319,9 @@ def _headline(status: RunStatus) -> str:
         )
         return f"running{owner}{since}{warning}"
     return {
-        COMPLETE: "complete; its budget is used up",
+        COMPLETE: "complete: its budget is used up and its fronts are verified",
+        SEARCHED: f"searched, its budget is used up; its fronts are not verified{since}: that is "
+        "under way, or `arrayopt verify` does it",
         STOPPED: f"stopped on request{since}; --resume goes on",
         FAILED: f"ended with an error{since}; the notes say which, then --resume goes on",
     }.get(

@@ -15,6 +15,7 @@ from arrayopt.base.status import VerifyStatus
 from arrayopt.design.designs import Designs
 from arrayopt.merits.chips import merits_of_chips
 from arrayopt.runs.kept.store import open_results
+from arrayopt.runs.status import read_status
 from arrayopt.search.front import nondominated
 from arrayopt.search.problem import minimised
 from arrayopt.study.model import Strategy, Study
@@ -61,7 +62,9 @@ def test_members_that_fall_are_replaced_and_fronts_are_of_verified_values(
     monkeypatch.setattr(verify, "verify_designs", quick)
     before = open_results(copy)
     told: dict[str, int] = {}
+    assert read_status(copy).phase == "searched"
     found = verify.verify_fronts(copy, chips=2, told=lambda name, n: told.update({name: n}))
+    assert read_status(copy).phase == "complete"
     after = open_results(copy)
     assert [one.fallen for one in found] == [1] + [0] * (len(found) - 1)
     for one in found:
