@@ -205,6 +205,8 @@ def test_samples_of_a_file(tmp_path: Path) -> None:
         ("".join(f"{k}e-6,0\n" for k in range(20)), "all voltages are 0"),
         ("".join(f"{k}e-6,1\n" for k in range(20)), "cycles are needed"),
         ("0,1\n1e-12,1\n" + "".join(f"{k}e-6,1\n" for k in range(1, 20)), "space them more evenly"),
+        ("".join(f"{k}e300,{k % 3}\n" for k in range(-9, 9)), "times up to 1000 s and 1e-12 s"),
+        ("".join(f"{5 * k}e-324,{k % 3}\n" for k in range(9)), "times up to 1000 s and 1e-12 s"),
     ],
 )
 def test_what_is_no_table_of_samples(text: str, why: str) -> None:
