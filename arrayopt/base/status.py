@@ -120,6 +120,10 @@ class Status(Reasons):
         "the pulse's spectrum has no -6 dB band between half and one and a half times the carrier: "
         "a longer pulse",
     )
+    NO_ECHO = (
+        1 << 33,
+        "the echo is lost in the air before it arrives: a nearer target, or a lower frequency",
+    )
 
 
 class VerifyStatus(Reasons):

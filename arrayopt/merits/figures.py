@@ -100,7 +100,10 @@ class Asked:
         """What is heard of the pulse; None where the study hears nothing."""
         if self.sent is None or self.study.echo is None:
             return None
-        return echo_figures(self.model, self.sent)
+        found = echo_figures(self.model, self.sent)
+        lost = np.isnan(found.range) & np.isfinite(self.sent.pressure).all(axis=2)
+        self.lacking |= np.where(lost, int(Status.NO_ECHO), 0)
+        return found
 
     @cached_property
     def compressed(self) -> tuple[Floats, Floats] | None:

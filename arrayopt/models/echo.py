@@ -27,7 +27,7 @@ from arrayopt.study.model import Echo, Study
 OUTSIDE = 1e-6
 """Share of a pulse's energy that may lie below, and above, the frequencies that are looked at."""
 NODES = 4.0
-"""Frequencies in the narrowest linewidth at which the receiver is computed; splined between."""
+"""Frequencies in the linewidth of a cell at which the receiver is computed; splined between."""
 BEYOND = 6.0
 """The same of resonances farther off: so many in their distance."""
 SHIFT = 0.02
@@ -101,9 +101,11 @@ def echo_figures(model: ArrayModel, traces: Traces) -> EchoFigures:
     for design, first in product(range(len(found[0])), range(0, chips, LANES)):
         lanes = slice(first, first + LANES)
         cells = Linear(*(x[design, lanes] for x in linear))
-        widest = float(np.nanmax(made.arrays.radius[design, lanes]))
-        grid = _grid(SERIES_LIMIT * model.study.air_state.sound_speed / widest, cells)
         known = np.isfinite(cells.decay.sum(axis=1))
+        if not known.any():
+            continue
+        widest = float(made.arrays.radius[design, lanes][known].max())
+        grid = _grid(SERIES_LIMIT * model.study.air_state.sound_speed / widest, cells)
         sent = {
             lane: _sent(one, float(traces.step[design]), cells.decay[lane].min(), grid)
             for lane, one in enumerate(traces.of(design)[lanes])
@@ -187,6 +189,8 @@ def _figures(
     whole[sent.band] = voltage
     largest = np.abs(ifft(whole)).max() / sent.step
     told = detection(f, density)
+    if not told.ratio > 0.0:
+        return (np.nan,) * 5
     reach = farthest(
         density,
         alpha,
@@ -202,16 +206,10 @@ def _figures(
 def _grid(top: float, cells: Linear) -> Floats:
     """Frequencies up to ``top`` that show every resonance of a row of chips, (node,) [rad/s]."""
     known = np.isfinite(cells.decay.sum(axis=1))
-    if not known.any():
-        return np.array([0.5 * top, top])
-    line = 2.0 * float(cells.decay[known].min())
-    first, last = (float(f(cells.resonance[known])) for f in (np.min, np.max))
-    first, last = first * (1.0 - SHIFT) - 3.0 * line, last * (1.0 + SHIFT) + 3.0 * line
-    inside = np.arange(first, last, line / NODES)
-    below, above = [first], [float(inside[-1])]
-    while below[-1] > LOWEST * first:
-        below.append(below[-1] - max(line / NODES, (first - below[-1]) / BEYOND))
-    while above[-1] < top:
-        above.append(above[-1] + max(line / NODES, (above[-1] - last) / BEYOND))
-    grid = np.concatenate([below[:0:-1], inside, above[1:]])
-    return grid[(grid > 0.0) & (grid <= top)]
+    at, line = cells.resonance[known].ravel(), 2.0 * cells.decay[known].ravel()
+    near = SHIFT * at + 3.0 * line
+    found = [LOWEST * float(at.min())]
+    while found[-1] < top:
+        apart = np.maximum(np.abs(at - found[-1]) - near, 0.0)
+        found.append(found[-1] + float(np.maximum(line / NODES, apart / BEYOND).min()))
+    return np.array(found[:-1])

@@ -85,6 +85,11 @@ def test_merits_of_the_echo() -> None:
         for some in (weak, weaker)
     )
     np.testing.assert_allclose(low - lower, 40.0, atol=1e-3)
+    # so little that its square is none
+    still = replace(designs, drive_amplitude=1e-170 * designs.drive_amplitude)
+    gone = compute_merits(Chips(still, study, 2), wanted=names)
+    assert (gone.status & int(Status.NO_ECHO) != 0).all()
+    assert np.isnan(gone.values["signal_to_noise"]).all()
 
 
 def test_the_chip_as_drawn_is_its_own_replica() -> None:
