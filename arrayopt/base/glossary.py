@@ -197,6 +197,9 @@ pulse_envelope_highest | | Pa
   that of the chip with the highest
 pulse_envelope_unbraked | | Pa
   pulse_envelope without the braking tail
+[design]
+pulse_likeness | | 1: %
+  largest correlation of a measured pulse with that of a chip made as drawn, over delay and phase
 [design tone]
 pulse_frequency | f | Hz: kHz
   frequency of the pulse's spectrum

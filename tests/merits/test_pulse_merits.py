@@ -11,12 +11,15 @@ from arrayopt.base.glossary import ECHO_MERITS, MERITS, TAIL_MERITS, WAVEFORM_ME
 from arrayopt.base.status import Status
 from arrayopt.design.chips import NOMINAL
 from arrayopt.design.designs import Designs, DesignSpace
-from arrayopt.merits.chips import compute_merits, limits_in_force
+from arrayopt.merits.chips import compute_merits, limits_in_force, merits_of_chips
 from arrayopt.models.chips import Chips
 from arrayopt.physics.intime.slow_flow import linear_figures
 from arrayopt.physics.sound.level import sound_pressure_level
+from arrayopt.search.seeds import seed_vectors
 from arrayopt.study.model import Echo, Study
+from arrayopt.study.read import read_study
 from tests.support.chain import one_cell, sending, uniform_design
+from tests.support.paths import STUDIES
 
 
 def some(study: Study, count: int = 2) -> Designs:
@@ -165,3 +168,18 @@ def test_a_pulse_that_never_was_says_why() -> None:
     found = compute_merits(Chips(still, study, 1))
     assert found.status[0] & Status.NOT_DRIVEN
     assert np.isnan(found.values["pulse_length"][0])
+
+
+def test_the_shipped_study_starts_near_its_goal() -> None:
+    """A closed-form seed of 16 radii: 30 us, -12 dB and 100 dB on 90 % of chips as made."""
+    study = read_study(STUDIES / "shortest-pulse")
+    strategy = study.strategy("overlapping-burst")
+    vectors = seed_vectors(study, strategy, 1)
+    designs = DesignSpace(study, strategy).decode(vectors)
+    table = merits_of_chips(designs, study, strategy)
+    found = table.values
+    assert (table.broken <= 0.0).all()
+    assert found["compressed_width"][0] < 30e-6
+    assert found["pulse_level"][0] > 100.0
+    names = [limit.name for limit in limits_in_force(study, strategy)]
+    assert {"range_side_lobes", "drive_slew", "pulse_level"} <= set(names)
