@@ -1,8 +1,8 @@
-"""1000 cells with 1000 distinct radii: export and check, in seconds; with the machine's load.
+"""144 cells with as many distinct radii: export and check, in seconds; with the machine's load.
 
 First as a user meets it: two fresh processes of the command, start of Python and imports included,
-with kernels and modules compiled before. Then the same work inside one process. Curves are
-predicted of one chip: of more, they take the time, and not the files.
+with kernels and modules compiled before. Then the same work inside one process. Most of the
+time goes into curves of 32 chips, every cell apart.
 """
 
 from __future__ import annotations
@@ -28,25 +28,25 @@ from tests.support.paths import STUDIES
 STUDY = STUDIES / "duct-flow-meter" / "study.toml"
 
 
-def thousand_cells(channels: str = "one") -> FoundDesign:
-    """25 rows of 40 cells, every radius another."""
+def distinct_cells(channels: str = "one") -> FoundDesign:
+    """12 rows of 12 cells, every radius another."""
     text = STUDY.read_text(encoding="utf-8")
     for old, new in (
-        ("rows = 8", "rows = 25"),
-        ("columns = 8", "columns = 40"),
-        ('die = ["10 mm", "10 mm"]', 'die = ["46 mm", "30 mm"]'),
+        ("rows = 8", "rows = 12"),
+        ("columns = 8", "columns = 12"),
+        ('die = ["10 mm", "10 mm"]', 'die = ["15 mm", "15 mm"]'),
         ('scheme = "interleaved", count = 8', 'scheme = "each"'),
         ('channels = { scheme = "one" }', f'channels = {{ scheme = "{channels}" }}'),
     ):
         assert old in text
         text = text.replace(old, new)
-    study = read_study_text(text + "\n[fabrication]\nchips = 1\n")
+    study = read_study_text(text)
     strategy = study.strategy("overlapping-radii")
     vector = np.full((1, DesignSpace(study, strategy).n_variables), 0.3)
-    vector[0, :1000] = np.random.default_rng(1).permutation(np.linspace(0.2, 0.9, 1000))
+    vector[0, :144] = np.random.default_rng(1).permutation(np.linspace(0.2, 0.9, 144))
     designs = DesignSpace(study, strategy).decode(vector)
-    assert len(np.unique(designs.radius)) == 1000
-    return FoundDesign("bench/1000", study, strategy, designs)
+    assert len(np.unique(designs.radius)) == 144
+    return FoundDesign("bench/144", study, strategy, designs)
 
 
 def fresh_process(*arguments: str | Path) -> tuple[float, float]:
@@ -81,7 +81,7 @@ def two_processes(found: FoundDesign, rounds: int = 3) -> None:
 
 def main() -> None:
     """Print rows of fresh processes, then the first and a second export inside one process."""
-    found = thousand_cells()
+    found = distinct_cells()
     print(f"load average {os.getloadavg()[0]:.1f} on {len(os.sched_getaffinity(0))} processors")
     two_processes(found)
     for run in ("first", "second"):
