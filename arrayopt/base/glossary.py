@@ -122,6 +122,16 @@ drive_voltage | | V
   largest voltage of the waveform on any channel, without bias
 drive_slew | | V/s: V/us
   steepest slope of the waveform on any channel; infinite where it jumps
+echo_voltage | | V: mV
+  largest amplitude of the echo, or of the pulse that the second array hears, at the amplifier
+signal_to_noise | SNR | dB
+  power of that signal's peak over that of the noise behind a filter matched to both
+maximum_range | | m
+  distance of the target at which signal_to_noise is the study's wanted ratio
+time_of_flight_error | | s: ns
+  least standard deviation of the time of flight, waveform known (Cramer-Rao bound)
+envelope_time_error | | s: ns
+  the same bound where the waveform's phase is not known
 deflection_ratio | w/h | 1
   largest centre deflection, static and dynamic, over the diaphragm's thickness
 quadratic_ratio | | 1
@@ -187,6 +197,9 @@ pulse_envelope_highest | | Pa
   that of the chip with the highest
 pulse_envelope_unbraked | | Pa
   pulse_envelope without the braking tail
+[design]
+pulse_likeness | | 1: %
+  largest correlation of a measured pulse with that of a chip made as drawn, over delay and phase
 [design tone]
 pulse_frequency | f | Hz: kHz
   frequency of the pulse's spectrum
@@ -315,6 +328,17 @@ WAVEFORM_MERITS = frozenset(
 
 TAIL_MERITS = frozenset({"dead_zone_unbraked"})
 """Merits of a waveform with a braking tail only."""
+
+ECHO_MERITS = frozenset(
+    {
+        "echo_voltage",
+        "signal_to_noise",
+        "maximum_range",
+        "time_of_flight_error",
+        "envelope_time_error",
+    }
+)
+"""Merits of a study with ``[waveform]`` and ``[echo]`` only."""
 
 
 class UnknownQuantityError(ArrayoptError):

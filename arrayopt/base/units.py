@@ -49,13 +49,34 @@ KINDS: dict[str, Kind] = {
         "V/m",
         {"V/m": 1.0, "kV/mm": 1e6, "kV/cm": 1e5, "V/um": 1e6, "MV/m": 1e6, "MV/cm": 1e8},
     ),
-    "time": Kind("a duration", "2 ms", "s", {"us": 1e-6, "ms": 1e-3, "s": 1.0}),
+    "time": Kind("a duration", "2 ms", "s", {"ns": 1e-9, "us": 1e-6, "ms": 1e-3, "s": 1.0}),
     "tension": Kind("a film tension", "5 N/m", "N/m", {"N/m": 1.0}),
     "exposure": Kind(
         "a sound energy per area", "2 uJ/m2", "J/m2", {"nJ/m2": 1e-9, "uJ/m2": 1e-6, "J/m2": 1.0}
     ),
     "slew": Kind("a slew rate", "30 V/us", "V/s", {"V/s": 1.0, "V/ms": 1e3, "V/us": 1e6}),
     "power": Kind("a power", "10 mW", "W", {"uW": 1e-6, "mW": 1e-3, "W": 1.0}),
+    "resistance": Kind(
+        "a resistance",
+        "1 Mohm",
+        "ohm",
+        {"ohm": 1.0, "kohm": 1e3, "Mohm": 1e6, "Gohm": 1e9},
+    ),
+    "capacitance": Kind(
+        "a capacitance", "20 pF", "F", {"fF": 1e-15, "pF": 1e-12, "nF": 1e-9, "uF": 1e-6, "F": 1.0}
+    ),
+    "voltage noise": Kind(
+        "a density of voltage noise",
+        "5 nV/rtHz",
+        "V/rtHz",
+        {"pV/rtHz": 1e-12, "nV/rtHz": 1e-9, "uV/rtHz": 1e-6, "V/rtHz": 1.0},
+    ),
+    "current noise": Kind(
+        "a density of current noise",
+        "10 fA/rtHz",
+        "A/rtHz",
+        {"fA/rtHz": 1e-15, "pA/rtHz": 1e-12, "nA/rtHz": 1e-9, "A/rtHz": 1.0},
+    ),
 }
 
 # Understood, but not what messages and design files are written in.

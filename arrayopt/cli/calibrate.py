@@ -135,8 +135,9 @@ def _compare(
     name = strategy or next(iter(tree.children), "")
     if name not in tree.children:
         raise ArrayoptError(f"{against} holds {', '.join(tree.children)}; not {name!r}")
+    mine = next((one for one in study.strategies if one.name == name), None)
     verdict = compare_chip(
-        study,
+        study if mine is None else study.of(mine),
         traces,
         tree[name].to_dataset(),
         design=design,

@@ -14,10 +14,12 @@ import xarray as xr
 from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.files import read_text
-from arrayopt.base.glossary import heading, shown_number
+from arrayopt.base.glossary import heading, shown_change, shown_number
 from arrayopt.base.status import trouble
+from arrayopt.lab.asmade import MADE_OF, chirped
 from arrayopt.lab.calibrate import CellFit, fit_cell, sweeps_by_cell
 from arrayopt.lab.load import measured_cells, radiation_load
+from arrayopt.lab.pulses import CURVES, allowed, pulse_figures, too_coarse
 from arrayopt.lab.read.files import Trace
 from arrayopt.models.cells import ONSET_STEPS
 from arrayopt.physics.intime.pulse import contiguous_band
@@ -138,7 +140,7 @@ def compare_chip(
     study : gives air, target and the cells' model for radiation.
     traces : sweeps of single cells (the cell's number in the prediction as its name, else the
         nearest radius is taken) and, under the name "array", pressure of the whole array at the
-        design's drive (up and down) or at a twentieth of it (small signal).
+        design's drive (up and down) or at a twentieth of it (small signal), or a record of it.
     predicted : results of `evaluate` or of a run, one strategy.
     design : which design was made.
     limits : from `read_limits`; `ALLOWED` around the prediction where it has no row.
@@ -160,7 +162,8 @@ def compare_chip(
         )
     if int(one["status"]) != 0:
         raise ArrayoptError(f"design {design} of the prediction: {' '.join(trouble(one))}")
-    chip = [t for t in traces if t.cell == ARRAY and t.quantity == "pressure"]
+    array = [t for t in traces if t.cell == ARRAY and t.quantity == "pressure"]
+    chip = [t for t in array if t.record is None]
     single = measured_cells(study, [t for t in traces if t.cell != ARRAY])
     rows: list[Row] = []
     left: list[str] = []
@@ -174,12 +177,22 @@ def compare_chip(
         found = _array_rows(study, trace, one, limits or {})
         rows += found
         if not found:
-            left.append(
-                f"{trace.name}: not compared; the prediction is for {_drive(one):g} V swept up or "
-                "down, or for a twentieth of it or less"
+            why = (
+                f"the prediction is for {_drive(one):g} V swept up or down, or for a twentieth of "
+                "it or less"
             )
+            if trace.chirp is not None:
+                why = "the prediction lacks its design, or the model has no chirps of such cells"
+            left.append(f"{trace.name}: not compared; {why}")
+    for trace in array:
+        if trace.record is not None:
+            why = _not_judged(trace, one)
+            if why:
+                left.append(f"{trace.name}: not compared; {why}")
+            else:
+                rows += _pulse_rows(study, trace, one, limits or {})
     if not rows:
-        need = "there is no sweep to compare with the prediction"
+        need = "there is no sweep or pulse to compare with the prediction"
         raise ArrayoptError("\n".join([need, *left]))
     return Verdict(tuple(rows), tuple(likely_causes(rows)), tuple(left))
 
@@ -244,11 +257,14 @@ def _array_rows(
     loss = absorption(air, trace.frequency)
     moved = trace.magnitude * (at / target.distance) * np.exp(-loss * (target.distance - at))
     band = contiguous_band(trace.frequency[trace.use], moved[trace.use], drop=-target.level)
-    curve = _predicted_curve(study, trace, one)
+    if trace.chirp is not None:
+        where, curve = f"{ARRAY} chirp", _chirped_curve(study, trace, one)
+    else:
+        where, curve = _predicted_curve(study, trace, one)
     if curve is None:
         return []
-    where, values = curve
-    expected = contiguous_band(one["frequency"].values, values, drop=-target.level)
+    tones, values = curve
+    expected = contiguous_band(tones, values, drop=-target.level)
     rows = [
         _row(where, "peak_pressure", float(values.max()), float(moved[trace.use].max()), limits)
     ]
@@ -258,24 +274,66 @@ def _array_rows(
     return rows
 
 
+def _not_judged(trace: Trace, one: xr.Dataset) -> str:
+    """Why a pulse is not compared; empty where it is."""
+    if any(name not in one for name in CURVES):
+        return "the prediction holds no pulse; evaluate the design in a study with [waveform]"
+    if trace.record is None or trace.record.drive is not None:
+        return "it states a drive; that of an array is the design's waveform"
+    if abs(trace.drive_amplitude / _drive(one) - 1.0) > SAME_DRIVE:
+        return f"the prediction is for {_drive(one):g} V"
+    if too_coarse(one):
+        return "the prediction's curve has too few points in a cycle for so long a pulse"
+    return ""
+
+
+def _pulse_rows(
+    study: Study,
+    trace: Trace,
+    one: xr.Dataset,
+    limits: Mapping[tuple[str, str], tuple[float, float]],
+) -> list[Row]:
+    assert trace.record is not None
+    distance = float(trace.distance or study.target.distance)
+    found = pulse_figures(study, trace.record, distance, one)
+    return [
+        Row(ARRAY, name, *both, *limits.get((ARRAY, name), allowed(name, both[0])))
+        for name, both in found.items()
+    ]
+
+
 def _drive(one: xr.Dataset) -> float:
     """Drive amplitude of a design's most strongly driven cell [V]."""
     return float(np.max(one["drive_amplitude"].values))
 
 
-def _predicted_curve(study: Study, trace: Trace, one: xr.Dataset) -> tuple[str, Floats] | None:
-    """The stored response that was measured, (frequency,) [Pa], and where limits list it."""
+def _chirped_curve(study: Study, trace: Trace, one: xr.Dataset) -> tuple[Floats, Floats] | None:
+    """Frequencies that were measured [Hz], and the pressure there while the chirp lasts [Pa]."""
+    assert trace.chirp is not None
+    if study.cell.back not in CALIBRATED or any(name not in one for name in MADE_OF):
+        return None
+    tones, size = chirped(study, one, trace.chirp, trace.drive_amplitude / _drive(one))
+    if not np.isfinite(size).all():
+        return None
+    return trace.frequency, np.interp(trace.frequency, tones, size)
+
+
+def _predicted_curve(
+    study: Study, trace: Trace, one: xr.Dataset
+) -> tuple[str, tuple[Floats, Floats] | None]:
+    """Where limits list the stored response that was measured, and it: [Hz], [Pa]."""
     share = trace.drive_amplitude / _drive(one)
     if share <= SMALL_DRIVE:
         name, where = "small_signal_pressure", f"{ARRAY} small"
     elif abs(share - 1.0) > SAME_DRIVE or trace.sweep is None:
-        return None
+        return "", None
     elif f"{trace.sweep}-sweep" == study.target.sweep:
         name, where = "pressure", ARRAY
     else:
         name, where = "opposite_pressure", f"{ARRAY} {trace.sweep}"
     scale = share if name == "small_signal_pressure" else 1.0
-    return where, scale * np.asarray(one[name].values, dtype=np.float64)
+    tones, values = (np.asarray(one[x].values, dtype=np.float64) for x in ("frequency", name))
+    return where, (tones, scale * values)
 
 
 def _row(
@@ -345,7 +403,7 @@ def verdict_table(verdict: Verdict) -> str:
                 heading(row.quantity),
                 shown_number(row.quantity, row.predicted),
                 shown_number(row.quantity, row.measured),
-                f"{row.shift:+.1%}",
+                shown_change(row.quantity, row.measured, row.predicted),
                 f"{'pass' if row.passed else 'FAIL'} ({' to '.join(ends)})",
             ]
         )

@@ -13,6 +13,7 @@ from arrayopt.base.arrays import Floats
 from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.units import format_value
 from arrayopt.lab.fit.burst import BurstCheck, check_burst
+from arrayopt.lab.fit.chirp import chirped_share, too_fast
 from arrayopt.lab.fit.modal import Gathered, ModalFit, fit_modal, gather
 from arrayopt.lab.fit.physical import Condition, PhysicalFit, Surface, fit_physical
 from arrayopt.lab.fit.scatter import Making, departures, scatter_of_making
@@ -24,6 +25,12 @@ from arrayopt.study.supported import CALIBRATED
 
 LEAST_CONTRAST = 1.2
 """Largest over smallest usable reading of a sweep that shows a resonance."""
+CHIRPED_FITS = 12
+"""Most fits in a row of a cell swept by a chirp; each knows better what that leaves out."""
+SETTLED = 3e-5
+"""Relative change of the resonance at which they end."""
+LEAST_SHARE = 0.05
+"""Points of a chirp that show less of the steady response are not raised further."""
 FARTHEST = 10.0
 """How far a measured resonance may lie from the study's; fits reach a factor of two or three."""
 
@@ -87,7 +94,10 @@ def calibrate(
     described = measured_cells(study, traces)
     cells = tuple(fit_cell(study, group, seed=seed) for group in sweeps_by_cell(described))
     if not cells:
-        raise CalibrationError("there is no sweep among the files; bursts only check a calibration")
+        raise CalibrationError(
+            "there is no sweep among the files, and no waveform whose drive is stated; bursts only "
+            "check a calibration"
+        )
     conditions = [cell.condition for cell in cells]
     try:
         surface = Surface(study, conditions)
@@ -128,10 +138,10 @@ def calibrate(
 
 
 def sweeps_by_cell(traces: Sequence[Trace]) -> list[list[Trace]]:
-    """Sweeps of one cell, bias and quantity together, linear ones first."""
+    """Sweeps, and responses from waveforms, of one cell, bias and quantity; linear ones first."""
     groups: dict[tuple[str, str, float, str, float], list[Trace]] = {}
     for trace in traces:
-        if trace.kind == "sweep":
+        if trace.kind == "sweep" or (trace.frequency.size and trace.record is not None):
             key = (trace.chip, trace.cell, trace.bias, trace.quantity, float(trace.radius or 0.0))
             groups.setdefault(key, []).append(trace)
     return [sorted(group, key=lambda t: t.drive_amplitude) for group in groups.values()]
@@ -149,20 +159,48 @@ def fit_cell(study: Study, traces: Sequence[Trace], *, seed: int = 0) -> CellFit
         gain_uncertainty=max(trace.gain_uncertainty for trace in traces),
         chip=first.chip,
     )
-    points = gather(traces, displacements(study, condition, traces))
+    measured = displacements(study, condition, traces)
+    points = gather(traces, measured)
     if not points.use.any():
         raise CalibrationError(f"{first.file}: {first.label}: no usable points")
     gentle = points.use & (points.voltage == points.voltage[points.use].min())
     resonance = float(points.frequency[gentle][np.argmax(points.displacement[gentle])])
     _check_resonance(study, condition, first.file, resonance, points.displacement[gentle])
+    chirped = any(trace.chirp is not None for trace in traces)
     try:
-        for _ in range(2):  # the load is stated at the resonance that the fit finds
+        # the load is stated at the resonance that the fit finds, and so is what a chirp leaves out
+        for _ in range(CHIRPED_FITS if chirped else 2):
             load = radiation_load(study, condition, points.frequency, resonance=resonance)
             modal = fit_modal(points, load, seed=seed)
-            resonance = modal.frequency
+            before, resonance, quality = resonance, modal.frequency, modal.quality_factor
+            if chirped:
+                if abs(resonance / before - 1.0) < SETTLED:
+                    break
+                points = gather(traces, _as_slow(traces, measured, resonance, quality))
     except ValueError as error:
         raise CalibrationError(f"{first.file}: {first.label}: {error}") from None
     return CellFit(condition, tuple(traces), points, modal)
+
+
+def _as_slow(
+    traces: Sequence[Trace],
+    measured: Sequence[Floats],
+    resonance: float,
+    quality: float,
+) -> list[Floats]:
+    """Displacements of chirps as slow sweeps would show them of a cell of these figures (C.8)."""
+    out = []
+    for trace, y in zip(traces, measured, strict=True):
+        share = np.ones(y.size)
+        if trace.chirp is not None:
+            if too_fast(trace.chirp, resonance, quality):
+                raise ValueError(
+                    f"a chirp of {trace.chirp.duration:g} s is too fast for Q {quality:.3g}; a "
+                    "longer one, or the waveform itself (kind = waveform), is needed"
+                )
+            share = chirped_share(trace.chirp, trace.frequency, resonance, quality)
+        out.append(y / np.maximum(share, LEAST_SHARE))
+    return out
 
 
 def _check_resonance(

@@ -29,13 +29,13 @@ def sweep_picture(study: Study, cell: CellFit) -> SweepPicture:
             mass=load.mass_ratio / w0**2,
             damping=loss / w0,
             stiffness=1.0,
-            cubic=4.0 / 3.0 * modal.bending,
+            cubic=0.0 if trace.record or trace.chirp else 4.0 / 3.0 * modal.bending,
             force=modal.response * trace.drive_amplitude,
             sweep_up=trace.sweep != "down",
         )
         curves.append(
             SweepCurve(
-                label=f"{trace.drive_amplitude:g} V {trace.sweep or ''}".strip(),
+                label=f"{trace.drive_amplitude:g} V {trace.sweep or trace.kind}",
                 frequency=cell.points.frequency[mine],
                 amplitude=cell.points.displacement[mine],
                 used=cell.points.use[mine],

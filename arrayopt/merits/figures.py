@@ -21,6 +21,7 @@ from arrayopt.models.array import SWEEPS, ArrayModel, Band
 from arrayopt.models.beam import beam_patterns, beam_width, side_lobe_level
 from arrayopt.models.cells import tables
 from arrayopt.models.choose import excitation_of
+from arrayopt.models.echo import EchoFigures, echo_figures
 from arrayopt.models.excitations.figures import PulseFigures
 from arrayopt.models.excitations.waveform import (
     Sent,
@@ -93,6 +94,13 @@ class Asked:
         found = self.model.sent
         self.lacking |= found.status
         return found
+
+    @cached_property
+    def echo(self) -> EchoFigures | None:
+        """What is heard of the pulse; None where the study hears nothing."""
+        if self.sent is None or self.study.echo is None:
+            return None
+        return echo_figures(self.model, self.sent)
 
     @cached_property
     def compressed(self) -> tuple[Floats, Floats] | None:
@@ -263,6 +271,11 @@ _WHERE_ASKED: dict[str, Merit] = {
     "dead_zone_unbraked": lambda a: a.unbraked,
     "drive_voltage": lambda a: a.extremes and a.extremes[0][:, None],
     "drive_slew": lambda a: a.extremes and a.extremes[1][:, None],
+    "echo_voltage": lambda a: a.echo and a.echo.voltage,
+    "signal_to_noise": lambda a: a.echo and a.echo.level,
+    "maximum_range": lambda a: a.echo and a.echo.range,
+    "time_of_flight_error": lambda a: a.echo and a.echo.delay,
+    "envelope_time_error": lambda a: a.echo and a.echo.envelope_delay,
     "film_stress": _film_stress,
     "beam_width": lambda a: np.degrees(np.maximum(*map(beam_width, a.beam))),
     "side_lobe_level": lambda a: np.maximum(*map(side_lobe_level, a.beam)),

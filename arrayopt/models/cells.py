@@ -8,6 +8,7 @@ from functools import lru_cache
 import numpy as np
 
 from arrayopt.base.arrays import Floats, Ints
+from arrayopt.base.errors import ArrayoptError
 from arrayopt.base.status import Status, translated
 from arrayopt.design.designs import Designs
 from arrayopt.physics.back.backs import Back, back_of
@@ -205,7 +206,10 @@ def tables(
 @lru_cache(maxsize=16)
 def _table(stack: tuple[StackLayer, ...], n_transverse: int, ring: bool) -> PlateTable:
     covered, bare = sections([layer_of(layer) for layer in stack])
-    return plate_table(covered, bare, ring=ring, n_transverse=n_transverse)
+    try:
+        return plate_table(covered, bare, ring=ring, n_transverse=n_transverse)
+    except ArithmeticError as error:
+        raise ArrayoptError(f"the study's stack cannot be computed: {error}") from error
 
 
 def layer_of(layer: StackLayer) -> Layer:

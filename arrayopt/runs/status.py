@@ -7,6 +7,7 @@ for what the saved generations do not tell, so that a run that died is shown as 
 from __future__ import annotations
 
 import json
+import math
 import os
 import shutil
 import socket
@@ -23,12 +24,15 @@ from arrayopt.base.glossary import UnknownQuantityError, shown, words
 from arrayopt.runs.kept.directory import STATUS, owner_of
 from arrayopt.runs.kept.generations import read_progress
 from arrayopt.runs.kept.identity import read_identity
+from arrayopt.runs.kept.store import open_fronts
 from arrayopt.runs.progress import Report, SilentProgress, duration
 
 Health = Callable[[], Mapping[str, int]]
 """Counters of what went wrong and was mended, by name; 0 everywhere on a quiet run."""
 
 RUNNING, COMPLETE, STOPPED, FAILED = "running", "complete", "stopped", "failed"
+SEARCHED = "searched"
+"""Written as complete, but not every member of its fronts is verified."""
 DEAD = "dead"
 """Written as running, but its process is gone: killed, or the machine went down."""
 
@@ -135,9 +139,9 @@ class StrategyStatus:
 class RunStatus:
     """How a run is doing.
 
-    ``phase`` is "running", "complete", "stopped" (on request), "failed" (an error, in the notes) or
-    "dead" (its process is gone). ``age`` is seconds since the last sign of life, None if unknown;
-    ``free`` and ``used`` are bytes of disk.
+    ``phase`` is "running", "searched" (to its end, fronts not verified), "complete", "stopped" (on
+    request), "failed" (an error, in the notes) or "dead" (its process is gone). ``age`` is seconds
+    since the last sign of life, None if unknown; ``free`` and ``used`` are bytes of disk.
     """
 
     path: Path
@@ -177,6 +181,8 @@ def read_status(directory: Path) -> RunStatus:
         phase = RUNNING
     elif phase == RUNNING:
         phase = DEAD
+    elif phase == COMPLETE and not _verified(path):
+        phase = SEARCHED
     strategies = []
     for name in identity.strategies:
         try:
@@ -238,24 +244,30 @@ def _content(file: Path) -> tuple[dict[str, Any], list[str]]:
             raise ValueError
         for key in ("updated", "usual_seconds", "seconds_left"):
             if content[key] is not None:
-                content[key] = float(content[key])
+                content[key] = _finite(content[key])
         if not all(isinstance(v, int) for v in content["health"].values()):
             raise ValueError
         for value in content["budget"].values():
             if value is not None:
-                float(value)
+                _finite(value)
     except FileNotFoundError:
         return {}, []
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError):
         return {}, [f"{file} cannot be read; this is what the saved generations tell"]
     return content, []
+
+
+def _finite(value: Any) -> float:
+    if not math.isfinite(value):
+        raise ValueError
+    return float(value)
 
 
 def _report(content: Any) -> Report | None:
     try:
         report = Report(**content)
         report.cells()
-    except (TypeError, ValueError, AttributeError, UnknownQuantityError):
+    except (TypeError, ValueError, OverflowError, AttributeError, UnknownQuantityError):
         return None
     return report
 
@@ -285,6 +297,15 @@ def status_text(status: RunStatus) -> str:
     return "\n".join(lines)
 
 
+def _verified(path: Path) -> bool:
+    """Whether every front of a run is one of verified values."""
+    try:
+        fronts = open_fronts(path)
+    except ResultsError:
+        return False
+    return all(bool(node.attrs.get("verified", 0)) for node in fronts.children.values())
+
+
 def _headline(status: RunStatus) -> str:
     since = "" if status.age is None else f", last sign of life {duration(status.age)} ago"
     if status.phase == RUNNING:
@@ -298,7 +319,9 @@ def _headline(status: RunStatus) -> str:
         )
         return f"running{owner}{since}{warning}"
     return {
-        COMPLETE: "complete; its budget is used up",
+        COMPLETE: "complete: its budget is used up and its fronts are verified",
+        SEARCHED: f"searched, its budget is used up; its fronts are not verified{since}: that is "
+        "under way, or `arrayopt verify` does it",
         STOPPED: f"stopped on request{since}; --resume goes on",
         FAILED: f"ended with an error{since}; the notes say which, then --resume goes on",
     }.get(

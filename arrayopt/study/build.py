@@ -27,7 +27,7 @@ from arrayopt.study.lattice import (
     group_cells,
     lattice_sites,
 )
-from arrayopt.study.materials import MATERIALS, Material, Source
+from arrayopt.study.materials import MATERIALS, Material
 from arrayopt.study.model import (
     VARIABLES,
     WAVE_VARIABLES,
@@ -71,8 +71,8 @@ def build_stack(form: StudyFile, report: Reporter) -> tuple[StackLayer, ...]:
                 show_value=False,
             )
         properties = asdict(table)
-        source = Source(properties.pop("source"), "study")
-        inline[name] = Material(name=name, **properties, sources=dict.fromkeys(properties, source))
+        del properties["source"]
+        inline[name] = Material(name=name, **properties)
     known: Mapping[str, Material] = {**MATERIALS, **inline}
     layers: list[StackLayer] = []
     if len(form.stack) > MOST_LAYERS:

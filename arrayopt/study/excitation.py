@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from arrayopt.base.glossary import BURST_MERITS, PULSE_MERITS, TAIL_MERITS, WAVEFORM_MERITS
+from arrayopt.base.glossary import (
+    BURST_MERITS,
+    ECHO_MERITS,
+    PULSE_MERITS,
+    TAIL_MERITS,
+    WAVEFORM_MERITS,
+)
 from arrayopt.base.problems import Reporter
 from arrayopt.base.toml_lines import Path
 from arrayopt.study.model import Strategy
@@ -20,12 +26,14 @@ NEEDS = {
     **dict.fromkeys(PULSE_MERITS, ("waveform", "burst", "chirp")),
     **dict.fromkeys(WAVEFORM_MERITS, ("waveform",)),
     **dict.fromkeys(TAIL_MERITS, ("tail",)),
+    **dict.fromkeys(ECHO_MERITS, ("echo",)),
 }
 """Merit -> of which one is needed."""
 WORDS = {
     **{name: f"target.{key}" for name, key in EXCITATION_KEYS.items()},
     "waveform": "[waveform]",
     "tail": "waveform.tail_cycles",
+    "echo": "[waveform] and [echo]",
 }
 
 
@@ -78,7 +86,7 @@ def _check_merits(form: StudyFile, strategies: Sequence[Strategy], report: Repor
         named += [(name, ("strategy", strategy.name, "limits", name)) for name in own]
         has = set(excitations(form.target))
         if strategy.waveform is not None:
-            has.add("waveform")
+            has |= {"waveform"} | ({"echo"} if form.echo is not None else set())
         if "tail_cycles" in strategy.vary or strategy.fixed.get("tail_cycles"):
             has.add("tail")
         for name, path in named:

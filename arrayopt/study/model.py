@@ -285,6 +285,38 @@ class Target:
 
 
 @dataclass(frozen=True)
+class Amplifier:
+    """``[echo.amplifier]``: what all channels, wired in parallel, are read with [ohm, F, V/rtHz,
+    A/rtHz]; the cable counts with it. The defaults are common practice."""
+
+    input_resistance: Annotated[float, Need("resistance", above=0.0)] = 1e6
+    input_capacitance: Annotated[float, Need("capacitance", at_least=0.0)] = 5e-12
+    cable_capacitance: Annotated[float, Need("capacitance", at_least=0.0)] = 20e-12
+    voltage_noise: Annotated[float, Need("voltage noise", at_least=0.0)] = 5e-9
+    current_noise: Annotated[float, Need("current noise", at_least=0.0)] = 10e-15
+
+
+@dataclass(frozen=True)
+class Echo:
+    """``[echo]``: who hears the waveform that reaches the target.
+
+    Parameters
+    ----------
+    path : "plane" and "point" reflect it to the array, "pitch-catch" has a second one there.
+    target_strength : of a point [dB re 1 m].
+    wanted_ratio : signal to noise at which a range ends [dB].
+    film_loss : tangent of the film's dielectric loss.
+    amplifier : of the receiving array.
+    """
+
+    path: Literal["plane", "point", "pitch-catch"] = "plane"
+    target_strength: Annotated[float, Need("level", at_least=-200.0, at_most=100.0)] | None = None
+    wanted_ratio: Annotated[float, Need("level", at_least=-60.0, at_most=200.0)] = 20.0
+    film_loss: Annotated[float, Need("ratio", at_least=0.0, at_most=1.0)] = 0.003
+    amplifier: Amplifier = Amplifier()
+
+
+@dataclass(frozen=True)
 class Limit:
     """Allowed range of a merit, in the unit in which it is stored; None where it is open."""
 
@@ -506,6 +538,7 @@ class Study:
     verify: VerifySettings
     strategies: tuple[Strategy, ...]
     fabrication: Fabrication = Fabrication()
+    echo: Echo | None = None
     calibration: StudyCalibration | None = None
     waveform: Waveform | None = None
 

@@ -17,6 +17,7 @@ from arrayopt.physics.sound.air_range import PRESSURE_RANGE, TEMPERATURE_RANGE
 from arrayopt.study.back import check_back
 from arrayopt.study.build import build_objectives, build_sites, build_stack, build_strategies
 from arrayopt.study.calibration import read_calibration, with_correction
+from arrayopt.study.echo import check_echo
 from arrayopt.study.excitation import check_excitation
 from arrayopt.study.model import (
     Limit,
@@ -173,6 +174,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
     objectives = build_objectives(form, report)
     _check_settings(form, report)
     check_excitation(form, strategies, report)
+    check_echo(form, strategies, report)
     check_back(form, strategies, report)
     calibration = _calibration(form, report, stack) if calibrated and not report.problems else None
     report.finish()
@@ -196,6 +198,7 @@ def _read(report: Reporter, file: Path, calibrated: bool) -> Study:
         verify=form.verify,
         strategies=strategies,
         fabrication=replace(form.fabrication, **scatter),
+        echo=form.echo,
         calibration=calibration,
         waveform=strategies[0].waveform,
     )

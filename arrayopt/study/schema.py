@@ -29,6 +29,7 @@ from arrayopt.study.model import (
     Chip,
     Classes,
     DriveLimits,
+    Echo,
     Fabrication,
     ModelSettings,
     SearchSettings,
@@ -182,6 +183,7 @@ class StudyFile:
     model: ModelSettings = field(default_factory=ModelSettings)
     verify: VerifySettings = field(default_factory=VerifySettings)
     fabrication: Fabrication = field(default_factory=Fabrication)
+    echo: Echo | None = None
     strategy: dict[str, StrategyTable] = field(default_factory=dict)
     calibration: CalibrationTable | None = None
     calibration_content: CalibrationContent | None = None

@@ -49,6 +49,8 @@ WAVE_DEFAULTS = {
 CYCLES = (1.0, 2000.0)
 """Cycles of a whole waveform: at least one, and no more than can be computed at once."""
 MOST_SAMPLES = 200_000
+LATEST, CLOSEST = 1e3, 1e-12
+"""Times of samples, and between two of them [s]."""
 
 
 def drive_of(numbers: Mapping[str, float], samples: Samples | None) -> Drive:
@@ -270,6 +272,8 @@ def read_samples(text: str) -> Samples:
     size = np.abs(voltage).max()
     if not size > 0.0:
         raise ValueError("all voltages are 0")
+    if np.abs(time).max() > LATEST or np.diff(time).min() < CLOSEST:
+        raise ValueError(f"times up to {LATEST:g} s and {CLOSEST:g} s apart or more are needed")
     duration = float(time[-1] - time[0])
     count = round(duration / float(np.diff(time).min())) + 1
     if count > MOST_SAMPLES:

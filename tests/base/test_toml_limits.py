@@ -16,6 +16,7 @@ from arrayopt.base.problems import MOST_LISTED
 from arrayopt.base.toml import DEEPEST, LARGEST_FILE, parse
 from arrayopt.chip.process import read_process, read_process_text
 from arrayopt.design.file import read_design
+from arrayopt.models.cells import tables
 from arrayopt.study.read import read_study, read_study_text
 
 ROOT = Path(__file__).parent.parent.parent
@@ -55,6 +56,10 @@ REFUSED = {
     "a million cells": (
         changed(changed(DUCT, "rows", "1000"), "columns", "1000"),
         "at most 4 096 cells are computed; there are 1 000 000",
+    ),
+    "stress beyond all films": (
+        changed(DUCT, "residual_stress", '"1e300 MPa"'),
+        "a stress at least -100 GPa and at most",
     ),
     "many positions": (at(100_000), "at most 4 096 cells are computed; there are 100 000"),
     "many layers": (
@@ -185,6 +190,13 @@ def test_a_whole_study_fits_in_results(tmp_path: Path) -> None:
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
     with pytest.raises(ArrayoptError, match="study and the files it names together"):
         read_study(tmp_path)
+
+
+def test_a_stack_that_is_no_plate() -> None:
+    thick = 'thickness = "1 m"\nresidual_stress = "200 MPa"\npatterned'
+    study = read_study_text(DUCT.replace(thick.replace("1 m", "0.1 um"), thick))
+    with pytest.raises(ArrayoptError, match="stack cannot be computed: the sections under and"):
+        tables(study.stack, 5, ring=False)
 
 
 def test_text_where_a_number_is_the_only_word() -> None:

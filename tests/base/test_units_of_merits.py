@@ -21,7 +21,7 @@ SIZES = (
     {"dB": 1.0},
     {"rad": 1.0, "deg": math.pi / 180.0, "degree": math.pi / 180.0},
     {"V/m": 1.0, "kV/mm": 1e6, "kV/cm": 1e5, "V/um": 1e6, "MV/m": 1e6, "MV/cm": 1e8},
-    {"s": 1.0, "ms": 1e-3, "us": 1e-6},
+    {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9},
     {"W": 1.0, "mW": 1e-3, "uW": 1e-6},
     {"J/m2": 1.0, "uJ/m2": 1e-6, "nJ/m2": 1e-9},
     {"V/s": 1.0, "V/ms": 1e3, "V/us": 1e6},
@@ -51,6 +51,7 @@ carrier = "100 kHz"
 cycles = 5
 tail_cycles = 2
 tail_amplitude = 1
+[echo]
 """
 
 

@@ -27,7 +27,6 @@ from arrayopt.chip.export.check import check_export
 from arrayopt.chip.export.files import read_csv
 from arrayopt.chip.export.pipeline import export_design
 from arrayopt.chip.export.plan import CHIPS
-from arrayopt.chip.export.tables import VACUUM_PERMITTIVITY
 from arrayopt.chip.export.writer import LayoutWriter, Order, Words
 from arrayopt.chip.layout import build_chip
 from arrayopt.chip.process import Process, read_process, read_process_text
@@ -38,6 +37,7 @@ from arrayopt.design.stored import FoundDesign, find_design
 from arrayopt.merits.evaluate import evaluate
 from arrayopt.models.chips import Chips
 from arrayopt.models.choose import excitation_of
+from arrayopt.models.electrodes import VACUUM_PERMITTIVITY
 from arrayopt.models.excitations.burst import Burst
 from arrayopt.study.lattice import array_layout
 from arrayopt.study.model import Strategy, Study

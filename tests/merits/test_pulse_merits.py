@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from arrayopt.base.glossary import MERITS, TAIL_MERITS, WAVEFORM_MERITS
+from arrayopt.base.glossary import ECHO_MERITS, MERITS, TAIL_MERITS, WAVEFORM_MERITS
 from arrayopt.base.status import Status
 from arrayopt.design.chips import NOMINAL
 from arrayopt.design.designs import Designs, DesignSpace
@@ -16,7 +16,7 @@ from arrayopt.models.chips import Chips
 from arrayopt.physics.intime.slow_flow import linear_figures
 from arrayopt.physics.sound.level import sound_pressure_level
 from arrayopt.search.seeds import seed_vectors
-from arrayopt.study.model import Study
+from arrayopt.study.model import Echo, Study
 from arrayopt.study.read import read_study
 from tests.support.chain import one_cell, sending, uniform_design
 from tests.support.paths import STUDIES
@@ -60,6 +60,31 @@ def test_every_merit_of_the_pulse_and_what_hangs_together() -> None:
     one = compute_merits(Chips(designs.take([1]), study, 3))
     for name in WAVEFORM_MERITS | TAIL_MERITS:
         np.testing.assert_array_equal(one.chips[name][0], chips[name][1], err_msg=name)
+
+
+def test_merits_of_the_echo() -> None:
+    """Two arrays an image apart hear what one hears of a wall, but for the spreading (M14.8)."""
+    study = replace(sending(), echo=Echo())
+    designs = some(study)
+    chips = compute_merits(Chips(designs, study, 3), wanted=ECHO_MERITS).chips
+    facing = replace(study, echo=Echo(path="pitch-catch"))
+    caught = compute_merits(Chips(designs, facing, 3), wanted=ECHO_MERITS).chips
+    np.testing.assert_allclose(caught["maximum_range"], 2.0 * chips["maximum_range"], rtol=1e-9)
+    assert (caught["signal_to_noise"] > chips["signal_to_noise"] + 20.0 * np.log10(2.0)).all()
+    late = chips["time_of_flight_error"]
+    assert ((late > 1e-12) & (late < chips["envelope_time_error"])).all()
+    one = compute_merits(Chips(designs.take([1]), study, 2), wanted=ECHO_MERITS)
+    for name in ECHO_MERITS:
+        np.testing.assert_array_equal(one.chips[name][0], chips[name][1, :2], err_msg=name)
+    # heard weakly: a hundredth of the drive, 40 dB less
+    weak = replace(designs, drive_amplitude=1e-4 * designs.drive_amplitude)
+    weaker = replace(designs, drive_amplitude=1e-6 * designs.drive_amplitude)
+    names = frozenset({"signal_to_noise"})
+    low, lower = (
+        compute_merits(Chips(some, study, 2), wanted=names).chips["signal_to_noise"]
+        for some in (weak, weaker)
+    )
+    np.testing.assert_allclose(low - lower, 40.0, atol=1e-3)
 
 
 def test_the_chip_as_drawn_is_its_own_replica() -> None:

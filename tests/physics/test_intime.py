@@ -276,6 +276,10 @@ def test_trouble_is_told() -> None:
     assert sweep.status[0].tolist() == [0, int(ChipStatus.ESCAPED)]
     assert np.isfinite(sweep.deflection[0, 0]).all()
     assert np.isnan(sweep.deflection[0, 1]).all()
+    with np.errstate(all="raise"):
+        sweep = chip_sweep(arrays, start=1e21, stop=5e22)  # of no cell that can be made
+    assert (sweep.status & ChipStatus.ESCAPED).all()
+    assert np.isnan(sweep.volume).all()
     with pytest.raises(ValueError, match="two different positive"):
         chip_sweep(arrays, start=1e5, stop=1e5)
     with pytest.raises(ValueError, match="same position"):

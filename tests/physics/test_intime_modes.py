@@ -162,9 +162,9 @@ def volumes(arrays: ChipArrays, modal: Modal) -> np.ndarray:
     ("modes", "bias", "drive", "cells", "up_to"),
     [
         (1, 10.0, 4.0, 1, (1.05, 1.14)),
-        (2, 0.0, 8.0, 1, (1.05, 1.2, 1.27)),
+        pytest.param(2, 0.0, 8.0, 1, (1.05, 1.2, 1.27), marks=pytest.mark.slow),
         (2, 10.0, 8.0, 1, (1.1, 1.2)),
-        (3, 0.0, 8.0, 1, (1.05, 1.2, 1.27)),
+        pytest.param(3, 0.0, 8.0, 1, (1.05, 1.2, 1.27), marks=pytest.mark.slow),
         (3, 10.0, 4.0, 1, (1.05, 1.15)),
         pytest.param(3, 0.0, 8.0, 4, (1.1, 1.25), marks=pytest.mark.slow),
         pytest.param(3, 10.0, 6.0, 4, (1.05, 1.2), marks=pytest.mark.slow),

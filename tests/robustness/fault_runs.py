@@ -238,7 +238,7 @@ def mount(*arguments: str) -> None:
 class Greedy:
     """A toy that takes 40 MiB for each design of a batch."""
 
-    def __call__(self, strategy: str, X: Floats) -> Evaluation:
+    def __call__(self, strategy: str, X: Floats, front: Floats | None = None) -> Evaluation:
         room = [np.ones(40 << 17) for _ in X]
         return Toy().evaluate(X + 0.0 * room[0][0])
 

@@ -43,6 +43,7 @@ from arrayopt.study.model import Correction, Study
 from arrayopt.study.read import read_study
 from tests.robustness.series import Tried, main
 from tests.support.paths import ROOT, STUDIES
+from tests.support.tiny_study import tiny_text
 from tests.support.toy_run import run_toy
 
 LIMIT = 20  # seconds of processor for one variant; ten times that on the wall
@@ -67,8 +68,28 @@ LINES = (
     '"\\q" = 1', "'", '"""', "[vary]", "frequency;amplitude", "1;2;3;4;5;6", ",,,,", "1e400,1e400",
     "seed = " + "1" * 5000, "[" + ".".join("a" * 40) + "]", "x = " + "[" * 40 + "]" * 40,
     'edge_shift = "600 um"', "rows = 100000", "# cell = a\x1b[31m", "5e4,1e308", "5e7,1",
-    "nan,nan", "# unit = parsec", "\t\t\t", "-1,-1", "1,2,3,4,5,6,7,8,9,10", "=1+1", "\r\r\r",
+    "nan,nan", "5e-324,1", "1.7e308,1", "-1e300,1",
+    "# unit = parsec", "\t\t\t", "-1,-1", "1,2,3,4,5,6,7,8,9,10", "=1+1", "\r\r\r",
 )  # fmt: skip
+
+
+STUDY_WITH_PULSE = (
+    tiny_text()
+    + """
+[waveform]
+kind = "chirp"
+start = ["90 kHz", "100 kHz"]
+end = "125 kHz"
+duration = ["0.05 ms", "0.1 ms"]
+law = 1.2
+taper = "40 %"
+tail_cycles = 3
+tail_amplitude = [0.1, 1]
+max_voltage = "20 V"
+max_slew = "100 V/us"
+"""
+)
+SAMPLES = "t,v\n" + "".join(f"{1e-6 * k},{(-1) ** (k // 5) * (k % 5)}\n" for k in range(60))
 
 
 def mutated(content: bytes, other: bytes, pick: random.Random) -> bytes:
@@ -254,6 +275,7 @@ def kinds(base: Path) -> list[Kind]:
     """Everything the tool reads, with readers that work in a folder of their own."""
     duct = STUDIES / "duct-flow-meter"
     studies = tuple(p.read_bytes() for p in sorted((STUDIES).glob("*/study.toml")))
+    studies += (STUDY_WITH_PULSE.encode(),)
     lab = [p for p in sorted((STUDIES).glob("*/lab/*")) if p.suffix in (".csv", ".toml")]
     known = read_study(duct)
     tutorial = read_study(STUDIES / "calibration-tutorial", calibrated=False)
@@ -307,6 +329,14 @@ def kinds(base: Path) -> list[Kind]:
         if crc32(file.read_bytes()) % FITTED == 0:
             calibrate(tutorial, traces, readings=readings)
 
+    def sampled(content: bytes) -> object:
+        folder = work / "sampled"
+        folder.mkdir(exist_ok=True)
+        (folder / "s.csv").write_bytes(content)
+        wave = '[waveform]\nkind = "samples"\nfile = "s.csv"\n'
+        (folder / "study.toml").write_text(known.text + wave, encoding="utf-8")
+        return read_study(folder)
+
     def calibrated(content: bytes) -> object:
         folder = work / "calibrated"
         folder.mkdir(exist_ok=True)
@@ -340,6 +370,7 @@ def kinds(base: Path) -> list[Kind]:
         Kind("measured", tuple(p.read_bytes()[:20_000] for p in lab if p.suffix == ".csv"),
              one_file("sweep.csv", measured)),
         Kind("calibration", (calibration_of(tutorial),), calibrated),
+        Kind("samples", (SAMPLES.encode(),), sampled),
     ]  # fmt: skip
     for name, readers in (
         ("fronts.nc", (show, read_run)),

@@ -46,7 +46,7 @@ def soak(base: Path, minutes: float, between: float) -> str:
     study.write_text(
         STUDY.read_text(encoding="utf-8")
         .replace("population = 50", "population = 40")
-        .replace("front_size = 100", "front_size = 10"),
+        .replace("front_size = 40", "front_size = 10"),
         encoding="utf-8",
     )
     out, pick = base / "killed", random.Random(1)

@@ -35,6 +35,7 @@ def test_paths_in_a_study_stay_inside_its_folder(tmp_path: Path, name: str) -> N
         read_study(file)
 
 
+@pytest.mark.slow
 def test_a_series_goes_on_after_what_it_finds(tmp_path: Path) -> None:
     (tmp_path / "trials.py").write_text(
         "import os\n"

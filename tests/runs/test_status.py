@@ -42,7 +42,7 @@ def same(a: Path, b: Path) -> None:
         assert open_results(a / name).identical(open_results(b / name)), name
 
 
-def test_status_of_a_running_a_stopped_and_a_complete_run(tmp_path: Path) -> None:
+def test_status_of_a_running_a_stopped_and_a_searched_run(tmp_path: Path) -> None:
     seen = []
 
     def look() -> None:
@@ -62,7 +62,8 @@ def test_status_of_a_running_a_stopped_and_a_complete_run(tmp_path: Path) -> Non
     run_toy(tmp_path, resume=True)
     complete = read_status(tmp_path)
     text = status_text(complete)
-    assert "complete" in text
+    assert complete.phase == "searched"
+    assert "its fronts are not verified" in text
     assert "alpha: generation 3, evaluations 24/24" in text
     assert "best so far: die area" in text
     volumes = [s.hypervolume for s in complete.strategies]
@@ -89,11 +90,16 @@ def test_status_after_a_kill_an_error_and_without_its_file(tmp_path: Path) -> No
     assert dead.phase == "dead"
     assert [s.generation for s in dead.strategies] == [1, 1]
     assert "ended without a word" in status_text(dead)
+    known = json.loads((tmp_path / "status.json").read_text())
     for content in (b"", b"[]", b'{"program": "arrayopt"}', b"\xff", b'{"phase": 3}'):
         (tmp_path / "status.json").write_bytes(content)
         damaged = read_status(tmp_path)
         assert damaged.strategies[0].evaluations == 8
         assert "cannot be read" in status_text(damaged)
+    for key, number in (("seconds_left", "1e999"), ("usual_seconds", "-1e999"), ("updated", "NaN")):
+        content = json.dumps({**known, key: 0.125}).replace("0.125", number)
+        (tmp_path / "status.json").write_text(content)
+        assert "cannot be read" in status_text(read_status(tmp_path))
     (tmp_path / "status.json").unlink()
     assert "hypervolume" in status_text(read_status(tmp_path))
 
@@ -153,7 +159,7 @@ def test_a_run_of_which_every_design_was_lost_has_fronts_and_a_reason(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     class Lost(Toy):
-        def evaluate(self, X: np.ndarray) -> Evaluation:
+        def evaluate(self, X: np.ndarray, *more: object) -> Evaluation:
             return lost(len(X), 2)
 
     monkeypatch.setattr(pipeline, "FRONTS_EVERY", 0.0)

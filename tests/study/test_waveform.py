@@ -205,8 +205,26 @@ def test_samples_of_a_file(tmp_path: Path) -> None:
         ("".join(f"{k}e-6,0\n" for k in range(20)), "all voltages are 0"),
         ("".join(f"{k}e-6,1\n" for k in range(20)), "cycles are needed"),
         ("0,1\n1e-12,1\n" + "".join(f"{k}e-6,1\n" for k in range(1, 20)), "space them more evenly"),
+        ("".join(f"{k}e300,{k % 3}\n" for k in range(-9, 9)), "times up to 1000 s and 1e-12 s"),
+        ("".join(f"{5 * k}e-324,{k % 3}\n" for k in range(9)), "times up to 1000 s and 1e-12 s"),
     ],
 )
 def test_what_is_no_table_of_samples(text: str, why: str) -> None:
     with pytest.raises(ValueError, match=why):
         read_samples(text)
+
+
+def test_an_echo_needs_a_waveform_and_its_path_what_it_needs() -> None:
+    text = 'path = "point"\n[echo.amplifier]\nvoltage_noise = "3 nV/rtHz"\n'
+    with pytest.raises(StudyError, match=r"echo needs \[waveform\]") as caught:
+        read_study_text(tiny_text() + "[echo]\n" + text)
+    assert 'target_strength is missing; path = "point" needs it' in str(caught.value)
+    (need,) = told(BURST, more='[echo]\ntarget_strength = "-40 dB"\n')
+    assert "does nothing with" in need
+    study = sending(BURST + '[echo]\ntarget_strength = "-40 dB"\n' + text)
+    assert study.echo is not None
+    assert study.echo.amplifier.voltage_noise == pytest.approx(3e-9, rel=1e-12)
+    limits = "[limits]\n"
+    wanted = tiny_text().replace(limits, limits + 'signal_to_noise = { min = "20 dB" }\n')
+    with pytest.raises(StudyError, match=r"signal_to_noise needs \[waveform\] and \[echo\]"):
+        read_study_text(wanted)

@@ -111,8 +111,11 @@ class Browser:
         return [element[ELEMENT] for element in found]
 
     def click(self, selector: str) -> None:
-        element = self.find(selector)[0]
-        self.call("POST", f"/element/{element}/click", {})
+        """Click the first match, once it is there: on a busy machine a page's script comes late."""
+        end = time.monotonic() + 20.0
+        while not (found := self.find(selector)) and time.monotonic() < end:
+            time.sleep(0.05)
+        self.call("POST", f"/element/{found[0]}/click", {})
 
     def press(self, *keys: str) -> None:
         """Press and release keys by name or letter."""

@@ -29,7 +29,7 @@ def study_text(*changes: tuple[str, str]) -> str:
         ("columns = 8", "columns = 2"),
         ("count = 8", "count = 2"),
         ("population = 50", f"population = {POPULATION}\nseeded_designs = 8"),
-        ("front_size = 100", "front_size = 12"),
+        ("front_size = 40", "front_size = 12"),
     )
     for old, new in (*small, *changes):
         assert old in text, old

@@ -24,9 +24,9 @@ def tiny_text(*, population: int = 8, evaluations: int = 32) -> str:
             f"population = {population // 2}\nislands = 2\nexchange_every = 2\nmigrants = 2\n"
             "seeded_designs = 4",
         ),
-        ("evaluations = 2000", f"evaluations = {evaluations}"),
+        ("evaluations = 1000", f"evaluations = {evaluations}"),
         ("count = 8", "count = 2"),
-        ("front_size = 100", "front_size = 6"),
+        ("front_size = 40", "front_size = 6"),
     ):
         assert old in text, old
         text = text.replace(old, new)

@@ -15,6 +15,7 @@ from arrayopt.base.status import VerifyStatus
 from arrayopt.design.designs import Designs
 from arrayopt.merits.chips import merits_of_chips
 from arrayopt.runs.kept.store import open_results
+from arrayopt.runs.status import read_status
 from arrayopt.search.front import nondominated
 from arrayopt.search.problem import minimised
 from arrayopt.study.model import Strategy, Study
@@ -48,20 +49,22 @@ def test_members_that_fall_are_replaced_and_fronts_are_of_verified_values(
     copy: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The first design that is asked falls; the others do what two chips do in a search."""
-    fell: list[float] = []
+    fell: list[bool] = []
 
     def quick(designs: Designs, study: Study, strategy: Strategy, _: object, *, chips: int) -> Any:
         table = merits_of_chips(designs, study, strategy, chips=chips)
         status = np.zeros(len(designs), dtype=np.int64)
         if not fell:
-            fell.append(float(designs.radius[0, 0]))
+            fell.append(True)
             status[0] = VerifyStatus.LIMIT
         return Verification(table, status)
 
     monkeypatch.setattr(verify, "verify_designs", quick)
     before = open_results(copy)
     told: dict[str, int] = {}
+    assert read_status(copy).phase == "searched"
     found = verify.verify_fronts(copy, chips=2, told=lambda name, n: told.update({name: n}))
+    assert read_status(copy).phase == "complete"
     after = open_results(copy)
     assert [one.fallen for one in found] == [1] + [0] * (len(found) - 1)
     for one in found:
@@ -73,8 +76,8 @@ def test_members_that_fall_are_replaced_and_fronts_are_of_verified_values(
         assert front.sizes["design"] == one.tried - one.fallen - one.dominated
         assert one.tried >= before[one.strategy].sizes["design"]
         assert told[one.strategy] <= one.tried
-    radii = [tree[found[0].strategy]["radius"].values.ravel() for tree in (before, after)]
-    assert [bool(np.isclose(r, fell[0], rtol=1e-12).any()) for r in radii] == [True, False]
+    numbers = [tree[found[0].strategy]["evaluation"].values for tree in (before, after)]
+    assert numbers[0][0] not in numbers[1]  # the first that was asked
 
 
 def test_fronts_of_a_run_that_went_on_meanwhile_stay(

@@ -17,11 +17,9 @@ from arrayopt.chip.streets import net_of
 from arrayopt.design.designs import Designs
 from arrayopt.merits.cautions import DISCLAIMER, cautions
 from arrayopt.models.array import SWEEPS, bursts
+from arrayopt.models.electrodes import capacitance
 from arrayopt.models.waves import driven
 from arrayopt.study.model import WAVE_VARIABLES, Study
-
-VACUUM_PERMITTIVITY = 8.8541878128e-12
-"""CODATA 2018 [F/m]."""
 
 SAMPLES = 40
 """Samples of a waveform in a cycle of its highest frequency."""
@@ -29,15 +27,6 @@ SAMPLES = 40
 SWEEP_SLOWNESS = 20.0
 """A sweep stays this many times 1 / linewidth within one linewidth: about 60 ring-down constants,
 so that the response is the steady one (the amplitude follows with time constant Q / (pi f))."""
-
-
-def capacitance(study: Study, *, radius: Any, coverage: Any, ring: Any) -> Any:
-    """Capacitance of electrodes [F], (cell,): the film as a plate capacitor, fringes left out."""
-    film = study.film
-    outer = np.where(ring, radius, coverage * radius)
-    inner = np.where(ring, (1.0 - coverage) * radius, 0.0)
-    area = np.pi * (outer**2 - inner**2)
-    return VACUUM_PERMITTIVITY * film.relative_permittivity * area / film.thickness
 
 
 def steering_delay(position: Any, study: Study) -> Any:

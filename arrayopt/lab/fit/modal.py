@@ -56,7 +56,8 @@ class Gathered:
     """Sweeps of one cell at one bias, all points in a row.
 
     ``displacement`` as measured, peak [m]; ``noise`` its standard deviation; ``use`` False for
-    points set aside; ``jumps`` (trace, lower frequency, upper frequency) of every jump seen.
+    points set aside; ``jumps`` (trace, lower frequency, upper frequency) of every jump seen;
+    ``bends`` (point,) False where a response was taken as linear.
     """
 
     frequency: Floats
@@ -69,6 +70,7 @@ class Gathered:
     drift: float
     jumps: tuple[tuple[int, float, float], ...]
     set_aside: tuple[str, ...]
+    bends: Bools
 
 
 @dataclass(frozen=True)
@@ -128,6 +130,7 @@ def gather(traces: Sequence[Trace], displacement: Sequence[Floats]) -> Gathered:
         drift=max(trace.frequency_drift for trace in traces),
         jumps=tuple(jumps),
         set_aside=tuple(remarks),
+        bends=np.repeat([not (trace.record or trace.chirp) for trace in traces], sizes),
     )
 
 
@@ -174,7 +177,8 @@ class ModalProblem:
         self.mu, self.ratio = load.mass_ratio[use], load.resistance_ratio[use]
         self.share = load.share
         self.n_traces = points.n_traces
-        top = float(self.y.max())
+        self.bent = np.where(points.bends[use], self.y, 0.0)
+        top = float(self.bent.max()) or float(self.y.max())
         self.scale = 1.0 / top**2
         self.prior = load.bending / self.scale
         self.prior_width = max(5.0 * abs(self.prior), 0.05)
@@ -183,7 +187,7 @@ class ModalProblem:
     def terms(self, x: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """Frequency ratio, Re D, Im D, |D| and dB/dS at every point."""
         ratio = self.w * np.exp(-x[0] - self.drift * x[4:][self.trace])
-        shift = x[3] * self.scale * self.y**2
+        shift = x[3] * self.scale * self.bent**2
         third = np.maximum(9.0 * ratio**2 - 1.0 - 2.0 * shift, 1.0)
         bend = shift * (1.0 + shift / (3.0 * third))
         slope = 1.0 + 2.0 * shift / (3.0 * third) + 2.0 * (shift / third) ** 2 / 3.0
@@ -208,7 +212,7 @@ class ModalProblem:
         out[rows, 0] = by_frequency
         out[rows, 1] = -top * imag * ratio * math.exp(-x[1])
         out[rows, 2] = -math.exp(x[2]) * self.volt / self.sigma
-        out[rows, 3] = top * real * slope * self.scale * self.y**2
+        out[rows, 3] = top * real * slope * self.scale * self.bent**2
         out[rows, 4 + self.trace] = by_frequency * self.drift
         out[self.w.size, 3] = 1.0 / self.prior_width
         out[self.w.size + 1 :, 4:] = np.eye(self.n_traces)
@@ -217,7 +221,7 @@ class ModalProblem:
     def reweight(self, x: Floats) -> None:
         """Standard deviation of the misfit from the noise of amplitude and frequency."""
         ratio, real, imag, size, slope = self.terms(x)
-        bend = x[3] * self.scale * self.y**2 * slope
+        bend = x[3] * self.scale * self.bent**2 * slope
         by_amplitude = size + 2.0 * bend * real / size
         by_frequency = self.y * (2.0 * real * ratio**2 * self.mu - imag**2) / size
         self.sigma = np.sqrt(

@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,11 +20,13 @@ from arrayopt.base.problems import Reporter
 from arrayopt.base.text import name_problem
 from arrayopt.lab.read.clean import clipped_points, merged
 from arrayopt.lab.read.header import MeasuredHeader
+from arrayopt.lab.read.record import Record, chirp_of, drive_of, record_of, response_of
 from arrayopt.lab.read.table import RANGES, Column, Table, read_table
+from arrayopt.physics.intime.waveform import Drive
 from arrayopt.study.calibration import is_calibration
 
 PARTS = {"peak": 1.0, "rms": math.sqrt(2.0), "peak-to-peak": 0.5}
-SIGNAL = ("magnitude", "level", "real", "imag", "phase")
+SIGNAL = ("magnitude", "level", "real", "imag", "value", "phase", "time")
 
 
 class MeasuredError(ArrayoptError):
@@ -55,12 +57,14 @@ def cell_name(cell: str, chip: str) -> str:
 
 @dataclass(frozen=True)
 class Trace:
-    """One sweep, or one burst level against its carrier: SI units, peak amplitudes.
+    """One sweep, one burst level against its carrier, or one waveform: SI units, peak amplitudes.
 
     ``frequency`` (point,) rising [Hz]; ``magnitude`` (point,) [m, m/s or Pa] and ``phase`` (point,)
     [rad], None where it was not measured; ``use`` (point,) False for points set aside on reading;
     ``line`` the first row's; ``radius``, ``coverage`` and ``ring`` None where not stated, ``chip``
-    empty; ``distance`` [m] for pressure; ``burst_cycles`` for bursts.
+    empty; ``distance`` [m] for pressure; ``burst_cycles`` for bursts. ``record`` of a waveform,
+    whose frequencies and magnitudes are the steady response that follows from it where its drive is
+    stated, else empty; ``chirp`` that a sweep was made with, None where it was slow.
     """
 
     file: str
@@ -84,6 +88,8 @@ class Trace:
     magnitude: Floats
     phase: Floats | None
     use: Bools
+    record: Record | None = None
+    chirp: Drive | None = None
 
     @property
     def label(self) -> str:
@@ -95,6 +101,7 @@ class Trace:
         """How people are told which trace is meant."""
         way = f" {self.sweep}" if self.sweep else ""
         burst = f" burst of {self.burst_cycles:g} cycles" if self.burst_cycles else ""
+        burst = " waveform" if self.record is not None else burst
         drive = f"bias {self.bias:g} V, {self.drive_amplitude:g} V"
         return f"{self.label}, {drive}{way}{burst}"
 
@@ -270,6 +277,12 @@ def _trace(
             out.refuse(line, key, need_, label[:40])
             return None
     by_name = {column.name: column for column in table.columns}
+    if told.kind == "waveform":
+        return _waveform(told, by_name, rows, line, out)
+    for key in ("carrier", *(("chirp_duration",) if told.kind == "burst" else ())):
+        if getattr(told, key) is not None:
+            out.refuse(line, key, "does not go with this kind of file")
+            return None
     frequency = by_name["frequency"].values[rows]
     magnitude, phase = _signal(told, by_name, rows, out)
     use = np.isfinite(frequency) & ~np.isnan(magnitude)
@@ -316,7 +329,27 @@ def _trace(
         out.state(
             f"{int(clipped.sum())} clipped points between {low:g} and {high:g} Hz set aside", line
         )
+    chirp = chirp_of(told, (float(frequency[0]), float(frequency[-1])), sweep, line, out)
+    if out.problems:
+        return None
     factor = PARTS[told.amplitude or "peak"]
+    return _told(
+        told,
+        line,
+        out,
+        sweep=sweep,
+        frequency=frequency,
+        magnitude=np.where(clipped, 0.0, magnitude) * factor,
+        phase=phase,
+        use=~clipped,
+        chirp=chirp,
+    )
+
+
+def _told(told: MeasuredHeader, line: int, out: _Collector, **values: Any) -> Trace:
+    """A trace with what its header says."""
+    assert told.quantity is not None
+    assert told.drive_amplitude is not None
     return Trace(
         file=out.file,
         line=line,
@@ -329,16 +362,57 @@ def _trace(
         ring=None if told.electrode is None else told.electrode == "ring",
         drive_amplitude=told.drive_amplitude,
         bias=told.bias or 0.0,
-        sweep=sweep,
         distance=told.distance,
         cell_count=told.cell_count,
         burst_cycles=told.burst_cycles if told.kind == "burst" else None,
         gain_uncertainty=told.gain_uncertainty,
         frequency_drift=told.frequency_drift,
+        **values,
+    )
+
+
+def _waveform(
+    told: MeasuredHeader,
+    by_name: dict[str, Column],
+    rows: NDArray[np.int64],
+    line: int,
+    out: _Collector,
+) -> Trace | None:
+    """A record in time."""
+    drive = drive_of(told, line, out)
+    if out.problems:
+        return None
+    assert told.drive_amplitude is not None
+    value = by_name["value"].values[rows]
+    if by_name["value"].per_volt:
+        value = value * told.drive_amplitude
+    record = record_of(by_name["time"].values[rows], value, drive, line, out)
+    if record is None:
+        return None
+    top = float(np.abs(record.value).max())
+    low, high, unit = RANGES[str(told.quantity)]
+    if not low <= top <= high:
+        need = f"{low:g} to {high:g} {unit} is taken; check the unit of its column"
+        out.refuse(line, "readings", need, f"{top:g} {unit}")
+        return None
+    frequency = magnitude = np.empty(0)
+    if drive is not None:
+        found = response_of(record, drive, told.drive_amplitude, line, out)
+        if found is None:
+            return None
+        frequency, magnitude = found
+        ends = f"{frequency[0]:.5g} to {frequency[-1]:.5g} Hz, {frequency.size} points"
+        out.state(f"response from the record, as of a linear cell: {ends}", line)
+    return _told(
+        told,
+        line,
+        out,
+        sweep=None,
         frequency=frequency,
-        magnitude=np.where(clipped, 0.0, magnitude) * factor,
-        phase=phase,
-        use=~clipped,
+        magnitude=magnitude,
+        phase=None,
+        use=np.ones(frequency.size, dtype=bool),
+        record=record,
     )
 
 

@@ -5,7 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from arrayopt.base.forms import Coverage, Length, Positive, Read, Voltage, VoltageAbove
+from arrayopt.base.forms import (
+    Coverage,
+    Duration,
+    Fraction,
+    Frequency,
+    Length,
+    Positive,
+    Read,
+    Voltage,
+    VoltageAbove,
+)
 from arrayopt.base.units import Need
 
 
@@ -27,7 +37,7 @@ def _text(value: Any) -> str:
 class MeasuredHeader:
     """What a measured file says about itself, in comment lines or a TOML file beside it."""
 
-    kind: Literal["sweep", "burst"] = "sweep"
+    kind: Literal["sweep", "burst", "waveform"] = "sweep"
     quantity: Literal["displacement", "velocity", "pressure"] | None = None
     amplitude: Literal["peak", "rms", "peak-to-peak"] | None = None
     columns: Annotated[list[str], Read(_names, "a list is needed")] | None = None
@@ -44,6 +54,11 @@ class MeasuredHeader:
     distance: Length | None = None
     cell_count: Positive = 1
     burst_cycles: Annotated[float, Need("ratio", above=0.0)] | None = None
+    carrier: Frequency | None = None
+    chirp_start: Frequency | None = None
+    chirp_end: Frequency | None = None
+    chirp_duration: Duration | None = None
+    taper: Fraction = 0.0
     full_scale: str | None = None
     gain_uncertainty: Annotated[float, Need("ratio", at_least=0.0, below=0.5)] = 0.03
     frequency_drift: Annotated[float, Need("ratio", at_least=0.0, below=0.01)] = 2e-4

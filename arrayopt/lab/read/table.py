@@ -21,7 +21,7 @@ SIGNAL_UNITS: dict[str, dict[str, float]] = {
     "velocity": {"um/s": 1e-6, "mm/s": 1e-3, "m/s": 1.0},
     "pressure": {"uPa": 1e-6, "mPa": 1e-3, "Pa": 1.0, "kPa": 1e3},
 }
-SIGNALS = ("magnitude", "real", "imag", "level")
+SIGNALS = ("magnitude", "real", "imag", "level", "value")
 SETTINGS = {
     "drive_amplitude": "voltage",
     "bias": "voltage",
@@ -46,6 +46,10 @@ RANGES = {
     "distance": (1e-6, 1e4, "m"),
     "electrode_coverage": (1e-6, 1.0, "1"),
     "burst_cycles": (1e-3, 1e6, "1"),
+    "carrier": (1.0, 1e9, "Hz"),
+    "chirp_start": (1.0, 1e9, "Hz"),
+    "chirp_end": (1.0, 1e9, "Hz"),
+    "chirp_duration": (1e-7, 1e4, "s"),
     "cell_count": (1, 1e6, "1"),
 }
 """What a laboratory can have measured; beyond it a unit is wrong. Readings: the largest one."""
@@ -190,7 +194,7 @@ def _plan(
     names: list[str], header: MeasuredHeader, line: int, out: Collector
 ) -> list[tuple[str, str | None, Factor | None]] | None:
     """Name, unit and conversion of each column; None as conversion for columns of words."""
-    known = ["frequency", *SIGNALS, "phase", *SETTINGS]
+    known = ["frequency", "time", *SIGNALS, "phase", *SETTINGS]
     plan: list[tuple[str, str | None, Factor | None]] = []
     for raw in names:
         match = _NAME.fullmatch(raw.strip().strip('"'))
@@ -215,6 +219,14 @@ def _plan(
             return None
         plan.append((name, unit, found))
     have = {name for name, _, _ in plan}
+    if header.kind == "waveform":
+        if not {"time", "value"} <= have or have & {"frequency", "phase", *SIGNALS} != {"value"}:
+            out.refuse(line, "columns", "of a waveform are time and value")
+            return None
+        return plan
+    if have & {"time", "value"}:
+        out.refuse(line, "columns", 'time and value go with "# kind = waveform"')
+        return None
     if "frequency" not in have:
         out.refuse(line, "columns", "hold no frequency")
         return None
@@ -231,7 +243,9 @@ def _plan(
 def _factor(
     name: str, unit: str, header: MeasuredHeader, line: int, raw: str, out: Collector
 ) -> Factor | None:
-    kind = {"frequency": "frequency", "phase": "angle"}.get(name) or SETTINGS.get(name)
+    kind = {"frequency": "frequency", "phase": "angle", "time": "time"}.get(name) or SETTINGS.get(
+        name
+    )
     if kind == "ratio":
         share = 0.01 if unit == "%" else 1.0
         return lambda values: values * share

@@ -47,6 +47,8 @@ MARGIN = 3.0
 """Linewidths beyond all resonances and backbones, besides what coupling shifts."""
 HOLD = 8.0
 """Decay times of the slowest cell before the frequency moves."""
+LONGEST = 1e6
+"""Segments of a sweep: some hundred times what any cell that can be made needs."""
 WINDOWS = 60.0
 """Least number of windows in the narrowest linewidth."""
 RESTLESS = 0.2
@@ -62,7 +64,8 @@ class ChipStatus(IntFlag):
     BEATS = 1
     """Somewhere on the sweep the envelopes never came to rest: values there are means."""
     ESCAPED = 2
-    """The motion grew beyond all bounds, or an input is not finite: no values."""
+    """The motion grew beyond all bounds, an input is not finite, or the sweep has no end: no
+    values."""
     KA_RANGE = 4
     """ka above 4: beyond the series of the self impedance (M5.6): no values."""
     OVERLAP = 8
@@ -343,7 +346,10 @@ def chip_sweep(
     h = np.minimum(h, TURN / (4.0 * np.pi * np.abs(last - first)))
     rate = 2.0 * slow**2 / (np.pi * slowness)  # 2 pi (slow / pi)^2 / K, in rad/s per s
     way = 2.0 * np.pi * (last - first)
-    segments = np.ceil(np.abs(way) / (rate * h * STEPS)).astype(np.int64)
+    segments, hold = np.ceil(np.abs(way) / (rate * h * STEPS)), np.ceil(HOLD / (slow * h * STEPS))
+    endless = ~(segments + hold < LONGEST)
+    status |= np.where(endless, int(ChipStatus.ESCAPED), 0)[:, None]
+    segments, hold = (np.where(endless, 1.0, n).astype(np.int64) for n in (segments, hold))
     advance = way / (segments * STEPS)
     wanted = 2.0 * slow / WINDOWS / (BLOCK * np.abs(advance))
     blocks = np.maximum(wanted.astype(np.int64), 1)
@@ -355,7 +361,7 @@ def chip_sweep(
         start=2.0 * np.pi * first,
         advance=advance,
         step=h,
-        hold=np.ceil(HOLD / (slow * h * STEPS)).astype(np.int64),
+        hold=hold,
         segments=segments,
         blocks=blocks,
     )

@@ -337,8 +337,8 @@ def plate_table(
         n_nodes += 8
         if n_nodes > _MOST_NODES:
             raise ArithmeticError(
-                f"coverage series of {n_nodes - 8} terms leaves a tail of {tail:.1e}: "
-                "the sections under and beside the electrode differ too much"
+                "the sections under and beside the electrode differ too much (a series of "
+                f"{n_nodes - 8} terms in the coverage is off by {tail:.1e})"
             )
     kept = int(np.flatnonzero(relative >= TABLE_TOLERANCE).max()) + 1
     strains = _chebyshev(np.array([[np.concatenate(x.strains) for x in p] for p in nodes]))

@@ -10,7 +10,7 @@ import json
 import shlex
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -60,6 +60,7 @@ def explorer_data(reading: Reading) -> dict[str, Any]:
     """All front members as the page reads them; values in the units people read."""
     fronts = reading.fronts
     columns = _columns(reading)
+    curve = _curve(reading)
     strategies = []
     for index, (name, front) in enumerate(fronts.items()):
         look = mark(index)
@@ -73,20 +74,52 @@ def explorer_data(reading: Reading) -> dict[str, Any]:
                 "count": front.sizes["design"],
                 "ids": np.asarray(front["evaluation"]).tolist(),
                 "values": [_rounded(column["of"](front)) for column in columns],
-                **_response(front),
+                **_levels(front, curve),
                 **_array(front),
             }
         )
     study = reading.study
     return {
         "directory": shlex.quote(str(_as_given(reading.path))),
-        "sweep": "down-sweep" if study and study.target.excitation == "down-sweep" else "up-sweep",
+        "curve": {"title": curve.title, "axis": curve.label, "lines": curve.lines},
         "die": [1e3 * side for side in study.chip.die] if study else None,
         "columns": [
             {key: value for key, value in column.items() if key != "of"} for column in columns
         ],
         "strategies": strategies,
     }
+
+
+class Curve(NamedTuple):
+    """What is drawn of a picked design."""
+
+    title: str
+    label: str
+    """Of the horizontal axis."""
+    lines: tuple[str, str]
+    names: tuple[str, str]
+    """Of the stored curves; the axis they lie along, and the factor to its unit."""
+    axis: str
+    factor: float
+
+
+def _curve(reading: Reading) -> Curve:
+    """What the study drives its arrays with is drawn: a pulse, bursts, or sweeps."""
+    study, fronts = reading.study, list(reading.fronts.values())
+    excitation = study.target.excitation if study else "up-sweep"
+    if excitation == "waveform" and all("pulse_envelope" in f for f in fronts):
+        braked = all("pulse_envelope_unbraked" in f for f in fronts)
+        second = ("pulse_envelope_unbraked" if braked else "pulse_envelope_highest",)
+        lines = ("median chip", "without its tail" if braked else "loudest chip")
+        names = ("pulse_envelope", *second)
+        return Curve("Pulse", "time (µs)", lines, names, "pulse_time", 1e6)
+    if excitation == "burst" and all("burst_pressure" in f for f in fronts):
+        lines = ("largest in a burst", "at its end")
+        names = ("burst_pressure", "burst_end_pressure")
+        return Curve("Bursts", "carrier (kHz)", lines, names, "frequency", 1e-3)
+    lines = ("up-sweep", "down-sweep") if excitation != "down-sweep" else ("down-sweep", "up-sweep")
+    names = ("pressure", "opposite_pressure")
+    return Curve("Response", "frequency (kHz)", lines, names, "frequency", 1e-3)
 
 
 def _as_given(path: Path) -> Path:
@@ -139,29 +172,27 @@ def _packed(values: NDArray[Any]) -> str:
     return base64.b64encode(values.astype(values.dtype.newbyteorder("<")).tobytes()).decode()
 
 
-def _response(front: xr.Dataset) -> dict[str, Any]:
-    """Levels of both sweeps, one byte each: steps below the design's largest level."""
-    if "pressure" not in front:
+def _levels(front: xr.Dataset, curve: Curve) -> dict[str, Any]:
+    """Levels of both curves, one byte each: steps below the design's largest level."""
+    if any(name not in front for name in curve.names):
         return {"points": 0}
-    frequency = np.asarray(front["frequency"], dtype=np.float64)[:, ::EVERY] / 1e3
-    size = [
-        np.asarray(front[name], dtype=np.float64)[:, ::EVERY]
-        for name in ("pressure", "opposite_pressure")
-    ]
+    frequency = np.asarray(front[curve.axis], dtype=np.float64)[:, ::EVERY] * curve.factor
+    size = [np.asarray(front[name], dtype=np.float64)[:, ::EVERY] for name in curve.names]
     level = sound_pressure_level(np.stack(size, axis=1))
     top = level.max(axis=(1, 2))
     below = top[:, None, None] - level
     deepest = np.where(np.isfinite(below), below, 0.0).max(axis=(1, 2))
     step = np.clip(deepest, 1.0, DEPTH) / 250.0
     steps = np.round(below / step[:, None, None])
+    shaded = curve.factor if curve.axis == "frequency" else np.nan
     return {
         "points": frequency.shape[1],
         "start": _rounded(frequency[:, 0]),
         "stop": _rounded(frequency[:, -1]),
         "top": _rounded(top),
         "step": _rounded(step),
-        "low": _rounded(np.asarray(front["band_lower"]) / 1e3),
-        "high": _rounded(np.asarray(front["band_upper"]) / 1e3),
+        "low": _rounded(np.asarray(front["band_lower"]) * shaded),
+        "high": _rounded(np.asarray(front["band_upper"]) * shaded),
         "levels": _packed(np.clip(np.nan_to_num(steps, nan=250.0), 0, 250).astype(np.uint8)),
     }
 

@@ -235,12 +235,12 @@
     clear(svg);
     const chosen = [state.pinned, state.picked].filter((i, k, all) => i !== null && all.indexOf(i) === k)
       .map((i) => designs[i]).filter((d) => data.strategies[d.strategy].points);
-    byId("x-response-title").textContent = chosen.length ? `Response of ${chosen.map((d) => d.id).reverse().join(" beside ")}` : "Response (pick a design)";
-    if (!chosen.length) { node("text", { x: 320, y: 170, "text-anchor": "middle", fill: SOFT, "font-size": 13 }, svg, "The response of the picked design appears here."); return; }
+    byId("x-response-title").textContent = chosen.length ? `${data.curve.title} of ${chosen.map((d) => d.id).reverse().join(" beside ")}` : `${data.curve.title} (pick a design)`;
+    if (!chosen.length) { node("text", { x: 320, y: 170, "text-anchor": "middle", fill: SOFT, "font-size": 13 }, svg, `The ${data.curve.title.toLowerCase()} of the picked design appears here.`); return; }
     const every = chosen.flatMap((d) => [...curve(d, 0), ...curve(d, 1)]);
     const xs = [Math.min(...every.map((p) => p[0])), Math.max(...every.map((p) => p[0]))];
     const top = Math.max(...every.map((p) => p[1])), ys = [Math.max(top - 40, Math.min(...every.map((p) => p[1])) - 1), top + 1.5];
-    const [px, py] = frame(svg, [62, 40, 630, 292], xs, ys, "frequency (kHz)", "level at target (dB re 20 µPa)");
+    const [px, py] = frame(svg, [62, 40, 630, 292], xs, ys, data.curve.axis, "level at target (dB re 20 µPa)");
     const line = (d, sweep, extra) => node("path", {
       d: "M" + curve(d, sweep).map(([f, l]) => `${fixed(px(f))},${fixed(py(Math.max(l, ys[0])))}`).join("L"), fill: "none", "stroke-linejoin": "round", ...extra,
     }, svg);
@@ -253,9 +253,9 @@
       line(d, 1, { stroke: main ? "#d55e00" : SOFT, "stroke-width": 1.3, "stroke-dasharray": "5 3" });
       line(d, 0, { stroke: main ? "#0072b2" : SOFT, "stroke-width": main ? 2.4 : 1.6 });
     }
-    const down = data.sweep === "up-sweep" ? "down-sweep" : "up-sweep";
-    const key = [["#0072b2", "none", 2.4, `picked, ${data.sweep}`], ["#d55e00", "5 3", 1.3, `picked, ${down}`]];
-    if (chosen.length > 1) key.push([SOFT, "none", 1.6, "pinned, both sweeps"]);
+    const [main, other] = data.curve.lines;
+    const key = [["#0072b2", "none", 2.4, `picked, ${main}`], ["#d55e00", "5 3", 1.3, `picked, ${other}`]];
+    if (chosen.length > 1) key.push([SOFT, "none", 1.6, "pinned, both"]);
     key.forEach(([stroke, dash, width, text], k) => {
       node("path", { d: `M${62 + 190 * k},16h28`, stroke, "stroke-dasharray": dash, "stroke-width": width }, svg);
       node("text", { x: 96 + 190 * k, y: 20, "font-size": 12, fill: INK }, svg, text);
