@@ -91,6 +91,8 @@ def test_sections_are_there_and_none_without_data(page: str) -> None:
     assert headings[0] == "Answer"
     for words in ("What each strategy reaches", "Chosen designs", "Explore the fronts"):
         assert words in headings
+    # the recommended design shows the pulse that a burst makes, as its study has no waveform
+    assert page.count("as short as its band bears") == 1
     # nothing was verified in this run, so there is no such section but a note
     assert "Verification" not in headings
     assert "no design has been verified" in page

@@ -39,7 +39,7 @@ from arrayopt.results.plots.pictures import (
 )
 from arrayopt.results.plots.style import Axes, figure_svg, new_axes, styled, typeset
 from arrayopt.results.read import Reading, convergence, identifier, read_run, verified_merits
-from arrayopt.results.report.designs import Chosen, beam_of, choose, design_of, name_of
+from arrayopt.results.report.designs import Chosen, beam_of, choose, design_of, name_of, pulse_of
 from arrayopt.results.report.explorer import explorer_html
 from arrayopt.results.report.text import (
     answer,
@@ -158,11 +158,11 @@ def picture(
     return _figure(ax, name, caption, alternative)
 
 
-def _figure(ax: Axes, name: str, caption: str, alternative: str) -> str:
+def _figure(ax: Axes, name: str, caption: str, alternative: str, kind: str = "") -> str:
     svg = figure_svg(ax.figure.figure, name).replace(
         "<svg ", f'<svg role="img" aria-label="{html_text(alternative)}" ', 1
     )
-    return f"<figure>{svg}<figcaption>{html_text(caption)}</figcaption></figure>"
+    return f"<figure{kind}>{svg}<figcaption>{html_text(caption)}</figcaption></figure>"
 
 
 def _fronts(reading: Reading, chosen: Sequence[Chosen]) -> str:
@@ -260,6 +260,8 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
         )
     if "pulse_envelope" in design:
         parts.append("</div>" + _pulse(design, name, key) + '<div class="pair">')
+    elif number == 0 and (sent := pulse_of(reading, chosen)) is not None:
+        parts.append("</div>" + _pulse(sent[0], name, key, sent[1]) + '<div class="pair">')
     parts += ["</div>", merit_table(reading, chosen.strategy, design), group_table(design)]
     parts += [f"<p>{html_text(sentence)}</p>" for sentence in trouble(design)]
     folder = html_text(str(reading.path))
@@ -271,17 +273,21 @@ def _design(reading: Reading, chosen: Chosen, number: int) -> str:
     return "".join(parts)
 
 
-def _pulse(design: xr.Dataset, name: str, key: str) -> str:
-    """Pictures of the pulse, as wide as the page."""
+def _pulse(design: xr.Dataset, name: str, key: str, drive: str = "") -> str:
+    """Pictures of the pulse, as wide as the page; ``drive``: what makes it, if not the study's."""
     axes = plot_pulse(design)
     level = shown("pulse_level", float(design["pulse_level"]))
     length = shown("pulse_length", float(design["pulse_length"]))
+    what = "the design's waveform"
+    if drive:
+        what = f"{drive}, as short as its band bears; the study has no [waveform] of its own"
     caption = (
-        "The pulse of the design's waveform: drive, pressure at the target, spectrum, and after a "
-        "filter matched to a chip as drawn (dotted: half its peak). Lines are the median of the "
-        "chips, shaded around them what lies between the lowest and the highest."
+        f"The pulse of {what}: {level}, {length} long to -20 dB. Drive, pressure at the target, "
+        "spectrum, and after a filter matched to a chip as drawn (dotted: half its peak). Lines "
+        "are the median chip, shaded around them what lies between the lowest and the highest."
     )
-    return _figure(axes[0], f"{key}w", caption, f"Pulse of {name}: {level}, {length} long.")
+    alternative = f"Pulse of {name}: {level}, {length} long."
+    return _figure(axes[0], f"{key}w", caption, alternative, ' class="wide"')
 
 
 def _verification(reading: Reading) -> str:
